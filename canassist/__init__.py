@@ -1,0 +1,1 @@
+"""canassist: why the steering went heavy, read from a CAN bus log."""

@@ -1,0 +1,360 @@
+"""What detection, physics and conclusions say, as frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canassist.model.frames import FloatArray
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class EventKind(StrEnum):
+    """Kinds of event."""
+
+    DERATE = "derate"
+    UNDERVOLTAGE = "undervoltage"
+    OVERVOLTAGE = "overvoltage"
+    CHARGING_LOW = "charging_low"
+    ASSIST_DEVIATION = "assist_deviation"
+    TORQUE_OFFSET = "torque_offset"
+    SIGNAL_LOSS = "signal_loss"
+    SIGNAL_STUCK = "signal_stuck"
+    SIGNAL_JUMP = "signal_jump"
+    MODULE_RESTART = "module_restart"
+    BUS_DISTURBANCE = "bus_disturbance"
+    LOG_GAP = "log_gap"
+    TROUBLE_CODE = "trouble_code"
+
+
+class Severity(StrEnum):
+    """How much an event matters."""
+
+    NOTE = "note"
+    WARNING = "warning"
+    SERIOUS = "serious"
+
+
+class Strength(StrEnum):
+    """How sure a conclusion is."""
+
+    STRONG = "strong"
+    MODERATE = "moderate"
+    WEAK = "weak"
+
+
+class Code(StrEnum):
+    """What a conclusion says."""
+
+    NO_FAULT_FOUND = "no_fault_found"
+    THERMAL_PROTECTION = "thermal_protection"
+    LOW_BATTERY = "low_battery"
+    CHARGING_FAULT = "charging_fault"
+    SUPPLY_RESISTANCE = "supply_resistance"
+    SUPPLY_BREAK = "supply_break"
+    OVERVOLTAGE_FAULT = "overvoltage_fault"
+    SPEED_SIGNAL_FAULT = "speed_signal_fault"
+    TORQUE_SENSOR_OFFSET = "torque_sensor_offset"
+    ASSIST_MAP_DEVIATION = "assist_map_deviation"
+    MODULE_SUSPECT = "module_suspect"
+    BUS_FAULT = "bus_fault"
+    MECHANICAL_LOAD = "mechanical_load"
+    INCONCLUSIVE = "inconclusive"
+
+
+BLAMELESS = frozenset(
+    {Code.NO_FAULT_FOUND, Code.THERMAL_PROTECTION, Code.MECHANICAL_LOAD, Code.INCONCLUSIVE}
+)
+"""Codes that blame no part; every other one is never strong on assumed limits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """A span of log time with one finding.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Seconds since the earliest frame; `end_s` is None where the log ends first.
+    cause : str or None
+        The contract's word for it.
+    channel : str or None
+        The channel that it was seen on, where it is one of several.
+    measured, expected : mapping of name to number or text
+        Figures; the name ends in the unit. The same name in both is a pair.
+    shares : mapping of cause to float
+        How much of a derate each cause explains, 0..1.
+    code : str
+        Trouble code, for that kind only.
+    channels_then : mapping of channel to float
+        What the channels read at the start.
+    text : str
+        Plain sentence; empty until `conclude.wording` has written it.
+    """
+
+    kind: EventKind
+    start_s: float
+    end_s: float | None
+    cause: str | None = None
+    severity: Severity = Severity.WARNING
+    channel: str | None = None
+    measured: Mapping[str, float | str] = field(default_factory=dict)
+    expected: Mapping[str, float | str] = field(default_factory=dict)
+    shares: Mapping[str, float] = field(default_factory=dict)
+    code: str = ""
+    channels_then: Mapping[str, float] = field(default_factory=dict)
+    text: str = ""
+
+    def until(self, log_end_s: float) -> float:
+        """Return the end, or the end of the log where the event outlasts it."""
+        return log_end_s if self.end_s is None else self.end_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """One reason for or against a conclusion.
+
+    ``weight`` is above 0 for evidence in favour and below 0 against; its size says
+    how much it counts (1 = alone enough for moderate). ``events`` are positions in
+    the result's events; ``figure`` names the physics plot that shows it.
+    """
+
+    text: str
+    weight: float
+    events: tuple[int, ...] = ()
+    figure: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """One ranked answer to 'why was the steering heavy?'."""
+
+    code: Code
+    rank: int
+    strength: Strength
+    headline: str
+    because: tuple[Evidence, ...] = ()
+    against: tuple[Evidence, ...] = ()
+    next_checks: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    ride_on: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """A moment that the customer complained of, and what the log shows there."""
+
+    at_s: float
+    text: str
+    events: tuple[int, ...] = ()
+    readings: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """What was ridden, and what cannot be told from it; seconds."""
+
+    low_speed_steering_s: float | None
+    cruise_s: float | None
+    engine_running_s: float | None
+    hot_s: float | None
+    cranking_s: float | None = None
+    left_s: float | None = None
+    right_s: float | None = None
+    modes_s: Mapping[str, float] = field(default_factory=dict)
+    cannot_tell: tuple[str, ...] = ()
+    ride_next: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """An estimated figure with its 90 % interval."""
+
+    value: float
+    low: float
+    high: float
+    unit: str
+    count: int
+    """Independent stretches (not samples) that it stands on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """Points of a physics plot: one x and one y each, both shape (n,)."""
+
+    x: FloatArray
+    y: FloatArray
+
+    @staticmethod
+    def none() -> Points:
+        """Return an empty set of points."""
+        return Points(x=np.empty(0), y=np.empty(0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyPath:
+    """Resistance between the source and the steering module.
+
+    Attributes
+    ----------
+    method : str
+        ``"difference"`` (system minus module voltage on module current),
+        ``"fast_split"`` (steps of module voltage on steps of current) or
+        ``"motor_power"`` (module current guessed from the motor; at most weak).
+    path_ohm : Estimate
+        Wiring, connectors and grounds together.
+    source_ohm : Estimate or None
+        Inner resistance of battery and alternator, where it can be told apart.
+    peak_current_a, drop_v : float
+        Measured peak of the module's current and what the path loses at it.
+    open_voltage_v : float
+        Voltage of the fitted line at no current.
+    points : Points
+        Module current in A against voltage drop or module voltage in V.
+    """
+
+    method: str
+    path_ohm: Estimate
+    source_ohm: Estimate | None
+    peak_current_a: float
+    drop_v: float
+    open_voltage_v: float
+    points: Points
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermalFit:
+    """First-order heating of the module by the square of its current.
+
+    ``gain_k_per_a2`` is the settled rise over ambient per ampere squared, ``fit``
+    the share of the variation explained (0..1); ``time_s`` and ``model_c`` draw it.
+    ``to_derate_s`` is from ambient at the measured load, ``recover_s`` from the
+    hottest sample back to the recovery level without load; None where never.
+    """
+
+    tau_s: Estimate
+    gain_k_per_a2: Estimate
+    ambient_c: float
+    fit: float
+    load_a2: float
+    to_derate_s: float | None
+    recover_s: float | None
+    sustained_current_a: float | None
+    time_s: FloatArray
+    model_c: FloatArray
+    driven_by: str = "motor_current"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssistBand:
+    """Assist gain in one band of road speed, as ridden against as expected."""
+
+    speed_low_kph: float
+    speed_high_kph: float
+    gain: Estimate | None
+    expected_gain: float | None
+    left_gain: Estimate | None
+    right_gain: Estimate | None
+    points: Points
+    """Driver torque against delivered assist, both in N·m, at full assist limit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssistFit:
+    """Delivered assist against what the map calls for.
+
+    ``map_from`` is ``"profile"``, ``"ride"`` or ``"none"``; ``lag_s`` the measured
+    delay from driver torque to assist. ``ratio`` is delivered over expected.
+    """
+
+    map_from: str
+    lag_s: float
+    ratio: Estimate | None
+    side_difference: Estimate | None
+    bands: tuple[AssistBand, ...] = ()
+    speed_kph: tuple[float, ...] = ()
+    gains: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitLines:
+    """Temperature and supply lines that the module reduces assist by.
+
+    ``source`` is ``"profile"``, ``"ride"`` or ``"assumed"``.
+    """
+
+    derate_start_c: float
+    derate_zero_c: float
+    derate_start_v: float
+    derate_zero_v: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargingFit:
+    """Supply with the engine above its charging speed: median volts and time seen."""
+
+    voltage_v: Estimate
+    seconds: float
+    below_limit_s: float
+    points: Points
+    """Engine speed in rpm against supply in V."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrankFit:
+    """One start of the engine.
+
+    ``inrush_min_v`` is the lowest sample of all, ``plateau_min_v`` the lowest from
+    0.3 s after the starter engaged; None where the log does not hold it.
+    """
+
+    start_s: float
+    end_s: float
+    inrush_min_v: float
+    plateau_min_v: float | None
+    rest_v: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TorqueRest:
+    """Where the driver torque rests with nobody steering."""
+
+    offset_nm: Estimate
+    seconds: float
+    drift_nm_per_k: Estimate | None
+    time_s: FloatArray
+    torque_nm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """How hard the steering was for what was ridden.
+
+    ``torque_p90_nm`` is the 90th percentile of absolute driver torque in slow
+    steering, ``saturated_share`` the share of it with assist at its maximum.
+    """
+
+    torque_p90_nm: float | None
+    saturated_share: float | None
+    mean_current_a: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Physics:
+    """Every estimate of a ride; None where the log does not carry it."""
+
+    limit_lines: LimitLines | None = None
+    supply_path: SupplyPath | None = None
+    thermal: ThermalFit | None = None
+    assist: AssistFit | None = None
+    charging: ChargingFit | None = None
+    cranks: tuple[CrankFit, ...] = ()
+    torque_rest: TorqueRest | None = None
+    effort: Effort | None = None
+    learned_notes: tuple[str, ...] = ()

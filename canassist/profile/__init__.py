@@ -1,0 +1,33 @@
+"""The vehicle profile: what is known of a vehicle, and the limits with their sources."""
+
+from canassist.profile.load import (
+    CHECKSUM_METHODS,
+    default_limits,
+    default_profile,
+    limit_facts,
+    parse_profile,
+)
+from canassist.profile.values import (
+    LIMIT_NAMES,
+    AssistMap,
+    ChannelSpec,
+    IntegritySpec,
+    LimitFact,
+    Limits,
+    Profile,
+)
+
+__all__ = [
+    "CHECKSUM_METHODS",
+    "LIMIT_NAMES",
+    "AssistMap",
+    "ChannelSpec",
+    "IntegritySpec",
+    "LimitFact",
+    "Limits",
+    "Profile",
+    "default_limits",
+    "default_profile",
+    "limit_facts",
+    "parse_profile",
+]

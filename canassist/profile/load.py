@@ -1,0 +1,260 @@
+"""Vehicle profiles: TOML text to a checked, frozen `Profile`."""
+
+from __future__ import annotations
+
+import difflib
+import itertools
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import asdict
+from functools import cache
+from importlib import resources
+from typing import Any, Final, NoReturn
+
+from canassist.errors import ProfileError
+from canassist.model.channels import CHANNEL_UNITS
+from canassist.profile.values import (
+    LIMIT_NAMES,
+    AssistMap,
+    ChannelSpec,
+    IntegritySpec,
+    LimitFact,
+    Limits,
+    Profile,
+)
+
+CHECKSUM_METHODS: Final = ("crc8-j1850", "e2e-p01", "xor8", "sum8")
+_TOP: Final = ("profile", "vehicle", "channels", "integrity", "limits", "status", "assist_map")
+_VEHICLE: Final = ("name", "nominal_v")
+_CHANNEL: Final = ("signal", "scale", "offset", "invalid", "stale_after_s")
+_INTEGRITY: Final = ("message", "counter", "checksum", "method")
+_STATUS: Final = ("reduced", "off")
+_ORDERED: Final = (
+    ("derate_start_c", "derate_zero_c"),
+    ("derate_zero_v", "derate_start_v"),
+    ("undervoltage_v", "charging_v"),
+    ("charging_v", "overvoltage_v"),
+    ("full_assist_pct", "recovered_pct"),
+    ("slow_kph", "cruise_kph"),
+)
+
+Table = Mapping[str, Any]  # Any: TOML values have any type until checked here
+
+
+@cache
+def limit_facts() -> Mapping[str, LimitFact]:
+    """Return default value, unit and source of every limit, in order."""
+    text = resources.files("canassist.profile").joinpath("default.toml").read_text("utf-8")
+    return {name: LimitFact(**fact) for name, fact in tomllib.loads(text).items()}
+
+
+def default_limits() -> Limits:
+    """Return the limits that hold where a profile gives none."""
+    return Limits(**{name: fact.value for name, fact in limit_facts().items()})
+
+
+def default_profile() -> Profile:
+    """Return the profile of an unknown vehicle: default limits and nothing else."""
+    return Profile(limits=default_limits())
+
+
+def parse_profile(text: str, file_name: str) -> Profile:
+    """Check a profile's text and freeze it.
+
+    Parameters
+    ----------
+    text : str
+        TOML as in the README.
+    file_name : str
+        Named in messages and kept in the profile.
+
+    Raises
+    ------
+    ProfileError
+        On a syntax error, an unknown key (with a near one suggested), a wrong
+        type or limits in reversed order; it names the place.
+    """
+    try:
+        table: Table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        problem = f"{file_name}: not valid TOML: {error}."
+        raise ProfileError(problem, "Correct the line that it names.") from error
+    return _Checker(file_name).profile(table)
+
+
+class _Checker:
+    """Reads one profile's tables; every complaint names the file and the key."""
+
+    def __init__(self, file_name: str) -> None:
+        self.file_name = file_name
+
+    def profile(self, table: Table) -> Profile:
+        self._known(table, _TOP, "")
+        if table.get("profile", 1) != 1:
+            self._refuse("profile", "is not a version this program reads", "Set profile = 1.")
+        vehicle = self._table(table, "vehicle", _VEHICLE)
+        status = self._table(table, "status", _STATUS)
+        limits = self._limits(self._table(table, "limits", LIMIT_NAMES))
+        nominal = vehicle.get("nominal_v", 12.0)
+        return Profile(
+            limits=limits,
+            name=self._text(vehicle.get("name", ""), "vehicle.name"),
+            file_name=self.file_name,
+            nominal_v=self._number(nominal, "vehicle.nominal_v"),
+            channels=self._channels(self._table(table, "channels", tuple(CHANNEL_UNITS))),
+            integrity=self._integrity(table.get("integrity", [])),
+            status_reduced=self._words(status.get("reduced", []), "status.reduced"),
+            status_off=self._words(status.get("off", []), "status.off"),
+            assist_map=self._assist_map(table),
+            given=frozenset(_leaves(table)),
+        )
+
+    def _limits(self, table: Table) -> Limits:
+        values = asdict(default_limits())
+        for name, value in table.items():
+            values[name] = self._number(value, f"limits.{name}")
+            if values[name] < 0 and not name.endswith("_c"):
+                self._refuse(f"limits.{name}", "is negative", "Give a positive number.")
+        for low, high in _ORDERED:
+            if values[low] > values[high] and (low in table or high in table):
+                self._refuse(
+                    f"limits.{low}",
+                    f"= {values[low]:g} lies above limits.{high} = {values[high]:g}",
+                    f"Set {low} below {high}, or give both.",
+                )
+        return Limits(**values)
+
+    def _channels(self, table: Table) -> dict[str, ChannelSpec]:
+        found = {}
+        for name, entry in table.items():
+            place = f"channels.{name}"
+            fields: Table = {"signal": entry} if isinstance(entry, str) else entry
+            if not isinstance(fields, Mapping):
+                self._refuse(place, "is neither text nor a table", 'Write "Message.Signal".')
+            self._known(fields, _CHANNEL, place)
+            signal = self._text(fields.get("signal", ""), f"{place}.signal")
+            if "." not in signal:
+                self._refuse(
+                    f"{place}.signal",
+                    f'"{signal}" names no message',
+                    'Write "Message.Signal" as in the database.',
+                )
+            found[name] = ChannelSpec(
+                signal=signal,
+                scale=self._optional(fields, "scale", place),
+                offset=self._optional(fields, "offset", place),
+                invalid=self._numbers(fields.get("invalid", []), f"{place}.invalid"),
+                stale_after_s=self._optional(fields, "stale_after_s", place),
+            )
+        return found
+
+    def _integrity(self, entries: object) -> tuple[IntegritySpec, ...]:
+        if not isinstance(entries, list):
+            self._refuse("integrity", "is not a list of tables", "Write [[integrity]].")
+        specs = []
+        for number, entry in enumerate(entries, start=1):
+            place = f"integrity {number}"
+            if not isinstance(entry, Mapping):
+                self._refuse(place, "is not a table", "Write [[integrity]].")
+            self._known(entry, _INTEGRITY, place)
+            words = {key: self._text(value, f"{place}.{key}") for key, value in entry.items()}
+            if not words.get("message"):
+                self._refuse(place, "names no message", 'Add message = "...".')
+            method = words.get("method", "")
+            if words.get("checksum") and method not in CHECKSUM_METHODS:
+                near = ", ".join(CHECKSUM_METHODS)
+                self._refuse(f"{place}.method", f'"{method}" is unknown', f"Choose one of {near}.")
+            specs.append(IntegritySpec(**words))
+        return tuple(specs)
+
+    def _assist_map(self, table: Table) -> AssistMap | None:
+        entry = table.get("assist_map")
+        if entry is None:
+            return None
+        if not isinstance(entry, Mapping):
+            self._refuse("assist_map", "is not a table", "Write [assist_map].")
+        fixed = ("speed_kph", "driver_deadband_nm", "max_assist_nm")
+        speed = self._numbers(entry.get("speed_kph", []), "assist_map.speed_kph")
+        if not speed or any(b <= a for a, b in itertools.pairwise(speed)):
+            self._refuse("assist_map.speed_kph", "does not rise", "Give rising speeds.")
+        gains = {}
+        for mode, row in entry.items():
+            if mode in fixed:
+                continue
+            gains[mode] = self._numbers(row, f"assist_map.{mode}")
+            if len(gains[mode]) != len(speed) or min(gains[mode]) < 0:
+                self._refuse(
+                    f"assist_map.{mode}",
+                    f"needs {len(speed)} gains of 0 or more, one a speed",
+                    "Give one gain for each speed.",
+                )
+        if not gains:
+            self._refuse("assist_map", "holds no gains", 'Add "*" = [...] for every mode.')
+        return AssistMap(
+            speed_kph=speed,
+            gains=gains,
+            driver_deadband_nm=self._number(entry.get("driver_deadband_nm", 0.5), "assist_map"),
+            max_assist_nm=self._number(entry.get("max_assist_nm", 40.0), "assist_map"),
+        )
+
+    # Small checks, each with one message.
+
+    def _table(self, table: Table, name: str, known: tuple[str, ...]) -> Table:
+        entry = table.get(name, {})
+        if not isinstance(entry, Mapping):
+            self._refuse(name, "is not a table", f"Write [{name}].")
+        self._known(entry, known, name)
+        return entry
+
+    def _known(self, table: Table, known: tuple[str, ...], place: str) -> None:
+        for key in table:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+                fix = f'Did you mean "{near[0]}"?' if near else f"Known: {', '.join(known)}."
+                self._refuse(f"{place}.{key}".lstrip("."), "is not known", fix)
+
+    def _optional(self, table: Table, key: str, place: str) -> float | None:
+        return self._number(table[key], f"{place}.{key}") if key in table else None
+
+    def _number(self, value: object, place: str) -> float:
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            self._refuse(place, f"is {_kind(value)}, not a number", "Write a number.")
+        if not math.isfinite(value):
+            self._refuse(place, "is not finite", "Write a number.")
+        return float(value)
+
+    def _numbers(self, value: object, place: str) -> tuple[float, ...]:
+        if not isinstance(value, list):
+            self._refuse(place, f"is {_kind(value)}, not a list", "Write [1.0, 2.0, ...].")
+        return tuple(self._number(item, place) for item in value)
+
+    def _text(self, value: object, place: str) -> str:
+        if not isinstance(value, str):
+            self._refuse(place, f"is {_kind(value)}, not text", 'Write "..." around it.')
+        return value
+
+    def _words(self, value: object, place: str) -> frozenset[str]:
+        if not isinstance(value, list):
+            self._refuse(place, f"is {_kind(value)}, not a list", 'Write ["...", ...].')
+        for item in value:
+            if isinstance(item, bool) or not isinstance(item, (str, int, float)):
+                self._refuse(place, f"holds {_kind(item)}", "Use texts or numbers.")
+        return frozenset(item if isinstance(item, str) else f"{item:g}" for item in value)
+
+    def _refuse(self, place: str, what: str, fix: str) -> NoReturn:
+        raise ProfileError(f"{self.file_name}: {place} {what}.", fix)
+
+
+def _kind(value: object) -> str:
+    names = {bool: "true or false", str: "text", int: "a number", float: "a number", list: "a list"}
+    return names.get(type(value), "a table")
+
+
+def _leaves(table: Table, above: str = "") -> list[str]:
+    names = []
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            names += _leaves(value, f"{above}{key}.")
+        names.append(f"{above}{key}")
+    return names

@@ -1,0 +1,101 @@
+"""Unit names as databases spell them, and exact conversions to the units used inside."""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+
+class Conversion(NamedTuple):
+    """``inside = value * scale + offset``."""
+
+    scale: float
+    offset: float = 0.0
+
+
+SAME: Final = Conversion(1.0)
+
+_MILE_KM: Final = 1.609344  # international yard and pound agreement, exact
+_DEGREE: Final = 180.0 / math.pi
+_RPM: Final = 60.0 / (2.0 * math.pi)
+
+_POUND_FOOT: Final = 1.3558179483314004  # N·m, NIST SP 811 appendix B
+
+_SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
+    "km/h": (
+        ("km/h kph kmh kmph kmperhour kilometerperhour kmperhr", SAME),
+        ("mph mi/h mileperhour milesperhour", Conversion(_MILE_KM)),
+        ("m/s mps meterpersecond meterpersec", Conversion(3.6)),
+        ("cm/s", Conversion(0.036)),
+    ),
+    "rpm": (
+        ("rpm 1/min r/min rev/min u/min min-1 min^-1 tr/min /min revpermin upm", SAME),
+        ("rad/s", Conversion(_RPM)),
+        ("1/s hz rps", Conversion(60.0)),
+    ),
+    "V": (
+        ("v volt volts", SAME),
+        ("mv millivolt", Conversion(0.001)),
+        ("v/10 dv", Conversion(0.1)),
+        ("cv", Conversion(0.01)),
+    ),
+    "A": (
+        ("a amp amps ampere amperes", SAME),
+        ("ma milliampere", Conversion(0.001)),
+        ("a/10 da", Conversion(0.1)),
+        ("ca", Conversion(0.01)),
+    ),
+    "degC": (
+        ("degc c °c celsius deg.c gradc degcelsius degreecelsius degreescelsius ºc ℃ grdc", SAME),
+        ("k kelvin degk", Conversion(1.0, -273.15)),
+        ("degf f °f fahrenheit", Conversion(5.0 / 9.0, -160.0 / 9.0)),
+    ),
+    "N·m": (
+        ("nm n·m n*m n.m newtonmeter newton-meter n-m", SAME),
+        ("mnm mn·m", Conversion(0.001)),
+        ("cnm", Conversion(0.01)),
+        ("nm/10 dnm", Conversion(0.1)),
+        ("lbf·ft lbft ft-lb ftlb lb-ft", Conversion(_POUND_FOOT)),
+        ("lbin in-lb lb-in", Conversion(_POUND_FOOT / 12.0)),
+    ),
+    "deg": (
+        ("deg ° degree degrees grad grd º", SAME),
+        ("rad radian", Conversion(_DEGREE)),
+        ("mrad", Conversion(_DEGREE / 1000.0)),
+        ("deg/10", Conversion(0.1)),
+    ),
+    "%": (
+        ("% percent pct prozent perc", SAME),
+        ("1", Conversion(100.0)),
+        ("permil ‰", Conversion(0.1)),
+    ),
+}
+
+_KNOWN: Final = {
+    wanted: {word: rule for words, rule in rows for word in words.split()}
+    for wanted, rows in _SPELLINGS.items()
+}
+
+
+def conversion(unit: str, wanted: str) -> Conversion | None:
+    """Return how to turn a value in `unit` into the unit used inside.
+
+    Parameters
+    ----------
+    unit : str
+        As a database spells it; case and blanks do not matter.
+    wanted : str
+        One of the values of `model.CHANNEL_UNITS`.
+
+    Returns
+    -------
+    Conversion or None
+        None where `unit` is empty, unknown or of another quantity.
+
+    Notes
+    -----
+    Factors are exact by definition: mile 1.609344 km, pound-force foot
+    1.3558179483314004 N·m (NIST SP 811, appendix B), degrees by pi.
+    """
+    spelled = "".join(unit.split()).casefold().replace("_", "")
+    return _KNOWN.get(wanted, {}).get(spelled)
