@@ -54,6 +54,7 @@ from canassist.model.frames import (
 )
 from canassist.model.progress import Progress, Step, silent
 from canassist.model.result import Case, InputFile, LimitChange, LogSummary, Result
+from canassist.model.verdict import Verdict
 
 __all__ = [
     "BLAMELESS",
@@ -109,5 +110,6 @@ __all__ = [
     "ThermalFit",
     "Timeline",
     "TorqueRest",
+    "Verdict",
     "silent",
 ]

@@ -132,7 +132,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
-    """One ranked answer to 'why was the steering heavy?'."""
+    """One ranked answer to 'why was the steering heavy?'.
+
+    ``ground`` says in one line how sure it is and on what it stands.
+    """
 
     code: Code
     rank: int
@@ -143,6 +146,7 @@ class Conclusion:
     next_checks: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     ride_on: str = ""
+    ground: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
