@@ -6,6 +6,7 @@ from canassist.profile.load import (
     default_profile,
     limit_facts,
     parse_profile,
+    read_profile,
 )
 from canassist.profile.values import (
     LIMIT_NAMES,
@@ -30,4 +31,5 @@ __all__ = [
     "default_profile",
     "limit_facts",
     "parse_profile",
+    "read_profile",
 ]

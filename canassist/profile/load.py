@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any, Final, NoReturn
 
 from canassist.errors import ProfileError
@@ -57,6 +58,26 @@ def default_limits() -> Limits:
 def default_profile() -> Profile:
     """Return the profile of an unknown vehicle: default limits and nothing else."""
     return Profile(limits=default_limits())
+
+
+def read_profile(path: Path) -> Profile:
+    """Read and check a profile file.
+
+    Raises
+    ------
+    ProfileError
+        If the file is missing, unreadable or not a valid profile.
+    """
+    try:
+        text = path.read_text("utf-8-sig")
+    except FileNotFoundError as error:
+        raise ProfileError(
+            f"{path.name}: no such profile.", "Check its name and folder."
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        problem = f"{path.name}: the profile cannot be read ({error})."
+        raise ProfileError(problem, "Give a TOML text file in UTF-8.") from error
+    return parse_profile(text, path.name)
 
 
 def parse_profile(text: str, file_name: str) -> Profile:

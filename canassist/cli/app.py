@@ -1,0 +1,53 @@
+"""The `canassist` command and its sub-commands."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from canassist.cli.channels_command import channels
+from canassist.cli.demo_command import demo
+from canassist.cli.guard import INTERRUPTED, guarded
+from canassist.cli.report_command import report
+from canassist.version import VERSION
+
+app = typer.Typer(
+    name="canassist",
+    help="Say why the steering went heavy, from a CAN bus log of the ride.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+for command in (report, channels, demo):
+    app.command()(guarded(command))
+
+
+def _say_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"canassist {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Say why the steering went heavy, from a CAN bus log of the ride."""
+
+
+def main() -> int:
+    """Run the command line and return its exit status."""
+    try:
+        app()
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 0
+    except KeyboardInterrupt:
+        sys.stderr.write("Interrupted.\n")
+        return INTERRUPTED
+    return 0

@@ -1,0 +1,66 @@
+"""What the workshop says about the job, from options and a TOML file."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Final
+
+from canassist.errors import InputError, UsageError
+from canassist.model import Case
+
+_WORDS: Final = tuple(item.name for item in fields(Case) if item.name != "at_s")
+_CLOCK: Final = re.compile(r"(?:(\d+):)?(\d+):(\d{2}(?:\.\d+)?)|(\d+(?:\.\d+)?)")
+
+
+def moment_s(text: str) -> float:
+    """Return the seconds of ``m:ss``, ``h:mm:ss`` or plain seconds.
+
+    Raises
+    ------
+    UsageError
+        If it is none of these.
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if not found:
+        raise UsageError(f'--at "{text}" is no moment of a ride.', "Write m:ss, such as 3:25.")
+    hours, minutes, seconds, plain = found.groups()
+    if plain is not None:
+        return float(plain)
+    return int(hours or 0) * 3600.0 + int(minutes) * 60.0 + float(seconds)
+
+
+def read_case(path: Path) -> Case:
+    """Read a case file: the names of the report's case options as keys.
+
+    Raises
+    ------
+    InputError
+        If it is missing, not TOML, or holds an unknown key.
+    """
+    try:
+        table = tomllib.loads(path.read_text("utf-8-sig"))
+    except OSError as error:
+        problem = f"{path.name}: cannot be read ({error.strerror})."
+        raise InputError(problem, "Check the name of the case file.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        problem = f"{path.name}: not valid TOML: {error}."
+        raise InputError(problem, "Correct the line that it names.") from error
+    moments = table.pop("at", [])
+    unknown = sorted(set(table) - set(_WORDS))
+    if unknown:
+        problem = f"{path.name}: {unknown[0]} is not known."
+        raise InputError(problem, f"Known: {', '.join((*_WORDS, 'at'))}.")
+    words = {name: str(value) for name, value in table.items()}
+    listed = moments if isinstance(moments, list) else [moments]
+    return Case(**words, at_s=tuple(moment_s(str(item)) for item in listed))
+
+
+def make_case(file: Path | None, at: list[str], **words: str) -> Case:
+    """Join a case file with options; an option wins over the file."""
+    case = read_case(file) if file else Case()
+    given = {name: value for name, value in words.items() if value}
+    moments = tuple(moment_s(text) for text in at)
+    return replace(case, **given, at_s=(*case.at_s, *moments))

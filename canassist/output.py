@@ -1,0 +1,69 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canassist.errors import OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+def write_whole(files: Mapping[Path, bytes]) -> None:
+    """Write several files, none of which is ever seen half-written.
+
+    Each is written under a temporary name in its own folder; only when all are
+    there do they take their names. On any failure no new file is left.
+
+    Raises
+    ------
+    OutputError
+        If a folder is missing or not writable, or the disk is full.
+    """
+    with ExitStack() as clean_up:
+        temporary = {}
+        for path, content in files.items():
+            name = _write_temporary(path, content)
+            clean_up.callback(_remove, name)
+            temporary[path] = name
+        for path, name in temporary.items():
+            try:
+                name.replace(path)
+            except OSError as error:
+                raise _cannot(path, error) from error
+
+
+def _write_temporary(path: Path, content: bytes) -> Path:
+    name = ""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
+        with os.fdopen(handle, "wb") as target:
+            target.write(content)
+        Path(name).chmod(_usual_mode())
+    except OSError as error:
+        if name:
+            _remove(Path(name))
+        raise _cannot(path, error) from error
+    return Path(name)
+
+
+def _usual_mode() -> int:
+    """Return the access bits that a plain new file would have (mkstemp gives 0600)."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+def _remove(path: Path) -> None:
+    with suppress(FileNotFoundError):
+        path.unlink()
+
+
+def _cannot(path: Path, error: OSError) -> OutputError:
+    problem = f"{path}: cannot be written ({error.strerror})."
+    return OutputError(problem, "Choose a folder that exists, is yours and has room.")

@@ -1,0 +1,274 @@
+"""One ride, the whole way: log, databases and profile in; `Result` out."""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canassist import conclude, decode, detect, physics, readers
+from canassist.errors import InputError, NoChannelError, UsageError
+from canassist.model import (
+    Case,
+    InputFile,
+    LimitChange,
+    LogSummary,
+    Result,
+    Step,
+    Timeline,
+    silent,
+)
+from canassist.profile import (
+    LIMIT_NAMES,
+    Profile,
+    default_limits,
+    default_profile,
+    read_profile,
+)
+from canassist.version import VERSION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canassist.conclude import Verdict
+    from canassist.decode import DecodedRide
+    from canassist.model import Progress
+    from canassist.readers import Recording
+
+PathLike = str | Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecodedLog:
+    """A log after reading and decoding, before anything is judged."""
+
+    recording: Recording
+    decoded: DecodedRide
+    timeline: Timeline
+
+
+def analyze(
+    log: PathLike | Sequence[PathLike],
+    *,
+    dbc: PathLike | Sequence[PathLike] = (),
+    profile: PathLike | Profile | None = None,
+    case: Case | None = None,
+    progress: Progress = silent,
+) -> Result:
+    """Find out why the steering was heavy on one ride.
+
+    Parameters
+    ----------
+    log : path or sequence of paths
+        One recording; several files are parts of one ride.
+    dbc : path or sequence of paths
+        Signal databases; without one only what the open standards define is found.
+    profile : path or Profile, optional
+        What is known of the vehicle; without it default limits are assumed.
+    case : Case, optional
+        What the workshop says about the job.
+    progress : callable, optional
+        Called with a `Step` now and then; what it raises stops the work.
+
+    Returns
+    -------
+    Result
+        Channels, events, estimates and ranked conclusions.
+
+    Raises
+    ------
+    CanassistError
+        If an input cannot be used; it says what, where and what to do.
+    """
+    log_paths, dbc_paths = _paths(log), _paths(dbc)
+    known = _profile(profile)
+    profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        _check_present((*log_paths, *dbc_paths))
+        hashing = pool.submit(_inputs, log_paths, dbc_paths, profile_paths)
+        ride = read_ride(log_paths, dbc_paths, known, progress)
+        progress(Step("judging", 0, 1))
+        answer = judge(ride.timeline, known, case or Case())
+        inputs = hashing.result()
+    progress(Step("judging", 1, 1))
+    return _result(inputs, ride, answer, known, case or Case())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What physics and conclusions make of a timeline."""
+
+    physics: physics.Physics
+    verdict: Verdict
+    first_by_default: str = ""
+
+
+def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
+    """Estimate, detect and conclude; pure.
+
+    Where the profile bends a limit, the ride is judged a second time with the
+    default limits, and a different first conclusion is kept in the answer.
+    """
+    answer = _judge_once(timeline, profile, case)
+    if not _limits_changed(profile):
+        return answer
+    by_default = _judge_once(timeline, _with_default_limits(profile), case)
+    first = by_default.verdict.conclusions[0].code
+    if first == answer.verdict.conclusions[0].code:
+        return answer
+    return replace(answer, first_by_default=str(first))
+
+
+def read_ride(
+    log_paths: Sequence[Path],
+    dbc_paths: Sequence[Path],
+    profile: Profile,
+    progress: Progress = silent,
+) -> DecodedLog:
+    """Read and decode a ride into its timeline.
+
+    Raises
+    ------
+    CanassistError
+        If a file cannot be used, or no frame carries a known channel.
+    """
+    databases = decode.load_databases(dbc_paths)
+    plan = decode.plan_reading(databases, profile)
+    recording = readers.open_recording(log_paths)
+    collector = decode.FrameCollector()
+    for block in recording.blocks(wish=readers.Wish(wanted=plan.wanted), progress=progress):
+        collector.feed(block)
+    stats = recording.stats()
+    frames = collector.finish(recording.zero_ns)
+    decoded = decode.decode_ride(frames, plan, profile, stats)
+    if not decoded.channels:
+        raise _no_channel(recording, decoded, has_database=bool(dbc_paths))
+    timeline = Timeline(
+        channels=decoded.channels,
+        duration_s=stats.duration_s,
+        start_utc=recording.start_utc,
+        bus=stats,
+        senders=decoded.senders,
+        integrity=decoded.integrity,
+        trouble_codes=decoded.trouble_codes,
+        identity=decoded.identity,
+    )
+    return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
+
+
+def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Answer:
+    estimates = physics.study(timeline, profile)
+    events = detect.find_events(timeline, profile, estimates)
+    verdict = conclude.conclude(timeline, profile, estimates, events, case)
+    return Answer(physics=estimates, verdict=verdict)
+
+
+def _result(
+    inputs: tuple[InputFile, ...], ride: DecodedLog, answer: Answer, profile: Profile, case: Case
+) -> Result:
+    stats, verdict = ride.timeline.bus, answer.verdict
+    summary = LogSummary(
+        format=ride.recording.formats,
+        start_utc=ride.timeline.start_utc,
+        duration_s=stats.duration_s,
+        frames=stats.frames,
+        error_frames=stats.error_frames,
+        buses=stats.buses,
+        ids=len(stats.ids),
+        ids_known=ride.decoded.ids_known,
+        problems=(*ride.recording.problems, *ride.decoded.problems),
+    )
+    return Result(
+        version=VERSION,
+        inputs=inputs,
+        log=summary,
+        timeline=ride.timeline,
+        physics=answer.physics,
+        events=verdict.events,
+        conclusions=verdict.conclusions,
+        coverage=verdict.coverage,
+        profile=profile,
+        assumed=profile.assumed,
+        limits_changed=_limits_changed(profile),
+        first_by_default=answer.first_by_default,
+        moments=verdict.moments,
+        case=case,
+    )
+
+
+def _limits_changed(profile: Profile) -> tuple[LimitChange, ...]:
+    default, mine = asdict(default_limits()), asdict(profile.limits)
+    return tuple(
+        LimitChange(limit=f"limits.{name}", default=default[name], profile=mine[name])
+        for name in LIMIT_NAMES
+        if mine[name] != default[name]
+    )
+
+
+def _with_default_limits(profile: Profile) -> Profile:
+    given = frozenset(name for name in profile.given if not name.startswith("limits."))
+    return replace(profile, limits=default_limits(), given=given)
+
+
+def _profile(profile: PathLike | Profile | None) -> Profile:
+    if profile is None:
+        return default_profile()
+    return profile if isinstance(profile, Profile) else read_profile(Path(profile))
+
+
+def _paths(paths: PathLike | Sequence[PathLike]) -> tuple[Path, ...]:
+    if isinstance(paths, (str, Path)):
+        return (Path(paths),)
+    return tuple(Path(path) for path in paths)
+
+
+def _check_present(paths: Iterable[Path]) -> None:
+    seen = set()
+    for path in paths:
+        if path.is_dir():
+            raise InputError(f"{path.name}: is a folder, not a file.", "Give the file itself.")
+        if not path.is_file():
+            raise InputError(f"{path.name}: no such file.", "Check its name and folder.")
+        if path.resolve() in seen:
+            raise UsageError(f"{path.name}: given twice.", "Give each file once.")
+        seen.add(path.resolve())
+
+
+def _inputs(
+    logs: Sequence[Path], databases: Sequence[Path], profiles: Sequence[Path]
+) -> tuple[InputFile, ...]:
+    roles = (("log", logs), ("dbc", databases), ("profile", profiles))
+    return tuple(input_file(path, role) for role, paths in roles for path in paths)
+
+
+def input_file(path: Path, role: str) -> InputFile:
+    """Return name, size and SHA-256 of a file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    try:
+        with path.open("rb") as source:
+            digest = hashlib.file_digest(source, "sha256").hexdigest()
+            size = source.tell()
+    except OSError as error:
+        problem = f"{path.name}: cannot be read ({error.strerror})."
+        raise InputError(problem, "Check that the file is there and open to you.") from error
+    return InputFile(role=role, name=path.name, sha256=digest, size_bytes=size)
+
+
+def _no_channel(
+    recording: Recording, decoded: DecodedRide, *, has_database: bool
+) -> NoChannelError:
+    ids = len(recording.stats().ids)
+    problem = f"{recording.name}: none of the vehicle's channels was found in it"
+    problem += f" ({decoded.ids_known} of {ids} ids known)."
+    if has_database:
+        fix = "Check that the database belongs to this vehicle, or name the signals in a profile."
+    else:
+        fix = "Give the vehicle's database with --dbc."
+    return NoChannelError(problem, fix)
