@@ -43,9 +43,7 @@ def guarded(command: Callable[P, R]) -> Callable[P, R]:
             raise
         except Exception as error:
             tell(f"canassist itself failed: {type(error).__name__}: {error}")
-            tell(
-                "Please report this, with the log if you may share it. CANASSIST_DEBUG=1 shows more."
-            )
+            tell("Please report this, with the log if you may. CANASSIST_DEBUG=1 shows more.")
             if os.environ.get("CANASSIST_DEBUG"):
                 traceback.print_exc()
             raise typer.Exit(OUR_ERROR) from None
