@@ -1,0 +1,44 @@
+"""Outputs appear whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from canassist.errors import OutputError
+from canassist.output import write_whole
+
+
+def test_all_files_are_written(tmp_path: Path) -> None:
+    write_whole({tmp_path / "a.html": b"page", tmp_path / "a.json": b"data"})
+    assert (tmp_path / "a.html").read_bytes() == b"page"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.html", "a.json"]
+
+
+def test_an_older_file_is_replaced(tmp_path: Path) -> None:
+    path = tmp_path / "a.html"
+    path.write_bytes(b"old")
+    write_whole({path: b"new"})
+    assert path.read_bytes() == b"new"
+
+
+def test_when_one_cannot_be_written_none_is_left(tmp_path: Path) -> None:
+    good, bad = tmp_path / "a.html", tmp_path / "missing" / "a.json"
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_whole({good: b"page", bad: b"data"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_leaves_the_older_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.html"
+    path.write_bytes(b"old")
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("canassist.output.os.fdopen", full)
+    with pytest.raises(OutputError, match="No space left"):
+        write_whole({path: b"new"})
+    assert path.read_bytes() == b"old"
+    assert [item.name for item in tmp_path.iterdir()] == ["a.html"]
