@@ -1,0 +1,408 @@
+"""DBC text made fit for the parser: what cannot be read is left out, line by line, and named.
+
+A database with one bad comment must not cost the user the report. The text is cut into
+statements; those that decoding needs are checked and written out in their plainest form
+at their own line, the rest is dropped. So the parser meets little that it can refuse, and
+whatever it still refuses is named with the line of the user's file.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from canassist.model import EXTENDED_KEY
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+MAX_SELECTOR_VALUES: Final = 65_536
+"""Multiplexer values of one signal that are listed; more would only fill the memory."""
+
+KEPT_ATTRIBUTES: Final = frozenset(
+    {
+        "GenMsgCycleTime",
+        "ProtocolType",
+        "SPN",
+        "SystemMessageLongSymbol",
+        "SystemNodeLongSymbol",
+        "SystemSignalLongSymbol",
+        "VFrameFormat",
+    }
+)
+
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_STRING = r'"(?:[^"\\]|\\"|\\(?!"))*"'
+_BIG_ID: Final = 0xFFFF_FFFF
+_MAX_EXTENDED: Final = 0x1FFF_FFFF
+_MAX_STANDARD: Final = 0x7FF
+
+_START = re.compile(
+    r"\s*(?:(VERSION|BA_DEF_DEF_|BA_DEF_|BA_|VAL_TABLE_|VAL_|BO_TX_BU_|BO_|SG_MUL_VAL_|SG_|CM_|"
+    r"SIG_VALTYPE_|EV_|ENVVAR_DATA_|SIG_GROUP_|BA_DEF_REL_|BA_DEF_DEF_REL_|BA_REL_|CAT_DEF_|"
+    r"CAT_|SGTYPE_|SIG_TYPE_REF_|BA_SGTYPE_|BA_DEF_SGTYPE_|SGTYPE_VAL_)\s*[\s\"]\s*\S|"
+    r"(BU_|NS_|BS_)\s*:)"
+)
+_QUOTE = re.compile(r'(?<!\\)"')
+
+_MESSAGE = re.compile(r"\s*BO_\s+(\d+)\s+(\w+)\s*:\s*(\d+)\s*(\w*)", re.ASCII)
+_SIGNAL = re.compile(
+    rf"\s*SG_\s+(\w+)\s*(M|m\d+M?)?\s*:\s*(\d+)\s*\|\s*(\d+)\s*@\s*([01])\s*([-+])"
+    rf"\s*\(\s*({_NUMBER})\s*,\s*({_NUMBER})\s*\)\s*\[\s*([^|\]]*)\|([^\]]*)\]\s*({_STRING})?(.*)",
+    re.ASCII | re.DOTALL,
+)
+_COMMENT = re.compile(rf"CM_\s+(?:BO_\s+(\d+)|SG_\s+(\d+)\s+(\w+))\s+{_STRING}\s*;\s*", re.ASCII)
+_LABELS = re.compile(rf"VAL_\s+(\d+)\s+(\w+)((?:\s+-?\d+\s+{_STRING})+|\s+\w+|)\s*;\s*", re.ASCII)
+_TABLE = re.compile(rf"VAL_TABLE_\s+(\w+)((?:\s+-?\d+\s+{_STRING})*)\s*;\s*", re.ASCII)
+_FLOAT = re.compile(r"SIG_VALTYPE_\s+(\d+)\s+(\w+)\s*:?\s*([0-3])\s*;\s*", re.ASCII)
+_SELECTOR = re.compile(
+    r"SG_MUL_VAL_\s+(\d+)\s+(\w+)\s+(\w+)\s+((?:\d+\s*-\s*\d+\s*,?\s*)+);\s*", re.ASCII
+)
+_SENDERS = re.compile(r"BO_TX_BU_\s+(\d+)\s*:\s*(\w+(?:\s*,\s*\w+)*)\s*,?\s*;\s*", re.ASCII)
+_NODES = re.compile(r"BU_\s*:((?:\s*\w+)*)\s*", re.ASCII)
+_DEFINITION = re.compile(
+    rf'BA_DEF_\s+(?:BO_|SG_|BU_|EV_)?\s*"(\w+)"\s+'
+    rf"(?:(?:INT|HEX|FLOAT)\s+{_NUMBER}\s+{_NUMBER}|STRING|ENUM\s+{_STRING}(?:\s*,\s*{_STRING})*)"
+    r"\s*;\s*",
+    re.ASCII,
+)
+_DEFAULT = re.compile(rf'BA_DEF_DEF_\s+"(\w+)"\s+(?:{_NUMBER}|{_STRING})\s*;\s*', re.ASCII)
+_ATTRIBUTE = re.compile(
+    rf'BA_\s+"(\w+)"\s*(?:BO_\s+(\d+)|SG_\s+(\d+)\s+(\w+)|BU_\s+\w+)?\s*'
+    rf"(?:{_NUMBER}|{_STRING})\s*;\s*",
+    re.ASCII,
+)
+_ATTRIBUTE_NAME = re.compile(r'\S+\s*(?:BO_|SG_|BU_|EV_)?\s*"(\w+)"', re.ASCII)
+_PLAIN_NUMBER = re.compile(rf"\s*{_NUMBER}\s*\Z")
+
+
+class Statement(NamedTuple):
+    """One statement: the line on which it starts (from 1), its keyword and its text."""
+
+    line: int
+    keyword: str
+    text: str
+
+
+class Complaint(NamedTuple):
+    """What was left out or repaired, and the line where it stands."""
+
+    line: int
+    what: str
+
+
+@dataclass(slots=True)
+class CleanText:
+    """A DBC's text without what cannot be read.
+
+    Attributes
+    ----------
+    text : str
+        As many lines as the original; every kept statement on its own line.
+    statements : dict
+        Line to (message number, text) of every kept statement; no number where it holds
+        for the whole file.
+    message_lines : dict
+        Message number as the file writes it to line.
+    signal_lines : dict
+        (message number, start bit, length) to line.
+    """
+
+    text: str = ""
+    complaints: list[Complaint] = field(default_factory=list)
+    statements: dict[int, tuple[int | None, str]] = field(default_factory=dict)
+    message_lines: dict[int, int] = field(default_factory=dict)
+    signal_lines: dict[tuple[int, int, int], int] = field(default_factory=dict)
+
+
+def clean(text: str) -> CleanText:
+    """Return the statements that decoding needs, and complaints about unreadable ones."""
+    cleaner = _Cleaner()
+    lines = text.splitlines()
+    for statement in _statements(lines, cleaner.complain):
+        cleaner.take(statement)
+    return cleaner.finish(len(lines))
+
+
+def by_message(clean_text: CleanText) -> Iterator[tuple[int, str]]:
+    """Yield each message's number and a text that holds it alone, for the worst files."""
+    shared = [text for number, text in clean_text.statements.values() if number is None]
+    own: dict[int, list[str]] = {number: [] for number in clean_text.message_lines}
+    for number, text in clean_text.statements.values():
+        if number in own:
+            own[number].append(text)
+    for number, texts in own.items():
+        if texts:
+            yield number, "\n".join([*shared, *texts])
+
+
+def _statements(lines: list[str], complain: Callable[[int, str], None]) -> Iterator[Statement]:
+    """Cut the text at line starts that open a statement; strings may span lines."""
+    start, keyword, held, in_string = 0, "", [""], False
+    for number, line in enumerate(lines, start=1):
+        opening = _START.match(line)
+        if opening and (not in_string or _sure_start(line)):
+            if keyword:
+                yield Statement(start, keyword, "\n".join(held))
+            start, keyword, held, in_string = number, opening[1] or opening[2], [], False
+        elif not keyword or (_finished(keyword, held[-1]) and not in_string):
+            if line.strip() and not line.lstrip().startswith("//"):
+                complain(number, "cannot be understood and was left out")
+            continue
+        held.append(line)
+        in_string ^= len(_QUOTE.findall(line)) % 2 == 1
+    if keyword:
+        yield Statement(start, keyword, "\n".join(held))
+
+
+def _sure_start(line: str) -> bool:
+    """Tell whether a line that lies inside an open string is a statement all the same.
+
+    A string whose closing quote is missing would swallow the rest of the file. Message and
+    signal lines have a shape that no prose has.
+    """
+    return bool(_MESSAGE.match(line) or _SIGNAL.match(line))
+
+
+def _finished(keyword: str, last_line: str) -> bool:
+    if keyword in ("BU_", "NS_"):
+        return False
+    return keyword in ("BO_", "SG_", "VERSION", "BS_") or last_line.rstrip().endswith(";")
+
+
+_Kept = tuple[int | None, str]
+"""Number of the message that a statement belongs to, and its text."""
+
+
+class _Cleaner:
+    """Checks statements one by one and writes the good ones out."""
+
+    def __init__(self) -> None:
+        self.out: dict[int, _Kept] = {}
+        self.result = CleanText()
+        self.signals: dict[tuple[int, str], int] = {}  # -> line
+        self.tables: dict[str, str] = {}
+        self.later: list[Statement] = []
+        self.defined: set[str] = set()
+        self.message: tuple[int, str] | None = None
+        self.handlers: dict[str, Callable[[Statement], _Kept | None]] = {
+            "BO_": self.take_message,
+            "SG_": self.take_signal,
+            "BU_": self.take_nodes,
+        }
+        self.references: dict[str, Callable[[Statement], _Kept | None]] = {
+            "CM_": self.take_comment,
+            "VAL_": self.take_labels,
+            "SIG_VALTYPE_": self.take_float,
+            "SG_MUL_VAL_": self.take_selector,
+            "BO_TX_BU_": self.take_senders,
+            "BA_": self.take_attribute,
+        }
+
+    def complain(self, line: int, what: str) -> None:
+        self.result.complaints.append(Complaint(line, what))
+
+    def take(self, statement: Statement) -> None:
+        """Handle what defines at once, and keep what refers to it for the end."""
+        keyword = statement.keyword
+        if keyword in self.handlers:
+            self.keep(statement.line, self.handlers[keyword](statement))
+        elif keyword in self.references:
+            self.later.append(statement)
+        elif keyword == "VAL_TABLE_":
+            table = _TABLE.fullmatch(statement.text.strip())
+            if table:
+                self.tables[table[1]] = table[2]
+        elif keyword in ("BA_DEF_", "BA_DEF_DEF_"):
+            self.keep(statement.line, self.take_definition(statement))
+
+    def keep(self, line: int, kept: _Kept | None) -> None:
+        if kept is not None:
+            self.out[line] = kept
+
+    def finish(self, line_count: int) -> CleanText:
+        for statement in self.later:
+            self.keep(statement.line, self.references[statement.keyword](statement))
+        pieces, at = [], 1
+        for line, (_, text) in sorted(self.out.items()):
+            pieces.append("\n" * (line - at) + text)
+            at = line + text.count("\n")
+        pieces.append("\n" * (line_count + 1 - at))
+        self.result.text = "".join(pieces)
+        self.result.statements = self.out
+        self.result.complaints.sort()
+        return self.result
+
+    # What defines: messages, signals, nodes, attributes.
+
+    def take_message(self, statement: Statement) -> _Kept | None:
+        self.message = None
+        found = _MESSAGE.match(statement.text)
+        if not found:
+            self.complain(statement.line, "message line cannot be read; message left out")
+            return None
+        number, name = int(found[1]), found[2]
+        if number in self.result.message_lines:
+            self.complain(
+                statement.line,
+                f"message {name}: identifier {number} is already defined in line "
+                f"{self.result.message_lines[number]}; this message left out",
+            )
+            return None
+        if name == "VECTOR__INDEPENDENT_SIG_MSG" or not self._is_id(number, name, statement.line):
+            return None
+        self.message = (number, name)
+        self.result.message_lines[number] = statement.line
+        return number, f"BO_ {number} {name}: {found[3]} {found[4] or 'Vector__XXX'}"
+
+    def _is_id(self, number: int, name: str, line: int) -> bool:
+        wrong = ""
+        if number > _BIG_ID or (number & EXTENDED_KEY and number - EXTENDED_KEY > _MAX_EXTENDED):
+            wrong = "is no CAN identifier"
+        elif not number & EXTENDED_KEY and number > _MAX_STANDARD:
+            wrong = "is too large for 11 bits"
+        if wrong:
+            self.complain(line, f"message {name}: identifier {number} {wrong}; left out")
+        return not wrong
+
+    def take_signal(self, statement: Statement) -> _Kept | None:
+        if self.message is None:
+            return None
+        number, name = self.message
+        found = _SIGNAL.match(statement.text)
+        if not found:
+            self.complain(
+                statement.line, f"message {name}: signal line cannot be read; signal left out"
+            )
+            return None
+        signal = found[1]
+        if (number, signal) in self.signals:
+            self.complain(
+                statement.line,
+                f"message {name}: signal {signal} is already defined in line "
+                f"{self.signals[number, signal]}; this one left out",
+            )
+            return None
+        self.signals[number, signal] = statement.line
+        place = (number, int(found[3]), int(found[4]))
+        self.result.signal_lines.setdefault(place, statement.line)
+        return number, _signal_line(found)
+
+    def take_nodes(self, statement: Statement) -> _Kept | None:
+        found = _NODES.fullmatch(statement.text.strip())
+        return (None, f"BU_: {' '.join(found[1].split())}") if found else None
+
+    def take_definition(self, statement: Statement) -> _Kept | None:
+        name = _ATTRIBUTE_NAME.match(statement.text.strip())
+        if not name or name[1] not in KEPT_ATTRIBUTES:
+            return None
+        pattern = _DEFINITION if statement.keyword == "BA_DEF_" else _DEFAULT
+        if not pattern.fullmatch(statement.text.strip()):
+            self.complain(statement.line, f"attribute {name[1]} cannot be read; left out")
+            return None
+        self.defined.add(name[1])
+        return None, statement.text.strip()
+
+    # What refers to a message or signal; whatever that one was left out is left out too.
+
+    def take_comment(self, statement: Statement) -> _Kept | None:
+        text = statement.text.strip()
+        if re.match(r'CM_\s+(?:"|BU_|EV_)', text):
+            return None
+        found = _COMMENT.fullmatch(text)
+        if not found:
+            self.complain(statement.line, "comment cannot be read; left out")
+            return None
+        if found[1]:
+            number = int(found[1])
+            return (number, text) if number in self.result.message_lines else None
+        return (int(found[2]), text) if self._known(found[2], found[3]) else None
+
+    def take_labels(self, statement: Statement) -> _Kept | None:
+        text = statement.text.strip()
+        found = _LABELS.fullmatch(text)
+        if not found:
+            if not re.match(r"VAL_\s+[A-Za-z_]", text):  # of an environment variable
+                self.complain(statement.line, "value table cannot be read; left out")
+            return None
+        pairs = found[3]
+        if pairs.strip() and '"' not in pairs:
+            pairs = self.tables.get(pairs.strip(), "")
+        if not pairs.strip() or not self._known(found[1], found[2]):
+            return None
+        return int(found[1]), f"VAL_ {found[1]} {found[2]}{pairs} ;"
+
+    def take_float(self, statement: Statement) -> _Kept | None:
+        found = _FLOAT.fullmatch(statement.text.strip())
+        if not found:
+            self.complain(statement.line, "float mark of a signal cannot be read; left out")
+            return None
+        if not self._known(found[1], found[2]):
+            return None
+        return int(found[1]), f"SIG_VALTYPE_ {found[1]} {found[2]} : {found[3]};"
+
+    def take_selector(self, statement: Statement) -> _Kept | None:
+        found = _SELECTOR.fullmatch(statement.text.strip())
+        if not found:
+            self.complain(statement.line, "multiplexer values cannot be read; left out")
+            return None
+        if not self._known(found[1], found[2]) or not self._known(found[1], found[3]):
+            return None
+        ranges = re.findall(r"(\d+)\s*-\s*(\d+)", found[4])
+        if sum(int(high) - int(low) + 1 for low, high in ranges) > MAX_SELECTOR_VALUES:
+            line = self.signals[int(found[1]), found[2]]
+            self.out.pop(line, None)
+            self.complain(
+                statement.line,
+                f"signal {found[2]}: more than {MAX_SELECTOR_VALUES} multiplexer values; left out",
+            )
+            return None
+        listed = ", ".join(f"{low}-{high}" for low, high in ranges)
+        return int(found[1]), f"SG_MUL_VAL_ {found[1]} {found[2]} {found[3]} {listed};"
+
+    def take_senders(self, statement: Statement) -> _Kept | None:
+        found = _SENDERS.fullmatch(statement.text.strip())
+        if not found or int(found[1]) not in self.result.message_lines:
+            return None
+        return int(found[1]), f"BO_TX_BU_ {found[1]} : {found[2]};"
+
+    def take_attribute(self, statement: Statement) -> _Kept | None:
+        text = statement.text.strip()
+        name = _ATTRIBUTE_NAME.match(text)
+        if not name or name[1] not in self.defined:
+            return None
+        found = _ATTRIBUTE.fullmatch(text)
+        if not found:
+            self.complain(statement.line, f"attribute {name[1]} cannot be read; left out")
+            return None
+        if found[2] and int(found[2]) not in self.result.message_lines:
+            return None
+        if found[3] and not self._known(found[3], found[4]):
+            return None
+        owner = found[2] or found[3]
+        return int(owner) if owner else None, text
+
+    def _known(self, number: str, signal: str) -> bool:
+        return (int(number), signal) in self.signals
+
+
+def _signal_line(found: re.Match[str]) -> str:
+    name, mux, start, length, order, sign, scale, offset, low, high, unit, rest = found.groups()
+    receivers = re.findall(r"\w+", rest.partition("//")[0], re.ASCII) or ["Vector__XXX"]
+    limits = [part.strip() if _PLAIN_NUMBER.match(part) else "" for part in (low, high)]
+    if not all(limits):
+        limits = ["0", "0"]  # no usable range: the format's way of saying "none"
+    scale, offset, low, high = (_with_digit(part) for part in (scale, offset, *limits))
+    return (
+        f" SG_ {name} {mux or ''} : {start}|{length}@{order}{sign} ({scale},{offset}) "
+        f"[{low}|{high}] {unit or _EMPTY} {','.join(receivers)}"
+    )
+
+
+_EMPTY: Final = '""'
+
+
+def _with_digit(number: str) -> str:
+    """Write ``.5`` as ``0.5``, which the parser asks for."""
+    return re.sub(r"^([-+]?)\.", r"\g<1>0.", number)
