@@ -1,0 +1,59 @@
+"""Vehicle and serial numbers, masked unless asked for."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+_VIN: Final = re.compile(r"(?<![A-Za-z0-9])[A-HJ-NPR-Z0-9]{17}(?![A-Za-z0-9])", re.IGNORECASE)
+_SHOWN: Final = 4
+_WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+_LETTERS: Final = dict(
+    zip("ABCDEFGHJKLMNPRSTUVWXYZ", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10)), strict=True)
+)
+
+
+def mask_number(text: str) -> str:
+    """Return a vehicle or serial number with all but its last four places hidden."""
+    if len(text) <= _SHOWN:
+        return "*" * len(text)
+    return "*" * (len(text) - _SHOWN) + text[-_SHOWN:]
+
+
+def mask_vins(text: str) -> str:
+    """Return text in which everything shaped like a VIN is masked.
+
+    Notes
+    -----
+    A VIN is 17 letters and digits without I, O and Q (49 CFR 565). A time stamp of
+    17 digits is masked too: hiding too much is the safe side.
+    """
+    return _VIN.sub(lambda found: mask_number(found.group()), text)
+
+
+def find_vins(text: str) -> tuple[str, ...]:
+    """Return everything in a text that is shaped like a VIN, in upper case."""
+    return tuple(found.upper() for found in _VIN.findall(text))
+
+
+def check_digit_ok(vin: str) -> bool:
+    """Tell whether the ninth place of a VIN is its check digit.
+
+    Raises
+    ------
+    ValueError
+        If it is no 17 places of the VIN alphabet.
+
+    References
+    ----------
+    .. [1] 49 CFR 565, tables III to V: letter values, weights, remainder of 11.
+    """
+    if not _VIN.fullmatch(vin):
+        message = f"not shaped like a VIN: {len(vin)} characters"
+        raise ValueError(message)
+    vin = vin.upper()
+    total = sum(
+        weight * (int(place) if place.isdigit() else _LETTERS[place])
+        for weight, place in zip(_WEIGHTS, vin, strict=True)
+    )
+    return vin[8] == "0123456789X"[total % 11]

@@ -1,0 +1,150 @@
+"""Figures as people read them: rounded, with their unit, metric or US."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray
+
+Units = Literal["metric", "us"]
+THIN_SPACE: Final = "\u2009"
+MINUS: Final = "\u2212"
+UNKNOWN: Final = "\u2013"
+
+
+class Shown(NamedTuple):
+    """How a unit of the result is shown: ``shown = value * scale + offset``."""
+
+    unit: str
+    places: int
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+_METRIC: Final[dict[str, Shown]] = {
+    "km/h": Shown("km/h", 1),
+    "rpm": Shown("rpm", 0),
+    "V": Shown("V", 2),
+    "A": Shown("A", 1),
+    "degC": Shown("°C", 1),
+    "N·m": Shown("N·m", 2),
+    "deg": Shown("°", 0),
+    "%": Shown("%", 1),
+    "s": Shown("s", 1),
+    "ohm": Shown("mΩ", 1, 1000.0),
+    "share": Shown("%", 0, 100.0),
+    "K/A2": Shown("K/A²", 3),
+    "N·m/N·m": Shown("N·m/N·m", 2),
+    "K": Shown("K", 1),
+    "W": Shown("W", 0),
+    "-": Shown("", 0),
+    "": Shown("", 2),
+}
+# Exact by definition: mile 1.609344 km; pound-force foot 1.3558179483314004 N·m (NIST SP 811).
+_US: Final = _METRIC | {
+    "km/h": Shown("mph", 1, 1.0 / 1.609344),
+    "degC": Shown("°F", 1, 1.8, 32.0),
+    "N·m": Shown("lbf·ft", 2, 1.0 / 1.3558179483314004),
+    "N·m/N·m": Shown("ratio", 2),
+    "K": Shown("°F", 1, 1.8),
+}
+
+_SUFFIX_UNIT: Final = {
+    "s": "s",
+    "v": "V",
+    "c": "degC",
+    "a": "A",
+    "nm": "N·m",
+    "pct": "%",
+    "kph": "km/h",
+    "rpm": "rpm",
+    "deg": "deg",
+    "ohm": "ohm",
+    "share": "share",
+    "ratio": "",
+    "k": "K",
+    "w": "W",
+}
+
+
+def unit_of(name: str) -> str:
+    """Return the unit that ends a figure's name, empty where it names none."""
+    return _SUFFIX_UNIT.get(name.rsplit("_", maxsplit=1)[-1], "")
+
+
+def words_of(name: str) -> str:
+    """Return a figure's name in words, without its unit: ``min_supply_v``: "min supply"."""
+    head, _, tail = name.rpartition("_")
+    return (head if head and tail in _SUFFIX_UNIT else name).replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """Writes figures in one system of units."""
+
+    units: Units = "metric"
+
+    def shown(self, unit: str) -> Shown:
+        """Return how a unit of the result is shown."""
+        table = _US if self.units == "us" else _METRIC
+        return table.get(unit, Shown(unit, 2))
+
+    def name(self, unit: str) -> str:
+        """Return the unit's shown name."""
+        return self.shown(unit).unit
+
+    def array(self, values: FloatArray, unit: str) -> FloatArray:
+        """Convert values of a channel into the shown unit."""
+        shown = self.shown(unit)
+        if shown.scale == 1.0 and shown.offset == 0.0:
+            return values
+        return np.asarray(values * shown.scale + shown.offset)
+
+    def number(self, value: float | None, unit: str, places: int | None = None) -> str:
+        """Return a figure without its unit; unknown is a dash."""
+        if value is None or not math.isfinite(value):
+            return UNKNOWN
+        shown = self.shown(unit)
+        digits = shown.places if places is None else places
+        text = f"{value * shown.scale + shown.offset:.{digits}f}"
+        if float(text) == 0.0:
+            text = text.lstrip("-")
+        return text.replace("-", MINUS)
+
+    def text(self, value: float | None, unit: str, places: int | None = None) -> str:
+        """Return a figure with its unit after a thin space."""
+        number = self.number(value, unit, places)
+        name = self.name(unit)
+        if number == UNKNOWN or not name:
+            return number
+        return f"{number}{THIN_SPACE}{name}"
+
+    def sentence(self, text: str) -> str:
+        """Return a sentence with US figures added in brackets where they are wanted.
+
+        The metric figure stays: it is what was measured, and a reader may compare it.
+        """
+        return _METRIC_FIGURE.sub(self._add, text) if self.units == "us" else text
+
+    def _add(self, found: re.Match[str]) -> str:
+        unit = {"°C": "degC", "Nm": "N·m", "N m": "N·m"}.get(found["unit"], found["unit"])
+        places = max(len(found["to"].partition(".")[2]), 0 if unit != "N·m" else 1)
+        shown = [
+            self.number(float(part.replace(MINUS, "-")), unit, places)
+            for part in (found["from"], found["to"])
+            if part
+        ]
+        return f"{found.group()} ({' to '.join(shown)}{THIN_SPACE}{self.name(unit)})"
+
+
+_NUMBER: Final = r"[-\u2212]?\d+(?:\.\d+)?"
+_METRIC_FIGURE: Final = re.compile(
+    rf"(?<![\w.])(?:(?P<from>{_NUMBER})\s?(?:to|\u2013)\s?)?(?P<to>{_NUMBER})\s?"
+    r"(?P<unit>km/h|°C|N·m)(?![\w/·])"
+)
