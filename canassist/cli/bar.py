@@ -7,8 +7,6 @@ import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
-from canassist.model import silent
-
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -26,6 +24,8 @@ LABELS: Final = {"reading": "Reading the log", "judging": "Weighing the causes"}
 @contextmanager
 def bar() -> Iterator[Progress]:
     """Give a `Progress` that draws a bar, or a silent one where nobody watches."""
+    from canassist.model import silent
+
     if not sys.stderr.isatty():
         yield silent
         return

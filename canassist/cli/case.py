@@ -6,12 +6,13 @@ import re
 import tomllib
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from canassist.errors import InputError, UsageError
-from canassist.model import Case
 
-_WORDS: Final = tuple(item.name for item in fields(Case) if item.name != "at_s")
+if TYPE_CHECKING:
+    from canassist.model import Case
+
 _CLOCK: Final = re.compile(r"(?:(\d+):)?(\d+):(\d{2}(?:\.\d+)?)|(\d+(?:\.\d+)?)")
 
 
@@ -40,6 +41,9 @@ def read_case(path: Path) -> Case:
     InputError
         If it is missing, not TOML, or holds an unknown key.
     """
+    from canassist.model import Case
+
+    known = tuple(item.name for item in fields(Case) if item.name != "at_s")
     try:
         table = tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as error:
@@ -49,10 +53,10 @@ def read_case(path: Path) -> Case:
         problem = f"{path.name}: not valid TOML: {error}."
         raise InputError(problem, "Correct the line that it names.") from error
     moments = table.pop("at", [])
-    unknown = sorted(set(table) - set(_WORDS))
+    unknown = sorted(set(table) - set(known))
     if unknown:
         problem = f"{path.name}: {unknown[0]} is not known."
-        raise InputError(problem, f"Known: {', '.join((*_WORDS, 'at'))}.")
+        raise InputError(problem, f"Known: {', '.join((*known, 'at'))}.")
     words = {name: str(value) for name, value in table.items()}
     listed = moments if isinstance(moments, list) else [moments]
     return Case(**words, at_s=tuple(moment_s(str(item)) for item in listed))
@@ -60,6 +64,8 @@ def read_case(path: Path) -> Case:
 
 def make_case(file: Path | None, at: list[str], **words: str) -> Case:
     """Join a case file with options; an option wins over the file."""
+    from canassist.model import Case
+
     case = read_case(file) if file else Case()
     given = {name: value for name, value in words.items() if value}
     moments = tuple(moment_s(text) for text in at)
