@@ -1,0 +1,5 @@
+"""Which signal serves which channel, and why: by name and unit, then by its values in the log."""
+
+from canassist.decode.channel_map.static import rank_static
+
+__all__ = ["rank_static"]

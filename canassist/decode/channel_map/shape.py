@@ -1,0 +1,241 @@
+"""How a signal's values behave in a log: figures of one signal, and of two side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray
+
+FEW_SAMPLES: Final = 8
+"""Fewer valid samples show no behaviour."""
+_ROUGH_FROM: Final = 16
+"""Different values from which a signal can be told from noise."""
+_NOISE: Final = 0.7
+"""Von Neumann's ratio (mean squared step over twice the variance): near 1 for white noise."""
+_COUNTER_SHARE: Final = 0.8
+_COUNTER_WRAPS: Final = 2
+_SLOPE_OVER_S: Final = 0.1
+"""Slopes are taken over at least this long, so one coarse step is no cliff."""
+_GRID_S: Final = 0.1
+_GRID_POINTS: Final = 12_000
+_HOLD_S: Final = 1.0
+"""A value older than this is not compared."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """Figures of one signal's valid values, in the channel's unit.
+
+    Attributes
+    ----------
+    samples : int
+        Valid ones.
+    valid : float
+        Their share of all samples.
+    low, p1, p5, median, p95, p99, high : float
+        Extremes and percentiles; NaN where there is no valid sample.
+    different : int
+        Number of different values.
+    at_zero : float
+        Share of samples at zero.
+    steepest : float
+        99.5th percentile of the slope's amount, per second.
+    repeats : float
+        Share of samples equal to the one before.
+    counter, noise : bool
+        Whether it counts up and wraps, or jumps about like a checksum.
+    """
+
+    samples: int
+    valid: float
+    low: float
+    p1: float
+    p5: float
+    median: float
+    p95: float
+    p99: float
+    high: float
+    different: int
+    at_zero: float
+    steepest: float
+    repeats: float
+    counter: bool
+    noise: bool
+
+    @property
+    def constant(self) -> bool:
+        """Whether it never changes."""
+        return self.different <= 1
+
+    @property
+    def reach(self) -> float:
+        """Largest amount that 99 % of the samples stay within."""
+        return max(abs(self.p1), abs(self.p99))
+
+    @property
+    def spread(self) -> float:
+        """From the first to the 99th percentile."""
+        return self.p99 - self.p1
+
+
+class Likeness(NamedTuple):
+    """Two signals on one grid: correlation, ratio of the second to the first, difference."""
+
+    correlation: float
+    ratio: float
+    typical_gap: float
+    points: int
+
+
+def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
+    """Measure one signal.
+
+    Parameters
+    ----------
+    time_s, value : array of float64, shape (n,)
+        Seconds, not decreasing, and values; NaN is "no value".
+    """
+    keep = ~np.isnan(value)
+    x, t = value[keep], time_s[keep]
+    if len(x) == 0:
+        return _nothing(len(value))
+    p1, p5, median, p95, p99 = np.percentile(x, [1, 5, 50, 95, 99])
+    different = len(np.unique(x))
+    steps = np.diff(x)
+    return Shape(
+        samples=len(x),
+        valid=len(x) / len(value),
+        low=float(x.min()),
+        p1=float(p1),
+        p5=float(p5),
+        median=float(median),
+        p95=float(p95),
+        p99=float(p99),
+        high=float(x.max()),
+        different=different,
+        at_zero=float(np.mean(x == 0.0)),
+        steepest=_steepest(t, x),
+        repeats=float(np.mean(steps == 0.0)) if len(steps) else 1.0,
+        counter=_counts(steps, different),
+        noise=_is_noise(x, steps, different),
+    )
+
+
+def _nothing(samples: int) -> Shape:
+    nan = float("nan")
+    return Shape(
+        samples=0,
+        valid=0.0 if samples else nan,
+        low=nan,
+        p1=nan,
+        p5=nan,
+        median=nan,
+        p95=nan,
+        p99=nan,
+        high=nan,
+        different=0,
+        at_zero=nan,
+        steepest=nan,
+        repeats=nan,
+        counter=False,
+        noise=False,
+    )
+
+
+def _steepest(time_s: FloatArray, value: FloatArray) -> float:
+    if len(value) < FEW_SAMPLES:
+        return float("nan")
+    period = (time_s[-1] - time_s[0]) / (len(time_s) - 1)
+    stride = max(1, int(np.ceil(_SLOPE_OVER_S / period))) if period > 0 else 1
+    stride = min(stride, len(value) - 1)
+    rise = np.abs(value[stride:] - value[:-stride])
+    run = np.maximum(time_s[stride:] - time_s[:-stride], _SLOPE_OVER_S / 2.0)
+    return float(np.percentile(rise / run, 99.5))
+
+
+def _counts(steps: FloatArray, different: int) -> bool:
+    """Tell whether nearly every step is the same and the rest are wraps."""
+    if different < FEW_SAMPLES or len(steps) < _ROUGH_FROM:
+        return False
+    sizes, times = np.unique(steps, return_counts=True)
+    main = int(np.argmax(times))
+    usual = float(sizes[main])
+    if usual == 0.0 or times[main] < _COUNTER_SHARE * len(steps):
+        return False
+    wraps = np.count_nonzero((np.sign(steps) == -np.sign(usual)) & (np.abs(steps) > abs(usual)))
+    return bool(wraps >= _COUNTER_WRAPS)
+
+
+def _is_noise(value: FloatArray, steps: FloatArray, different: int) -> bool:
+    spread = float(np.var(value))
+    if different < _ROUGH_FROM or spread == 0.0:
+        return False
+    return bool(float(np.mean(steps**2)) / (2.0 * spread) > _NOISE)
+
+
+def on_grid(grid_s: FloatArray, time_s: FloatArray, value: FloatArray) -> FloatArray:
+    """Return the last valid value at each grid time, NaN where it is too old; shape (m,)."""
+    keep = ~np.isnan(value)
+    t, x = time_s[keep], value[keep]
+    if len(t) == 0:
+        return np.full(len(grid_s), np.nan)
+    place = np.searchsorted(t, grid_s, side="right") - 1
+    held = x[np.maximum(place, 0)]
+    age = grid_s - t[np.maximum(place, 0)]
+    period = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    return np.where((place >= 0) & (age <= max(_HOLD_S, 3.0 * period)), held, np.nan)
+
+
+def common_grid(*times: FloatArray) -> FloatArray:
+    """Return grid times over the stretch that all signals cover, shape (m,); may be empty."""
+    filled = [t for t in times if len(t)]
+    if len(filled) < len(times) or not filled:
+        return np.empty(0)
+    start, end = max(t[0] for t in filled), min(t[-1] for t in filled)
+    if end <= start:
+        return np.empty(0)
+    step = max(_GRID_S, (end - start) / _GRID_POINTS)
+    return np.arange(start, end, step)
+
+
+def likeness(first: FloatArray, second: FloatArray) -> Likeness:
+    """Compare two signals that lie on one grid.
+
+    Parameters
+    ----------
+    first, second : array of float64, shape (m,)
+        Values at the same times; NaN is left out.
+
+    Returns
+    -------
+    Likeness
+        `correlation` is NaN where one of them does not move; `ratio` is the median of
+        second over first where the first is not near zero; `typical_gap` the median
+        amount of the difference.
+    """
+    both = ~(np.isnan(first) | np.isnan(second))
+    a, b = first[both], second[both]
+    if len(a) < FEW_SAMPLES:
+        return Likeness(float("nan"), float("nan"), float("nan"), len(a))
+    return Likeness(
+        correlation(a, b), _ratio(a, b), float(np.median(np.abs(a - b))), len(a)
+    )
+
+
+def correlation(a: FloatArray, b: FloatArray) -> float:
+    """Return Pearson's correlation; NaN where one does not move."""
+    a, b = a - a.mean(), b - b.mean()
+    size = float(np.sqrt(np.dot(a, a) * np.dot(b, b)))
+    return float(np.dot(a, b)) / size if size > 0.0 else float("nan")
+
+
+def _ratio(a: FloatArray, b: FloatArray) -> float:
+    """Median of b over a where a is in the upper half of its amount."""
+    amount = np.abs(a)
+    floor = max(0.25 * float(amount.max()), 1e-9)
+    clear = amount >= floor
+    return float(np.median(b[clear] / a[clear])) if clear.any() else float("nan")
