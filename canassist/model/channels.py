@@ -92,6 +92,9 @@ class Channel:
         Another unit reports it in place of the steering module (supply only).
     sign_known : bool
         Whether right-positive is certain; without it there is no left/right finding.
+    unit_known : bool
+        Whether the value is certain to be in `unit`. Where it is not (a raw count without a
+        unit, say), it says when and how much more, not how many newton metres.
     doubt : str
         Question to answer where the choice was close; empty where it was not.
     labels : mapping of number to text
@@ -113,6 +116,7 @@ class Channel:
     runner_up: RunnerUp | None = None
     stands_in: bool = False
     sign_known: bool = True
+    unit_known: bool = True
     doubt: str = ""
     labels: Mapping[float, str] = field(default_factory=dict)
     left_out: Mapping[str, int] = field(default_factory=dict)

@@ -1,0 +1,150 @@
+"""One ride: sorted frames in, channels and everything else that the frames say out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from canassist.decode.build_channels import ChannelBuilder
+from canassist.decode import channel_map
+from canassist.decode.candidates import ChannelChoice
+from canassist.decode.standard import StandardQuantity, find_standard, is_standard_source
+from canassist.model import (
+    CHANNEL_UNITS,
+    Channel,
+    CodeSighting,
+    FrameSource,
+    Identity,
+    Integrity,
+    MessageFrames,
+    Problem,
+)
+
+if TYPE_CHECKING:
+    from canassist.decode.layouts import Databases
+    from canassist.decode.plan import ReadingPlan
+    from canassist.model import BusStats
+    from canassist.profile import Profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecodedRide:
+    """Everything that a ride's frames say.
+
+    Attributes
+    ----------
+    channels : mapping of name to Channel
+        In the order of `CHANNEL_UNITS`; only those with at least one frame.
+    senders : mapping of FrameSource to str
+        Node behind each message that a database knows.
+    ids_known : int
+        How many of the log's identifiers a database or a standard explains.
+    ranking : mapping of channel to ChannelChoice
+        For the channels that neither the profile nor a standard settled: every candidate.
+    extras : tuple of StandardQuantity
+        Standard quantities that serve no channel, such as engine run time.
+    """
+
+    channels: Mapping[str, Channel]
+    senders: Mapping[FrameSource, str] = field(default_factory=dict)
+    integrity: tuple[Integrity, ...] = ()
+    trouble_codes: tuple[CodeSighting, ...] = ()
+    identity: Identity = field(default_factory=Identity)
+    ids_known: int = 0
+    problems: tuple[Problem, ...] = ()
+    ranking: Mapping[str, ChannelChoice] = field(default_factory=dict)
+    extras: tuple[StandardQuantity, ...] = ()
+
+
+def decode_ride(
+    frames: Mapping[FrameSource, MessageFrames],
+    plan: ReadingPlan,
+    profile: Profile,
+    stats: BusStats,
+) -> DecodedRide:
+    """Decode all that the plan asks for.
+
+    A channel is served by what the profile names, else by a standard's broadcast, else by
+    the best candidate of the databases, else by a standard's polled replies.
+
+    Parameters
+    ----------
+    frames : mapping of FrameSource to MessageFrames
+        As `FrameCollector.finish` gives them.
+    plan : ReadingPlan
+        As made before reading, with the same profile.
+    stats : BusStats
+        Traffic of the whole log.
+    """
+    builder = ChannelBuilder(frames, plan, stats)
+    found = find_standard(frames, stats)
+    settled: dict[str, Channel] = builder.from_profile(found)
+    open_channels = [name for name in CHANNEL_UNITS if name not in profile.channels]
+    broadcast = builder.from_standard(one for one in found if one.is_broadcast)
+    replies = builder.from_standard(one for one in found if not one.is_broadcast)
+    settled |= {name: broadcast[name] for name in open_channels if name in broadcast}
+    choose = getattr(channel_map, "choose", None)
+    ranking: dict[str, ChannelChoice] = (
+        {}
+        if choose is None
+        else choose(
+            builder.measure({name: plan.candidates.get(name, ()) for name in open_channels}),
+            stats,
+            decided=settled,
+            reference={name: one for name, one in replies.items() if name not in settled},
+            profile=profile,
+        )
+    )
+    chosen = builder.from_choices(choice for name, choice in ranking.items() if name not in settled)
+    channels = {**replies, **chosen, **settled}
+    for name in profile.channels:
+        if name not in settled:
+            channels.pop(name, None)  # what the profile names is not replaced in silence
+    return DecodedRide(
+        channels={name: channels[name] for name in CHANNEL_UNITS if name in channels},
+        senders=_senders(plan.databases, stats),
+        ids_known=_ids_known(plan.databases, stats, frames),
+        problems=(*plan.databases.problems, *builder.problems, *_misfit(plan.databases, stats)),
+        ranking=ranking,
+        extras=tuple(one for one in found if not one.channel),
+    )
+
+
+def _senders(databases: Databases, stats: BusStats) -> dict[FrameSource, str]:
+    found = {}
+    for item in stats.ids:
+        message = databases.message_for(item.source.key, stats.buses[item.source.bus])
+        if message is not None and message.sender:
+            found[item.source] = message.sender
+    return found
+
+
+def _ids_known(
+    databases: Databases, stats: BusStats, frames: Mapping[FrameSource, MessageFrames]
+) -> int:
+    known = _known_to(databases, stats)
+    known |= {source for source in frames if is_standard_source(source, frames, stats)}
+    return len(known & {item.source for item in stats.ids})
+
+
+def _known_to(databases: Databases, stats: BusStats) -> set[FrameSource]:
+    return {
+        item.source
+        for item in stats.ids
+        if databases.message_for(item.source.key, stats.buses[item.source.bus]) is not None
+    }
+
+
+def _misfit(databases: Databases, stats: BusStats) -> Iterable[Problem]:
+    """Say so where the databases explain hardly anything of the log."""
+    if not databases.messages or not stats.ids:
+        return
+    known, total = len(_known_to(databases, stats)), len(stats.ids)
+    if known < MISFIT_SHARE * total:
+        names = ", ".join(databases.names)
+        yield Problem(names, f"knows only {known} of the log's {total} ids: is it this vehicle's?")
+
+
+MISFIT_SHARE = 0.1
+"""Databases that know a smaller share of the identifiers are suspected of another vehicle."""
