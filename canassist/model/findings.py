@@ -283,6 +283,8 @@ class AssistFit:
     bands: tuple[AssistBand, ...] = ()
     speed_kph: tuple[float, ...] = ()
     gains: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    driver_deadband_nm: float = 0.5
+    max_assist_nm: float = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,63 @@
+"""From the timeline to events: what happened, when, and what it is put down to."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canassist.detect.assist import find_assist_deviations
+from canassist.detect.bus import find_log_gaps
+from canassist.detect.charging import find_charging_low
+from canassist.detect.derating import find_derates
+from canassist.detect.overvoltage import find_overvoltage
+from canassist.detect.signals import find_losses
+from canassist.detect.torque_offset import find_torque_offset
+from canassist.detect.undervoltage import find_undervoltage
+from canassist.timeline import value_at
+
+if TYPE_CHECKING:
+    from canassist.model import Event, Physics, Timeline
+    from canassist.profile import Profile
+
+__all__ = ["find_events"]
+
+
+def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple[Event, ...]:
+    """Find every event of a ride.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        Channels and bus of the ride.
+    profile : Profile
+        Limits and words of the module's status.
+    physics : Physics
+        Estimates from the same ride (`physics.study`).
+
+    Returns
+    -------
+    tuple of Event
+        In time order, without sentences. A detector that lacks its channels says nothing.
+    """
+    signals = find_losses(timeline)
+    events = [
+        *signals,
+        *find_log_gaps(timeline),
+        *find_derates(timeline, profile, physics, signals),
+        *find_undervoltage(timeline, profile),
+        *find_overvoltage(timeline, profile),
+        *find_charging_low(timeline, profile),
+        *find_assist_deviations(timeline, profile, physics),
+        *find_torque_offset(physics, profile),
+    ]
+    events.sort(key=lambda event: (event.start_s, event.kind, event.channel or ""))
+    return tuple(replace(event, channels_then=_readings(timeline, event.start_s)) for event in events)
+
+
+def _readings(timeline: Timeline, at_s: float) -> dict[str, float]:
+    """Return what every channel read at one moment, where it had a fresh value."""
+    moment = np.array([at_s])
+    values = {name: float(value_at(timeline, name, moment)[0]) for name in timeline.channels}
+    return {name: value for name, value in values.items() if not np.isnan(value)}

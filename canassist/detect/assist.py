@@ -1,0 +1,233 @@
+"""Assist deviation: delivered assist is not what the map calls for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.detect.assist_stretches import Judged, Stretch, judge, stretches
+from canassist.detect.spans import true_runs
+from canassist.model import Event, EventKind, Severity
+from canassist.physics import assist_samples
+from canassist.timeline import TIME_STEP_S, window_extremes
+
+if TYPE_CHECKING:
+    from canassist.model import BoolArray, FloatArray, Physics, Timeline
+    from canassist.physics import AssistSamples
+    from canassist.profile import Profile
+
+STEERING_S: Final = 1.0
+"""A deviation takes this much steering in all (the contract's figure)."""
+
+UNCOMMANDED_NM: Final = 2.0
+"""Assist beyond this without or against driver torque is uncommanded (contract's figure) ..."""
+
+UNCOMMANDED_S: Final = 0.3
+"""... for this long (the contract's figure)."""
+
+TORQUE_AROUND_S: Final = 0.15
+"""Driver torque must have been absent or opposite this long before and after, so that assist
+that trails behind a quick change of sides is none of it."""
+
+REST_S: Final = 0.3
+"""Assist that rests with the driver for this long parts two uncommanded stretches."""
+
+SIDE_LEAST_S: Final = 0.3
+"""The other side must have been as it should be for this long to call a deviation one-sided."""
+
+GAIN_RANGE: Final = 1.35
+"""The map's gain must vary by this factor over the ride to tell that speed is ignored."""
+
+FLAT_SLOPE: Final = 0.4
+"""Speed is ignored where the delivered gain follows the map's gain by less than this power."""
+
+FLAT_LEAST_S: Final = 3.0
+"""... over this much steering."""
+
+NEAR_MAX: Final = 0.98
+"""Assist above this share of its greatest says nothing on the gain."""
+
+
+def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physics) -> list[Event]:
+    """Find where delivered assist differs from what speed, torque, mode and limit call for.
+
+    Nothing is found without driver torque and assist torque; without a map (from the
+    profile or learned) only uncommanded assist is. A torque of unknown sign supports no
+    side, and no uncommanded assist.
+
+    Returns
+    -------
+    list of Event
+        In time order. ``measured`` and ``expected`` hold the mean assist as
+        ``assist_nm`` and their ratio as ``assist_share``.
+    """
+    if physics.assist is None:
+        return []
+    samples = assist_samples(timeline, physics.assist, physics.limit_lines)
+    if samples is None or not len(samples.time_s):
+        return []
+    signs_known = all(timeline.channels[name].sign_known for name in ("assist_torque", "driver_torque"))
+    nobody = np.zeros(len(samples.time_s), dtype=np.bool_)
+    without = _uncommanded_samples(samples, physics.assist.driver_deadband_nm) if signs_known else nobody
+    uncommanded = _uncommanded(samples, without)
+    judged = judge(
+        samples,
+        tolerance=profile.limits.assist_tolerance,
+        leave_out=_covered(samples.time_s, uncommanded),
+    )
+    found = [(stretch, "uncommanded") for stretch in uncommanded]
+    flat_gain = _flat_gain(samples, judged, physics.assist.max_assist_nm)
+    if flat_gain is not None:
+        found += _ignoring_speed(samples, judged, flat_gain, profile.limits.assist_tolerance)
+    else:
+        found += _one_way(judged, -1, signs_known=signs_known)
+        found += _one_way(judged, 1, signs_known=signs_known)
+    return sorted(
+        (_event(stretch, cause, samples, judged) for stretch, cause in found),
+        key=lambda event: event.start_s,
+    )
+
+
+def _uncommanded_samples(samples: AssistSamples, deadband_nm: float) -> BoolArray:
+    """Tell where assist is more than 2 N·m without or against driver torque."""
+    lowest, highest = window_extremes(
+        samples.time_s, samples.driver_nm, before_s=TORQUE_AROUND_S, after_s=TORQUE_AROUND_S
+    )
+    right = (samples.delivered_nm > UNCOMMANDED_NM) & (highest < deadband_nm)
+    left = (samples.delivered_nm < -UNCOMMANDED_NM) & (lowest > -deadband_nm)
+    return np.asarray(right | left)
+
+
+def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
+    """Find uncommanded stretches of 0.3 s, joined where nothing between speaks against it."""
+    runs = true_runs(samples.time_s, without, stale_after_s=samples.stale_after_s)
+    long_enough = runs.seconds >= UNCOMMANDED_S - TIME_STEP_S
+    if not long_enough.any():
+        return []
+    off_nm = np.abs(samples.delivered_nm - samples.expected_nm)
+    calm = true_runs(
+        samples.time_s, off_nm < UNCOMMANDED_NM / 2.0, stale_after_s=samples.stale_after_s
+    )
+    calm_first = calm.first[calm.seconds >= REST_S]
+    found: list[Stretch] = []
+    for first, stop, seconds in zip(*(part[long_enough] for part in runs), strict=True):
+        if found and found[-1].stop is not None and found[-1].stop > first:
+            found[-1] = _longer(found[-1], int(stop) - 1, float(seconds))
+            continue
+        place = np.searchsorted(calm_first, first)
+        ends = int(calm_first[place]) if place < len(calm_first) else None
+        if found and found[-1].stop is None:
+            found[-1] = _longer(found[-1], int(stop) - 1, float(seconds))
+            continue
+        found.append(Stretch(int(first), int(stop) - 1, ends, float(seconds)))
+    return found
+
+
+def _longer(stretch: Stretch, last: int, seconds: float) -> Stretch:
+    return stretch._replace(last=last, seconds=stretch.seconds + seconds)
+
+
+def _covered(time_s: FloatArray, found: list[Stretch]) -> BoolArray:
+    covered = np.zeros(len(time_s), dtype=np.bool_)
+    for stretch in found:
+        stop = len(time_s) if stretch.stop is None else stretch.stop
+        start_s, end_s = time_s[stretch.first] - 1.0, time_s[stop - 1] + 1.0
+        covered |= (time_s >= start_s) & (time_s <= end_s)
+    return covered
+
+
+def _flat_gain(samples: AssistSamples, judged: Judged, max_assist_nm: float) -> float | None:
+    """Return the one gain that assist has at every speed, or None where it follows the map."""
+    wrong = np.flatnonzero(judged.known & (judged.verdict != 0))
+    if not len(wrong):
+        return None
+    rows = np.arange(wrong[0], wrong[-1] + 1)
+    expected, delivered = np.abs(samples.expected_nm[rows]), np.abs(samples.delivered_nm[rows])
+    ceiling_nm = NEAR_MAX * max_assist_nm * samples.limit_share[rows]
+    clear = judged.known[rows] & (np.maximum(expected, delivered) < ceiling_nm)
+    clear &= (expected > 0.0) & (delivered > 0.0)
+    rows, expected, delivered = rows[clear], expected[clear], delivered[clear]
+    if judged.seconds[rows].sum() < FLAT_LEAST_S:
+        return None
+    map_gain = np.log(samples.gain[rows])
+    if np.ptp(np.quantile(map_gain, (0.05, 0.95))) < np.log(GAIN_RANGE):
+        return None
+    actual = map_gain + np.log(delivered / expected)
+    slope, level = np.polynomial.polynomial.polyfit(map_gain, actual, 1)[::-1]
+    del level
+    if slope >= FLAT_SLOPE or np.std(actual) >= np.std(actual - map_gain):
+        return None
+    return float(np.exp(np.median(actual)))
+
+
+def _ignoring_speed(
+    samples: AssistSamples, judged: Judged, flat_gain: float, tolerance: float
+) -> list[tuple[Stretch, str]]:
+    """Find stretches in which the gain stays the same; where the map has it too, none can tell."""
+    apart = np.abs(flat_gain / samples.gain - 1.0) > tolerance
+    wanted = judged.verdict != 0
+    found = stretches(judged, wanted, judged.known & (apart | wanted))
+    return [(stretch, "ignores_speed") for stretch in found if _long(stretch)]
+
+
+def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[Stretch, str]]:
+    """Find stretches that are too low (-1) or too high (1), to one side or to both."""
+    word = "low" if which < 0 else "high"
+    wanted = judged.known & (judged.verdict == which)
+    if which > 0 or not signs_known:
+        return [(item, word) for item in stretches(judged, wanted, judged.known) if _long(item)]
+    both = np.zeros(len(wanted), dtype=np.bool_)
+    found: list[tuple[Stretch, str]] = []
+    for side, name in ((-1, "left_low"), (1, "right_low")):
+        own = judged.known & (judged.side == side)
+        for stretch in stretches(judged, wanted & own, own):
+            if _other_side_is_right(judged, stretch, -side):
+                found += [(stretch, name)] if _long(stretch) else []
+            else:
+                both[stretch.first : stretch.last + 1] |= (wanted & own)[
+                    stretch.first : stretch.last + 1
+                ]
+    found += [(item, word) for item in stretches(judged, both, judged.known) if _long(item)]
+    return found
+
+
+def _other_side_is_right(judged: Judged, stretch: Stretch, side: int) -> bool:
+    rows = slice(stretch.first, stretch.last + 1)
+    own = judged.known[rows] & (judged.side[rows] == side)
+    right_s = float(judged.seconds[rows][own & (judged.verdict[rows] == 0)].sum())
+    wrong_s = float(judged.seconds[rows][own & (judged.verdict[rows] != 0)].sum())
+    return right_s >= SIDE_LEAST_S and right_s > wrong_s
+
+
+def _long(stretch: Stretch) -> bool:
+    return stretch.seconds >= STEERING_S - TIME_STEP_S
+
+
+def _event(stretch: Stretch, cause: str, samples: AssistSamples, judged: Judged) -> Event:
+    rows = np.arange(stretch.first, stretch.last + 1)
+    if cause != "uncommanded":
+        rows = rows[judged.known[rows] & (judged.verdict[rows] != 0)]
+    delivered = float(np.abs(samples.delivered_nm[rows]).mean())
+    expected = float(np.nanmean(np.abs(samples.expected_nm[rows])))
+    speed = samples.speed_kph[rows]
+    measured = {
+        "assist_nm": delivered,
+        "steering_s": stretch.seconds,
+        "driver_torque_nm": float(np.nanmean(np.abs(samples.driver_nm[rows]))),
+    }
+    if not np.isnan(speed).all():
+        measured["vehicle_speed_kph"] = float(np.nanmean(speed))
+    wanted = {"assist_nm": expected}
+    if expected > 0.0 and cause != "uncommanded":
+        measured["assist_share"] = delivered / expected
+        wanted["assist_share"] = 1.0
+    return Event(
+        kind=EventKind.ASSIST_DEVIATION,
+        start_s=float(samples.time_s[stretch.first]),
+        end_s=None if stretch.stop is None else float(samples.time_s[stretch.stop]),
+        cause=cause,
+        severity=Severity.SERIOUS if cause == "uncommanded" else Severity.WARNING,
+        measured=measured,
+        expected=wanted,
+    )

@@ -1,0 +1,272 @@
+"""Why assist was reduced: what heat, supply, speed signal and engine each explain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import Event, EventKind, Severity
+from canassist.physics import (
+    engine_stands,
+    fading,
+    follow,
+    supply_limits_hold,
+    supply_line_pct,
+    temperature_line_pct,
+)
+from canassist.timeline import seen_s, value_at
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Timeline
+    from canassist.profile import Profile
+
+QUARTER: Final = 0.25
+"""Heat and supply are both named where each alone explains this share (the contract's figure)."""
+
+HALF: Final = 0.5
+"""Less than this explained by everything that is known leaves a derate unexplained."""
+
+HYSTERESIS_K: Final = 15.0
+"""A module lets assist back up to this much below the temperature that took it: 5 to 15 K
+is usual (reference figure, from memory)."""
+
+LOOK_BACK_S: Final = 5.0
+"""What happened this long before a derate may still explain it, while assist comes back."""
+
+RISE_LEAST_PCT_S: Final = 10.0
+"""A module is taken to let assist back at least this fast: 10 s from nothing to all."""
+
+FALL_LEAST_PCT_S: Final = 50.0
+"""... and to take it away at least this fast."""
+
+STEEPEST_SHARE: Final = 0.95
+"""The rate of a ramp is this quantile of its slopes, so that single steps do not set it."""
+
+MOVING_KPH: Final = 3.0
+"""An engine that stops above this road speed has stalled on the move."""
+
+SPEED_CHANNELS: Final = frozenset({"vehicle_speed", "engine_speed"})
+SIGNAL_KINDS: Final = frozenset(
+    {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reasons:
+    """What a derate is put down to."""
+
+    cause: str
+    severity: Severity
+    shares: Mapping[str, float]
+    lost_pct_s: float
+    expected_min_pct: float
+    measured: Mapping[str, float]
+    expected: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DerateScene:
+    """Everything that may reduce assist, at the samples of the channel that shows it."""
+
+    time_s: FloatArray
+    temperature_c: FloatArray
+    supply_v: FloatArray
+    speed_kph: FloatArray
+    engine_off: BoolArray
+    engine_known: bool
+    speed_bad: BoolArray
+    too_high: BoolArray
+    lines: LimitLines
+    supply_line_holds: bool
+
+    @staticmethod
+    def of(
+        timeline: Timeline,
+        profile: Profile,
+        physics: Physics,
+        signal_events: Sequence[Event],
+        time_s: FloatArray,
+    ) -> DerateScene:
+        """Gather the channels at `time_s`; `physics` must hold the limit lines."""
+        if physics.limit_lines is None:
+            raise ValueError("derating needs physics.limit_lines")
+        supply_v = value_at(timeline, "supply_voltage", time_s)
+        high_holds = supply_limits_hold(timeline, profile, "overvoltage_v")
+        return DerateScene(
+            time_s=time_s,
+            temperature_c=value_at(timeline, "module_temperature", time_s),
+            supply_v=supply_v,
+            speed_kph=value_at(timeline, "vehicle_speed", time_s),
+            engine_off=engine_stands(timeline, time_s),
+            engine_known=timeline.has("engine_speed"),
+            speed_bad=_bad_speed(signal_events, time_s),
+            too_high=(supply_v > profile.limits.overvoltage_v) & high_holds,
+            lines=physics.limit_lines,
+            supply_line_holds=physics.limit_lines.source == "ride"
+            or supply_limits_hold(timeline, profile, "derate_start_v", "derate_zero_v"),
+        )
+
+
+def explain(
+    scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s: float
+) -> Reasons:
+    """Compare the assist that was lost with what each cause calls for, sample by sample.
+
+    Parameters
+    ----------
+    rows : slice
+        The derate's samples in the scene.
+    lost_pct : array of float64, shape (rows,)
+        100 less the assist available.
+    stale_after_s : float
+        Steps longer than this are gaps and weigh nothing.
+
+    Returns
+    -------
+    Reasons
+        ``shares`` of the lost assist, each cause taken alone, and what none explains.
+    """
+    time_s = scene.time_s[rows]
+    weight = _weights(time_s, stale_after_s) * lost_pct
+    fall, rise = _rates(time_s, lost_pct)
+    called_pct = _losses_called_for(scene, rows, rise)
+    total = float(weight.sum())
+
+    def share(loss_pct: FloatArray) -> float:
+        part = np.minimum(loss_pct, lost_pct) / np.maximum(lost_pct, np.finfo(float).tiny)
+        return float((part * weight).sum() / total) if total > 0.0 else 0.0
+
+    shares = {cause: share(loss_pct) for cause, loss_pct in called_pct.items()}
+    together = share(np.max(list(called_pct.values()), axis=0))
+    lines_share = share(np.maximum(called_pct["temperature"], called_pct["voltage"]))
+    cause = _verdict(shares, lines_share)
+    return Reasons(
+        cause=cause,
+        severity=_severity(scene, rows, cause),
+        shares={**shares, "unexplained": 1.0 - together},
+        lost_pct_s=total,
+        expected_min_pct=_expected_min(scene, rows, cause, fall, rise),
+        measured=_conditions(scene, rows),
+        expected={
+            "module_temperature_degc": scene.lines.derate_start_c,
+            "supply_v": scene.lines.derate_start_v,
+        },
+    )
+
+
+def _bad_speed(signal_events: Sequence[Event], time_s: FloatArray) -> BoolArray:
+    bad = np.zeros(len(time_s), dtype=np.bool_)
+    for event in signal_events:
+        if event.kind in SIGNAL_KINDS and event.channel in SPEED_CHANNELS:
+            bad |= (time_s >= event.start_s) & (time_s <= event.until(np.inf))
+    return bad
+
+
+def _weights(time_s: FloatArray, stale_after_s: float) -> FloatArray:
+    """Return how long each sample stands for; the last one as long as the one before."""
+    if len(time_s) < 2:  # noqa: PLR2004 - a single sample has no step
+        return np.ones(len(time_s))
+    steps = np.diff(seen_s(time_s, stale_after_s=stale_after_s))
+    return np.append(steps, steps[-1])
+
+
+def _rates(time_s: FloatArray, lost_pct: FloatArray) -> tuple[float, float]:
+    """Return how fast assist was taken away and let back in this derate, in %/s."""
+    if len(time_s) < 2:  # noqa: PLR2004 - a single sample has no slope
+        return FALL_LEAST_PCT_S, RISE_LEAST_PCT_S
+    slope = np.diff(lost_pct) / np.maximum(np.diff(time_s), np.finfo(float).tiny)
+    down, up = slope[slope > 0.0], -slope[slope < 0.0]
+    fall = float(np.quantile(down, STEEPEST_SHARE)) if len(down) else 0.0
+    rise = HALF * float(np.quantile(up, STEEPEST_SHARE)) if len(up) else 0.0
+    return max(fall, FALL_LEAST_PCT_S), max(rise, RISE_LEAST_PCT_S)
+
+
+def _losses_called_for(scene: DerateScene, rows: slice, rise: float) -> dict[str, FloatArray]:
+    """Return the loss in % that each cause calls for, or still explains, at each row."""
+    time_s = scene.time_s
+    start_s = time_s[rows.start] - LOOK_BACK_S
+    early = slice(int(np.searchsorted(time_s, start_s)), rows.stop)
+    skip = rows.start - early.start
+    heat_c = scene.temperature_c[rows]
+    highest_c = np.fmax.accumulate(heat_c)
+    held_c = np.fmax(heat_c, np.fmin(highest_c, heat_c + HYSTERESIS_K))
+    heat_pct = np.nan_to_num(100.0 - temperature_line_pct(held_c, scene.lines), nan=0.0)
+    supply_pct = 100.0 - supply_line_pct(scene.supply_v[early], scene.lines)
+    if not scene.supply_line_holds:
+        supply_pct = np.zeros(len(supply_pct))
+    called = {"temperature": heat_pct}
+    for cause, loss_pct in (
+        ("voltage", supply_pct),
+        ("speed_signal", 100.0 * scene.speed_bad[early]),
+        ("engine_stopped", 100.0 * scene.engine_off[early]),
+        ("overvoltage", 100.0 * scene.too_high[early]),
+    ):
+        called[cause] = fading(time_s[early], loss_pct, rise_pct_s=rise)[skip:]
+    return called
+
+
+def _verdict(shares: Mapping[str, float], lines_share: float) -> str:
+    """Return the contract's word: first what stops assist outright, then the two lines."""
+    if shares["engine_stopped"] >= HALF:
+        return "engine_stopped"
+    if shares["overvoltage"] >= HALF:
+        return "overvoltage"
+    if shares["speed_signal"] >= HALF and lines_share < HALF:
+        return "speed_signal"
+    if lines_share < HALF:
+        return "unexplained"
+    if min(shares["temperature"], shares["voltage"]) >= QUARTER:
+        return "temperature+voltage"
+    return "temperature" if shares["temperature"] >= shares["voltage"] else "voltage"
+
+
+def _severity(scene: DerateScene, rows: slice, cause: str) -> Severity:
+    if cause == "engine_stopped":
+        moving = scene.speed_kph[rows] > MOVING_KPH
+        return Severity.WARNING if moving.any() else Severity.NOTE
+    known = not (np.isnan(scene.temperature_c[rows]).all() or np.isnan(scene.supply_v[rows]).all())
+    if cause == "unexplained" and known and scene.engine_known:
+        return Severity.SERIOUS
+    return Severity.WARNING
+
+
+def _expected_min(scene: DerateScene, rows: slice, cause: str, fall: float, rise: float) -> float:
+    """Return the lowest limit that the lines call for, after the module's rates, in %."""
+    heat_pct = temperature_line_pct(scene.temperature_c[rows], scene.lines)
+    supply_pct = supply_line_pct(scene.supply_v[rows], scene.lines)
+    if not scene.supply_line_holds:
+        supply_pct = np.full(len(supply_pct), np.nan)
+    target_pct = np.fmin(heat_pct, supply_pct)
+    if cause in {"engine_stopped", "speed_signal", "overvoltage"} or np.isnan(target_pct).all():
+        return float("nan")
+    start = max(rows.start - 1, 0)
+    first_pct = np.where(np.isnan(target_pct[:1]), 100.0, target_pct[:1])
+    del start
+    given = follow(
+        scene.time_s[rows],
+        np.append(np.maximum(first_pct, 0.0), target_pct[1:]),
+        fall_pct_s=fall,
+        rise_pct_s=rise,
+    )
+    return float(given.min())
+
+
+def _conditions(scene: DerateScene, rows: slice) -> dict[str, float]:
+    """Return what temperature and supply were at the onset and at their worst."""
+    readings = {
+        "module_temperature_degc": float(scene.temperature_c[rows.start]),
+        "supply_v": float(scene.supply_v[rows.start]),
+        "max_temperature_degc": _worst(scene.temperature_c[rows], np.fmax),
+        "min_supply_v": _worst(scene.supply_v[rows], np.fmin),
+        "vehicle_speed_kph": float(scene.speed_kph[rows.start]),
+    }
+    return {name: value for name, value in readings.items() if not np.isnan(value)}
+
+
+def _worst(values: FloatArray, pick: np.ufunc) -> float:
+    return float(pick.reduce(values))

@@ -1,0 +1,195 @@
+"""What pulled the supply down: starter, a break, the steering itself, charging, another load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.physics import STARTED_RPM, StarterTurn
+from canassist.timeline import value_at
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray, Timeline
+    from canassist.profile import Profile
+
+LOAD_CHANNELS: Final = ("module_current", "motor_current", "assist_torque", "driver_torque")
+"""What tells how hard the steering draws on the supply, best first."""
+
+AFTER_START_S: Final = 0.3
+"""A dip that begins this soon after the starter let go is its tail; the alternator needs longer."""
+
+BREAK_FALL_V: Final = 2.0
+"""A break takes at least this much at once: no sound supply gives way so far ..."""
+
+BREAK_FALL_S: Final = 0.15
+"""... in this time, which is a few messages, unless current pulls it there."""
+
+BREAK_EXTRA_A: Final = 8.0
+"""With a break current does not rise; more than this on top of before means a load."""
+
+BREAK_DEPTH_V: Final = 6.0
+"""Where no current is known: steering alone leaves more than this (a cold crank comes close)."""
+
+BEFORE_S: Final = 1.0
+"""The level before a dip is the median of this long before it."""
+
+AROUND_S: Final = 12.0
+"""Supply against load is compared this long before and after a dip."""
+
+CHARGE_WINDOW_S: Final = 60.0
+"""Whether the alternator charges is judged from this long before a dip."""
+
+CHARGE_SHARE: Final = 0.8
+"""Level that the supply reaches with charging: this quantile, so that loads do not hide it."""
+
+CHARGE_LEAST_S: Final = 3.0
+"""Engine time above the charging speed that is needed to judge charging."""
+
+REST_SHARE: Final = 0.3
+"""Load at rest: this quantile of what it is around the dip."""
+
+LOAD_SHARE: Final = 0.5
+"""Steering is the cause where it explains at least this share of the drop."""
+
+LEAST_SAMPLES: Final = 8
+"""A line through fewer samples says nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DipScene:
+    """What else happened around a dip, each channel at the times of the supply's samples."""
+
+    time_s: FloatArray
+    supply_v: FloatArray
+    engine_rpm: FloatArray
+    load: FloatArray
+    load_channel: str
+    engine_known: bool
+    charging_v: float
+    charging_rpm: float
+    turns: tuple[StarterTurn, ...]
+
+    @staticmethod
+    def of(timeline: Timeline, profile: Profile, turns: tuple[StarterTurn, ...]) -> DipScene:
+        """Gather the channels of a ride that has supply voltage."""
+        time_s, supply_v = timeline.channels["supply_voltage"].valid()
+        name = next((name for name in LOAD_CHANNELS if timeline.has(name)), "")
+        load = value_at(timeline, name, time_s)
+        return DipScene(
+            time_s=time_s,
+            supply_v=supply_v,
+            engine_rpm=value_at(timeline, "engine_speed", time_s),
+            load=load if name == "module_current" else np.abs(load),
+            load_channel=name,
+            engine_known=timeline.has("engine_speed"),
+            charging_v=profile.limits.charging_v,
+            charging_rpm=profile.limits.charging_rpm,
+            turns=turns,
+        )
+
+    def rows(self, start_s: float, end_s: float) -> slice:
+        """Return the rows from `start_s` up to and including `end_s`."""
+        first, stop = np.searchsorted(self.time_s, (start_s, np.nextafter(end_s, np.inf)))
+        return slice(int(first), int(stop))
+
+    def figures(self, at_s: float) -> dict[str, float]:
+        """Return engine speed and load at one sample, as far as they are known."""
+        row = int(np.searchsorted(self.time_s, at_s))
+        found = {"engine_rpm": float(self.engine_rpm[row])}
+        if self.load_channel.endswith("current"):
+            found[f"{self.load_channel}_a"] = float(self.load[row])
+        elif self.load_channel:
+            found[f"{self.load_channel}_nm"] = float(self.load[row])
+        return {name: value for name, value in found.items() if not np.isnan(value)}
+
+
+def dip_cause(scene: DipScene, start_s: float, last_s: float) -> str | None:
+    """Return the contract's word for what pulled the supply down.
+
+    Parameters
+    ----------
+    start_s, last_s : float
+        First and last sample below the limit, in s.
+
+    Returns
+    -------
+    str or None
+        None where engine speed is missing.
+    """
+    engine_rpm = scene.engine_rpm[scene.rows(start_s, last_s)]
+    if not scene.engine_known or np.isnan(engine_rpm).all():
+        return None
+    if _starter_turns(scene, start_s, last_s):
+        return "cranking"
+    if _is_break(scene, start_s, last_s):
+        return "supply_break"
+    if np.nanmedian(engine_rpm) <= STARTED_RPM:
+        return "engine_stopped"
+    if not _charges(scene, start_s):
+        return "charging"
+    return "steering_load" if _load_share(scene, start_s, last_s) >= LOAD_SHARE else "other_load"
+
+
+def _starter_turns(scene: DipScene, start_s: float, last_s: float) -> bool:
+    return any(
+        turn.start_s <= last_s and start_s < turn.end_s + AFTER_START_S for turn in scene.turns
+    )
+
+
+def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
+    before, dip = scene.rows(start_s - BEFORE_S, np.nextafter(start_s, 0.0)), scene.rows(
+        start_s, last_s
+    )
+    if before.start == before.stop:
+        return False
+    level_v = float(np.median(scene.supply_v[before]))
+    lowest_v = float(scene.supply_v[dip].min())
+    if level_v - lowest_v < BREAK_FALL_V:
+        return False
+    halfway = np.flatnonzero(scene.supply_v[dip] <= (level_v + lowest_v) / 2.0)[0]
+    fall_s = scene.time_s[dip.start + halfway] - scene.time_s[before.stop - 1]
+    period_s = float(np.median(np.diff(scene.time_s))) if len(scene.time_s) > 1 else 0.0
+    if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
+        return False
+    extra = _extra_load(scene, before, dip)
+    if np.isnan(extra) or not scene.load_channel.endswith("current"):
+        return lowest_v < BREAK_DEPTH_V
+    return extra < BREAK_EXTRA_A
+
+
+def _extra_load(scene: DipScene, before: slice, dip: slice) -> float:
+    if np.isnan(scene.load[before]).all() or np.isnan(scene.load[dip]).all():
+        return float("nan")
+    return float(np.nanmax(scene.load[dip]) - np.nanmedian(scene.load[before]))
+
+
+def _charges(scene: DipScene, start_s: float) -> bool:
+    """Tell whether the alternator was seen charging; unknown counts as charging."""
+    for window in (scene.rows(start_s - CHARGE_WINDOW_S, start_s), slice(None)):
+        time_s = scene.time_s[window]
+        fast = scene.engine_rpm[window] > scene.charging_rpm
+        steps = np.diff(time_s, append=time_s[-1:])
+        if steps[fast].sum() >= CHARGE_LEAST_S:
+            reached_v = np.quantile(scene.supply_v[window][fast], CHARGE_SHARE)
+            return bool(reached_v >= scene.charging_v)
+    return True
+
+
+def _load_share(scene: DipScene, start_s: float, last_s: float) -> float:
+    """Return the share of the drop that the supply's line on the load explains, 0 to 1."""
+    around = scene.rows(start_s - AROUND_S, last_s + AROUND_S)
+    known = ~np.isnan(scene.load[around])
+    load, supply_v = scene.load[around][known], scene.supply_v[around][known]
+    if len(load) < LEAST_SAMPLES or np.ptp(load) == 0.0:
+        return 0.0
+    slope = float(np.polynomial.polynomial.polyfit(load, supply_v, 1)[1])
+    rest = load <= np.quantile(load, REST_SHARE)
+    dip = scene.rows(start_s, last_s)
+    dip_load = scene.load[dip]
+    if np.isnan(dip_load).all():
+        return 0.0
+    pulled_v = -slope * (float(np.nanmean(dip_load)) - float(load[rest].mean()))
+    drop_v = float(supply_v[rest].mean()) - float(scene.supply_v[dip].mean())
+    return float(np.clip(pulled_v / drop_v, 0.0, 1.0)) if drop_v > 0.0 else 0.0

@@ -1,0 +1,70 @@
+"""Signal loss: a channel stops, or says that it has no value, while the bus goes on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from canassist.model import Event, EventKind, Severity
+from canassist.timeline import TIME_STEP_S, silences
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canassist.model import Channel, Timeline
+
+SIDE_CHANNELS: Final = frozenset(
+    {"ambient_temperature", "coolant_temperature", "system_current", "assist_mode"}
+)
+"""Nothing about assist hangs on these: their loss is a note."""
+
+
+def find_losses(timeline: Timeline) -> list[Event]:
+    """Find where a channel gave no value for longer than it may be silent.
+
+    A loss starts one message period after the last good value and ends with the next.
+    Time in which the recording or the channel's own bus was silent does not count. A
+    channel that never had a value has not lost it.
+
+    Returns
+    -------
+    list of Event
+        In order of channels, then time. ``measured`` holds ``silent_s`` and how it was
+        lost: ``"stopped"``, or ``"no value"`` where its message went on.
+    """
+    return [
+        event
+        for channel in timeline.channels.values()
+        for event in _losses(channel, timeline)
+    ]
+
+
+def _losses(channel: Channel, timeline: Timeline) -> Iterable[Event]:
+    time_s, _ = channel.valid()
+    quiet = _quiet_times(timeline, channel.source.bus)
+    for last_s, next_s in silences(
+        time_s, longer_than_s=channel.stale_after_s, log_end_s=timeline.duration_s
+    ):
+        until_s = timeline.duration_s if next_s is None else next_s
+        silent_s = until_s - last_s - _overlap_s(quiet, last_s, until_s)
+        if silent_s <= channel.stale_after_s + TIME_STEP_S:
+            continue
+        sent = ((channel.time_s > last_s) & (channel.time_s < until_s)).any()
+        yield Event(
+            kind=EventKind.SIGNAL_LOSS,
+            start_s=last_s + channel.period_s,
+            end_s=next_s,
+            severity=Severity.NOTE if channel.name in SIDE_CHANNELS else Severity.WARNING,
+            channel=channel.name,
+            measured={"silent_s": silent_s, "how": "no value" if sent else "stopped"},
+            expected={"silent_s": channel.stale_after_s},
+        )
+
+
+def _quiet_times(timeline: Timeline, bus: int) -> list[tuple[float, float]]:
+    """Return when the recording, or this bus alone, was silent."""
+    own = [(start_s, end_s) for which, start_s, end_s in timeline.bus.bus_gaps if which == bus]
+    return [*timeline.bus.recording_gaps, *own]
+
+
+def _overlap_s(quiet: list[tuple[float, float]], start_s: float, end_s: float) -> float:
+    return sum(max(0.0, min(end_s, stop) - max(start_s, begin)) for begin, stop in quiet)

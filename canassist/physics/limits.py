@@ -1,0 +1,117 @@
+"""Which limits hold on this vehicle, and how much assist temperature and supply leave."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import LimitLines
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray, Timeline
+    from canassist.profile import Profile
+
+NOMINAL_V: Final = 12.0
+"""Nominal supply that the default limits are for."""
+
+ABOVE_12_V: Final = 18.0
+"""A median supply above this belongs to a 24 V or 48 V vehicle: no 12 V system rests there."""
+
+FULL_PCT: Final = 100.0
+
+
+def supply_limits_hold(timeline: Timeline, profile: Profile, *limits: str) -> bool:
+    """Tell whether these voltage limits mean something on this vehicle.
+
+    The defaults are for 12 V; on another supply every one of `limits` must come from
+    the profile.
+    """
+    return profile.gives(*limits) or not _other_supply(timeline, profile)
+
+
+def _other_supply(timeline: Timeline, profile: Profile) -> bool:
+    if profile.nominal_v != NOMINAL_V:
+        return True
+    channel = timeline.get("supply_voltage") or timeline.get("system_voltage")
+    if channel is None:
+        return False
+    _, supply_v = channel.valid()
+    return bool(len(supply_v) and np.median(supply_v) > ABOVE_12_V)
+
+
+def limit_lines(profile: Profile) -> LimitLines:
+    """Return the limit lines as far as they are known before the ride is looked at."""
+    given = profile.gives("derate_start_c", "derate_zero_c", "derate_start_v", "derate_zero_v")
+    limits = profile.limits
+    return LimitLines(
+        derate_start_c=limits.derate_start_c,
+        derate_zero_c=limits.derate_zero_c,
+        derate_start_v=limits.derate_start_v,
+        derate_zero_v=limits.derate_zero_v,
+        source="profile" if given else "assumed",
+    )
+
+
+def temperature_line_pct(temperature_c: FloatArray, lines: LimitLines) -> FloatArray:
+    """Return the assist in % that the temperature line leaves; NaN where unknown.
+
+    100 below the start, falling straight to 0 where none is left.
+    """
+    above_c = np.maximum(temperature_c, lines.derate_start_c)
+    return _taper(above_c, lines.derate_start_c, lines.derate_zero_c)
+
+
+def supply_line_pct(supply_v: FloatArray, lines: LimitLines) -> FloatArray:
+    """Return the assist in % that the supply line leaves; NaN where unknown."""
+    below_v = np.minimum(supply_v, lines.derate_start_v)
+    return _taper(below_v, lines.derate_start_v, lines.derate_zero_v)
+
+
+def _taper(value: FloatArray, start: float, zero: float) -> FloatArray:
+    if start == zero:  # no taper: a step, with full assist at the limit itself
+        return np.where(np.isnan(value), np.nan, np.where(value == start, FULL_PCT, 0.0))
+    return np.clip(FULL_PCT * (zero - value) / (zero - start), 0.0, FULL_PCT)
+
+
+def follow(
+    time_s: FloatArray, target_pct: FloatArray, *, fall_pct_s: float, rise_pct_s: float
+) -> FloatArray:
+    """Return what a module gives that moves towards its target at bounded rates.
+
+    Parameters
+    ----------
+    time_s, target_pct : array of float64, shape (n,)
+        Times in s and what the limit lines leave; NaN holds the last target.
+    fall_pct_s, rise_pct_s : float
+        Rates in % per second.
+
+    Returns
+    -------
+    array of float64, shape (n,)
+        Starts at the first target.
+    """
+    given = np.empty(len(time_s))
+    level = FULL_PCT
+    before = time_s[0] if len(time_s) else 0.0
+    for row, (now, target) in enumerate(zip(time_s.tolist(), target_pct.tolist(), strict=True)):
+        if target == target:  # noqa: PLR0124 - a quick test for NaN in a plain loop
+            if row == 0:
+                level = target
+            step = now - before
+            level = max(level - fall_pct_s * step, min(target, level + rise_pct_s * step))
+        before = now
+        given[row] = level
+    return given
+
+
+def fading(time_s: FloatArray, loss_pct: FloatArray, *, rise_pct_s: float) -> FloatArray:
+    """Return the largest loss that an earlier one may still explain.
+
+    A loss seen at one moment explains, while assist is let back at `rise_pct_s`, a
+    smaller one later: the running maximum of all earlier losses, each less what may
+    have come back since. NaN explains nothing.
+    """
+    known = np.where(np.isnan(loss_pct), 0.0, loss_pct)
+    climbed = rise_pct_s * time_s
+    return np.asarray(np.maximum(np.maximum.accumulate(known + climbed) - climbed, 0.0))

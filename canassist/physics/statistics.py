@@ -1,0 +1,163 @@
+"""Robust lines, and intervals that respect that neighbouring samples are not independent."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from canassist.model import Estimate
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray, IntArray
+
+LEVEL: Final = 0.90
+"""Share of intervals that hold the truth."""
+
+_T95: Final = (
+    6.313752, 2.919986, 2.353363, 2.131847, 2.015048, 1.943180, 1.894579, 1.859548, 1.833113,
+    1.812461, 1.795885, 1.782288, 1.770933, 1.761310, 1.753050, 1.745884, 1.739607, 1.734064,
+    1.729133, 1.724718, 1.720743, 1.717144, 1.713872, 1.710882, 1.708141, 1.705618, 1.703288,
+    1.701131, 1.699127, 1.697261,
+)  # fmt: skip
+"""95th percentile of Student's t for 1 to 30 degrees of freedom (common table)."""
+
+_Z95: Final = 1.6448536269514722
+"""95th percentile of the normal distribution."""
+
+
+def t95(degrees: int) -> float:
+    """Return the 95th percentile of Student's t.
+
+    Beyond the table, the expansion in ``1 / degrees`` of Abramowitz and Stegun 26.7.5.
+
+    Raises
+    ------
+    ValueError
+        If there is no degree of freedom.
+    """
+    if degrees < 1:
+        raise ValueError("Student's t needs at least one degree of freedom")
+    if degrees <= len(_T95):
+        return _T95[degrees - 1]
+    z = _Z95
+    first = (z**3 + z) / 4.0
+    second = (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0
+    return float(z + first / degrees + second / degrees**2)
+
+
+class Line(NamedTuple):
+    """``y = level + slope * x``."""
+
+    slope: float
+    level: float
+
+
+def theil_sen(x: FloatArray, y: FloatArray) -> Line:
+    """Fit a line as the median of all slopes between two points; level by the medians.
+
+    Parameters
+    ----------
+    x, y : array of float64, shape (n,)
+        Points; pairs of equal x are left out. Cost grows with n squared.
+
+    Raises
+    ------
+    ValueError
+        If fewer than two different x are given.
+
+    References
+    ----------
+    .. [1] P. K. Sen (1968), J. Amer. Statist. Assoc. 63; level as median(y) less slope
+       times median(x), one of the two usual definitions.
+    """
+    first, second = np.triu_indices(len(x), k=1)
+    run = x[second] - x[first]
+    apart = run != 0.0
+    if not apart.any():
+        raise ValueError("a line needs two different x")
+    slope = float(np.median((y[second] - y[first])[apart] / run[apart]))
+    return Line(slope, float(np.median(y) - slope * np.median(x)))
+
+
+def least_squares(x: FloatArray, y: FloatArray) -> Line:
+    """Fit a line by ordinary least squares.
+
+    Raises
+    ------
+    ValueError
+        If all x are equal.
+    """
+    mean_x, mean_y = float(x.mean()), float(y.mean())
+    spread = float(((x - mean_x) ** 2).sum())
+    if spread == 0.0:
+        raise ValueError("a line needs two different x")
+    slope = float(((x - mean_x) * (y - mean_y)).sum()) / spread
+    return Line(slope, mean_y - slope * mean_x)
+
+
+def deming(x: FloatArray, y: FloatArray, *, variance_ratio: float) -> Line:
+    """Fit a line where both x and y carry errors.
+
+    Parameters
+    ----------
+    x, y : array of float64, shape (n,)
+        Points.
+    variance_ratio : float
+        Error variance of y over error variance of x.
+
+    Raises
+    ------
+    ValueError
+        If x and y do not vary together at all.
+
+    References
+    ----------
+    .. [1] W. E. Deming (1943), Statistical Adjustment of Data, chapter XI.
+    """
+    sxx = float(((x - x.mean()) ** 2).sum())
+    syy = float(((y - y.mean()) ** 2).sum())
+    sxy = float(((x - x.mean()) * (y - y.mean())).sum())
+    if sxy == 0.0:
+        raise ValueError("x and y do not vary together")
+    return Line(*_deming_line(sxx, syy, sxy, variance_ratio, float(x.mean()), float(y.mean())))
+
+
+def _deming_line(
+    sxx: float, syy: float, sxy: float, ratio: float, mean_x: float, mean_y: float
+) -> tuple[float, float]:
+    gap = syy - ratio * sxx
+    slope = (gap + math.sqrt(gap * gap + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
+    return slope, mean_y - slope * mean_x
+
+
+def mean_of_blocks(value: FloatArray, block: IntArray, unit: str) -> Estimate:
+    """Return the mean of block means, with its 90 % interval by Student's t.
+
+    Neighbouring samples hang together, blocks do not, so their number is what counts.
+
+    Parameters
+    ----------
+    value : array of float64, shape (n,)
+        Samples without NaN.
+    block : array of int64, shape (n,)
+        Which stretch each belongs to.
+    unit : str
+        Of the values.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two blocks.
+    """
+    _, place = np.unique(block, return_inverse=True)
+    count = np.bincount(place)
+    if len(count) < 2:  # noqa: PLR2004 - a spread needs two
+        raise ValueError("an interval needs two blocks")
+    means = np.bincount(place, weights=value) / count
+    centre = float(means.mean())
+    half = t95(len(means) - 1) * float(means.std(ddof=1)) / math.sqrt(len(means))
+    return Estimate(
+        value=centre, low=centre - half, high=centre + half, unit=unit, count=len(means)
+    )

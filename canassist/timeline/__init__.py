@@ -1,0 +1,16 @@
+"""Channels on one time base: as-of values with bounded age, grids, and gaps."""
+
+from canassist.timeline.align import as_of, between, grid, value_at, window_extremes
+from canassist.timeline.gaps import TIME_STEP_S, present_share, seen_s, silences
+
+__all__ = [
+    "TIME_STEP_S",
+    "as_of",
+    "between",
+    "grid",
+    "present_share",
+    "seen_s",
+    "silences",
+    "value_at",
+    "window_extremes",
+]
