@@ -1,0 +1,167 @@
+"""The answer in one or two short sentences, one function a cause."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
+
+from canassist.conclude import quiet
+from canassist.conclude.ride import figure
+from canassist.conclude.signals import speed_faults
+from canassist.conclude.supply import dips, highest, loaded, lowest
+from canassist.conclude.wording import (
+    channel_name,
+    listed,
+    say,
+    signed_torque,
+    times,
+    volts,
+)
+from canassist.model import Code, EventKind
+
+if TYPE_CHECKING:
+    from canassist.conclude.ride import Hits, Ride
+
+Headline = Callable[["Ride"], str]
+
+
+def headline(ride: Ride, code: Code) -> str:
+    """Return the headline of a cause that holds."""
+    return _HEADLINES[code](ride)
+
+
+def _thermal(ride: Ride) -> str:
+    hits = ride.derates_by("temperature")
+    return say("headline.thermal_protection.many", times=times(len(hits)))
+
+
+def _battery(ride: Ride) -> str:
+    reduced = ride.derates_by("voltage")
+    if reduced:
+        return say("headline.low_battery.derated", times=times(len(reduced)))
+    hits = loaded(ride)
+    if hits:
+        return say("headline.low_battery.dips", low=volts(lowest(ride, hits)))
+    plateaus = [c.plateau_min_v for c in ride.physics.cranks if c.plateau_min_v is not None]
+    if plateaus:
+        return say("headline.low_battery.cranking", low=volts(min(plateaus)))
+    return say("headline.low_battery.plain")
+
+
+def _charging(ride: Ride) -> str:
+    reduced = ride.derates_by("voltage")
+    if reduced:
+        return say("headline.charging_fault.derated", times=times(len(reduced)))
+    return say("headline.charging_fault.plain")
+
+
+def _resistance(ride: Ride) -> str:
+    path = ride.physics.supply_path
+    if path is None or path.path_ohm.value <= ride.limits.max_circuit_ohm:
+        return say("headline.supply_resistance.maybe")
+    reduced = ride.derates_by("voltage")
+    if reduced:
+        return say("headline.supply_resistance.derated", times=times(len(reduced)))
+    return say("headline.supply_resistance.plain")
+
+
+def _break(ride: Ride) -> str:
+    restart = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+    if restart:
+        return say("headline.supply_break.restart", times=times(len(restart)))
+    return say("headline.supply_break.dips", times=times(len(dips(ride, "supply_break"))))
+
+
+def _overvoltage(ride: Ride) -> str:
+    high = volts(highest(ride, ride.of(EventKind.OVERVOLTAGE)))
+    reduced = ride.derates_by("overvoltage")
+    if reduced:
+        return say("headline.overvoltage_fault.derated", times=times(len(reduced)), high=high)
+    return say("headline.overvoltage_fault.plain", high=high)
+
+
+def _speed(ride: Ride) -> str:
+    hits = speed_faults(ride)
+    channel = channel_name((hits[0].event.channel if hits else None) or "vehicle_speed")
+    how = say(f"headline.speed_signal_fault.{_how(hits)}")
+    reduced = ride.derates_by("speed_signal")
+    if reduced:
+        count = times(len(reduced))
+        return say("headline.speed_signal_fault.derated", times=count, channel=channel, how=how)
+    return say("headline.speed_signal_fault.plain", channel=channel, how=how)
+
+
+def _how(hits: Hits) -> str:
+    kinds = {hit.event.kind for hit in hits}
+    if EventKind.SIGNAL_LOSS in kinds:
+        return "missing"
+    return "stuck" if EventKind.SIGNAL_STUCK in kinds else "false"
+
+
+def _offset(ride: Ride) -> str:
+    hits = ride.of(EventKind.TORQUE_OFFSET)
+    value = figure(hits[0].event, "offset_nm") if hits else None
+    offset = say("word.unknown") if value is None else signed_torque(value)
+    return say("headline.torque_sensor_offset.plain", offset=offset)
+
+
+def _map(ride: Ride) -> str:
+    hits = ride.of(EventKind.ASSIST_DEVIATION)
+    causes = [hit.event.cause or "low" for hit in hits]
+    if "uncommanded" in causes:
+        return say("headline.assist_map_deviation.uncommanded")
+    longest = max(hits, key=lambda hit: ride.seconds((hit,)))
+    return say(f"headline.assist_map_deviation.{longest.event.cause or 'low'}")
+
+
+def _module(ride: Ride) -> str:
+    hits = ride.derates_by("unexplained")
+    if hits:
+        return say("headline.module_suspect.plain", times=times(len(hits)))
+    return say("headline.module_suspect.maybe")
+
+
+def _bus(ride: Ride) -> str:
+    count = times(len(ride.of(EventKind.BUS_DISTURBANCE)))
+    return say("headline.bus_fault.plain", times=count)
+
+
+def _mechanical(ride: Ride) -> str:
+    hot = "hot" if ride.derates_by("temperature") else "plain"
+    return say(f"headline.mechanical_load.{hot}")
+
+
+def _no_fault(ride: Ride) -> str:
+    del ride
+    return say("headline.no_fault_found.plain")
+
+
+def _inconclusive(ride: Ride) -> str:
+    lacks = [lack.short for lack in quiet.lacks(ride)]
+    shown = ride.derates or ride.warnings
+    if shown:
+        kinds = dict.fromkeys(say(f"word.kind.{hit.event.kind.value}") for hit in shown)
+        return say("headline.inconclusive.shows", what=listed(kinds))
+    if not lacks:
+        return say("headline.inconclusive.quiet", lack=say("lack.evidence"))
+    missing = ride.timeline.has(*quiet.BASIC)
+    key = "headline.inconclusive.quiet" if missing else "headline.inconclusive.lacks"
+    return say(key, lack=listed(lacks))
+
+
+_HEADLINES: Final[dict[Code, Headline]] = {
+    Code.THERMAL_PROTECTION: _thermal,
+    Code.LOW_BATTERY: _battery,
+    Code.CHARGING_FAULT: _charging,
+    Code.SUPPLY_RESISTANCE: _resistance,
+    Code.SUPPLY_BREAK: _break,
+    Code.OVERVOLTAGE_FAULT: _overvoltage,
+    Code.SPEED_SIGNAL_FAULT: _speed,
+    Code.TORQUE_SENSOR_OFFSET: _offset,
+    Code.ASSIST_MAP_DEVIATION: _map,
+    Code.MODULE_SUSPECT: _module,
+    Code.BUS_FAULT: _bus,
+    Code.MECHANICAL_LOAD: _mechanical,
+    Code.NO_FAULT_FOUND: _no_fault,
+    Code.INCONCLUSIVE: _inconclusive,
+}

@@ -1,0 +1,163 @@
+"""Evidence on heat: protection as designed, and load from the mechanical side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, Cap, reason
+from canassist.conclude.ride import Hit, Hits, Ride, expected, extreme_of, figure
+from canassist.conclude.wording import (
+    degrees,
+    number,
+    pair,
+    percent,
+    say,
+    share,
+    times,
+    torque,
+)
+from canassist.model import Strength
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.conclude.evidence import Reason
+    from canassist.model import Physics
+
+ONSET: Final = "module_temperature_degc"
+"""Name of the figure that holds module temperature at the start of a reduction."""
+
+AGREES_PCT: Final = 10.0
+"""Measured and expected assist limit agree within this, in points of per cent (rule of thumb)."""
+
+BELOW_LINE_C: Final = 5.0
+"""This far below its line a module is not reducing for heat; same margin as the contract's hot."""
+
+GOOD_FIT: Final = 0.8
+"""Share of the heating that motor current must explain to count as explained (rule of thumb)."""
+
+BAD_FIT: Final = 0.4
+"""Below this share current does not explain the heating (rule of thumb)."""
+
+EFFORT_TORQUE_NM: Final = 7.0
+"""Driver torque in slow steering, nine tenths of the time less, above which it is heavy.
+From memory: parking with assist takes 3 to 6 N·m; one above the range."""
+
+EFFORT_SATURATED: Final = 0.25
+"""Unusual share of slow steering with assist at its maximum (common practice, no source)."""
+
+
+def thermal_protection(ride: Ride) -> Iterator[Reason]:
+    """Weigh that the module reduced assist because it was hot, as designed."""
+    hits = ride.derates_by("temperature")
+    if not hits:
+        return
+    yield _follows(ride, hits)
+    yield from _depth(hits)
+    yield from _line(ride.physics)
+    yield from _fit(ride.physics)
+    start_c = _start_c(ride)
+    cold = tuple(hit for hit in hits if (_onset_c(hit) or start_c) < start_c - BELOW_LINE_C)
+    if cold:
+        seen, limit = pair(extreme_of(cold, min, ONSET), start_c, "degC")
+        yield reason(say("reason.heat.cold", temp=seen, limit=limit), -ENOUGH, cold, "thermal")
+    low = ride.lowest("supply_voltage", hits)
+    if low is not None and low >= ride.limits.derate_start_v:
+        shown, limit = pair(low, ride.limits.derate_start_v, "V")
+        yield reason(say("reason.heat.supply_good", low=shown, limit=limit), HINT, hits)
+
+
+def _start_c(ride: Ride) -> float:
+    lines = ride.physics.limit_lines
+    return ride.limits.derate_start_c if lines is None else lines.derate_start_c
+
+
+def _onset_c(hit: Hit) -> float | None:
+    return figure(hit.event, ONSET)
+
+
+def _follows(ride: Ride, hits: Hits) -> Reason:
+    counts = {"n": len(hits), "all": len(ride.derates)}
+    peak = ride.highest("module_temperature", hits)
+    if peak is None:
+        return reason(say("reason.heat.follow_bare", **counts), ENOUGH, hits, "thermal")
+    shown, limit = pair(peak, _start_c(ride), "degC")
+    text = say("reason.heat.follow", **counts, peak=shown, limit=limit)
+    return reason(text, ENOUGH, hits, "thermal")
+
+
+def _depth(hits: Hits) -> Iterator[Reason]:
+    for hit in hits:
+        seen = figure(hit.event, "min_assist_pct")
+        called = expected(hit.event, "min_assist_pct")
+        if seen is None or called is None or abs(seen - called) > AGREES_PCT:
+            continue
+        text = say("reason.heat.depth", measured=percent(seen), expected=percent(called))
+        yield reason(text, SUPPORT, (hit,), "thermal")
+        return
+
+
+def _line(physics: Physics) -> Iterator[Reason]:
+    lines = physics.limit_lines
+    if lines is None or lines.source == "assumed":
+        yield Cap(Strength.MODERATE, say("ground.cap_lines"))
+    elif lines.source == "profile":
+        yield reason(say("reason.heat.line_profile"), SUPPORT, figure="thermal")
+    else:
+        text = say(
+            "reason.heat.line_ride",
+            start=degrees(lines.derate_start_c),
+            zero=degrees(lines.derate_zero_c),
+        )
+        yield reason(text, SUPPORT, figure="thermal")
+
+
+def _fit(physics: Physics) -> Iterator[Reason]:
+    thermal = physics.thermal
+    if thermal is None:
+        return
+    if thermal.fit >= GOOD_FIT:
+        yield reason(say("reason.heat.fit", fit=share(thermal.fit)), SUPPORT, figure="thermal")
+    elif thermal.fit < BAD_FIT:
+        yield reason(say("reason.heat.misfit", fit=share(thermal.fit)), -HINT, figure="thermal")
+
+
+def mechanical_load(ride: Ride) -> Iterator[Reason]:
+    """Weigh that effort or heat is high although assist follows its map."""
+    effort = ride.physics.effort
+    if effort is None:
+        return
+    heavy = list(_heavy(effort.torque_p90_nm, effort.saturated_share))
+    if not heavy:
+        return
+    yield from heavy
+    yield Cap(Strength.MODERATE, say("ground.cap_mechanical"))
+    yield from _followed(ride)
+    hot = ride.derates_by("temperature")
+    if hot:
+        yield reason(say("reason.effort.hot", times=times(len(hot))), HINT, hot, "thermal")
+    other = tuple(hit for hit in ride.derates if hit not in hot)
+    if other:
+        yield reason(say("reason.effort.short"), -ENOUGH, other)
+
+
+def _heavy(torque_nm: float | None, saturated: float | None) -> Iterator[Reason]:
+    if torque_nm is not None and torque_nm > EFFORT_TORQUE_NM:
+        usual = torque(EFFORT_TORQUE_NM)
+        text = say("reason.effort.torque", torque=torque(torque_nm), limit=usual)
+        yield reason(text, SUPPORT, figure="assist_bands")
+    if saturated is not None and saturated > EFFORT_SATURATED:
+        text = say("reason.effort.saturated", share=share(saturated), limit=share(EFFORT_SATURATED))
+        yield reason(text, SUPPORT, figure="assist_bands")
+
+
+def _followed(ride: Ride) -> Iterator[Reason]:
+    fit = ride.physics.assist
+    ratio = None if fit is None else fit.ratio
+    if ratio is None:
+        yield reason(say("reason.effort.no_map"), -HINT)
+        return
+    good = abs(ratio.value - 1.0) <= ride.limits.assist_tolerance
+    shown = number(ratio.value, 2)
+    if good:
+        yield reason(say("reason.effort.followed", ratio=shown), SUPPORT, figure="assist_bands")

@@ -1,0 +1,151 @@
+"""When nothing is blamed: no fault found, or not enough to say so."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, reason
+from canassist.conclude.untold import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.wording import (
+    channel_names,
+    duration,
+    listed,
+    number,
+    pair,
+    say,
+    volts,
+)
+from canassist.model import EventKind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.conclude.evidence import Reason
+    from canassist.conclude.ride import Ride
+
+BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
+"""Channels without which no ride can be called free of faults."""
+
+
+class Lack(NamedTuple):
+    """Something that keeps a ride from ruling a fault out: a reason, and its short form."""
+
+    reason: str
+    short: str
+
+
+def lacks(ride: Ride) -> tuple[Lack, ...]:
+    """Return what the ride lacks for 'no fault found': channels first, then conditions."""
+    return (*_missing(ride), *_unridden(ride))
+
+
+def _missing(ride: Ride) -> Iterator[Lack]:
+    timeline = ride.timeline
+    missing = [name for name in BASIC if not timeline.has(name)]
+    words = ride.profile.status_reduced | ride.profile.status_off
+    by_status = bool(words) and timeline.has("module_status")
+    if not timeline.has("assist_limit") and not by_status and not _map_followed(ride):
+        missing.append("assist_limit")
+    if missing:
+        names = channel_names(missing)
+        yield Lack(say("reason.lack.channel", channels=names), say("lack.channels", channels=names))
+
+
+def _unridden(ride: Ride) -> Iterator[Lack]:
+    ridden = ride.coverage
+    for key, seconds, needed in (
+        ("slow", ridden.low_speed_steering_s, SLOW_NEEDED_S),
+        ("cruise", ridden.cruise_s, CRUISE_NEEDED_S),
+        ("engine", ridden.engine_running_s, ENGINE_NEEDED_S),
+    ):
+        if seconds is None or seconds >= needed:
+            continue
+        shown = duration(seconds)
+        yield Lack(
+            say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),
+            say(f"lack.{key}", seconds=shown),
+        )
+
+
+def _map_followed(ride: Ride) -> bool:
+    fit = ride.physics.assist
+    if fit is None or fit.map_from != "profile" or fit.ratio is None:
+        return False
+    return abs(fit.ratio.value - 1.0) <= ride.limits.assist_tolerance
+
+
+def no_fault_found(ride: Ride) -> Iterator[Reason]:
+    """Weigh that the conditions were ridden and assist did what it should.
+
+    Nothing is said for it where anything is lacking or an event above a note stands.
+    """
+    if lacks(ride) or ride.warnings:
+        return
+    ridden = ride.coverage
+    for key, seconds in (
+        ("slow", ridden.low_speed_steering_s),
+        ("cruise", ridden.cruise_s),
+        ("engine", ridden.engine_running_s),
+    ):
+        yield reason(say(f"reason.fine.{key}", seconds=duration(seconds)), HINT)
+    yield from _assist_was_full(ride)
+    yield from _supply_was_good(ride)
+
+
+def _assist_was_full(ride: Ride) -> Iterator[Reason]:
+    if ride.timeline.has("assist_limit"):
+        waiting = ride.of(EventKind.DERATE)
+        key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
+        yield reason(say(key), ENOUGH, waiting)
+    fit = ride.physics.assist
+    if fit is None or fit.ratio is None or fit.map_from == "none":
+        return
+    text = say(
+        "reason.fine.map",
+        ratio=number(fit.ratio.value, 2),
+        low=number(fit.ratio.low, 2),
+        high=number(fit.ratio.high, 2),
+    )
+    yield reason(text, ENOUGH if fit.map_from == "profile" else HINT, (), "assist_bands")
+
+
+def _supply_was_good(ride: Ride) -> Iterator[Reason]:
+    fit = ride.physics.charging
+    if fit is None:
+        return
+    shown, limit = pair(fit.voltage_v.value, ride.limits.charging_v, "V")
+    text = say("reason.fine.charging", middle=shown, limit=limit)
+    yield reason(text, SUPPORT, (), "charging")
+
+
+def inconclusive(ride: Ride) -> Iterator[Reason]:
+    """Weigh that the log lacks channels or conditions, or shows what no cause explains."""
+    for lack in lacks(ride):
+        yield reason(lack.reason, ENOUGH)
+    if ride.derates:
+        text = say("reason.lack.derate", n=len(ride.derates))
+        yield reason(text, ENOUGH, ride.derates)
+    elif ride.warnings:
+        text = say("reason.lack.warning", n=len(ride.warnings))
+        yield reason(text, ENOUGH, ride.warnings)
+    yield from _conditions_met(ride)
+
+
+def _conditions_met(ride: Ride) -> Iterator[Reason]:
+    """Say that conditions for a reduction were met, where the log cannot show one."""
+    if ride.timeline.has("assist_limit") or ride.derates:
+        return
+    met = []
+    heat = ride.timeline.get("module_temperature")
+    if heat is not None:
+        _, value = heat.valid()
+        if len(value) and value.max() > ride.limits.derate_start_c:
+            shown, limit = pair(float(value.max()), ride.limits.derate_start_c, "degC")
+            met.append(say("reason.lack.met_heat", high=shown, limit=limit))
+    low = ride.of(EventKind.UNDERVOLTAGE)
+    if low:
+        lowest = ride.lowest("supply_voltage", low)
+        limit = volts(ride.limits.undervoltage_v)
+        met.append(say("reason.lack.met_supply", low=volts(lowest), limit=limit))
+    if met:
+        yield reason(say("reason.lack.met", what=listed(met)), DECISIVE, low)

@@ -1,0 +1,70 @@
+"""The whole way from findings to a verdict."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canassist.conclude.answers import conclusion, ruled_out
+from canassist.conclude.causes import rank, weigh_causes
+from canassist.conclude.coverage import count_coverage
+from canassist.conclude.event_texts import with_text
+from canassist.conclude.moments import describe_moments
+from canassist.conclude.ride import Ride
+from canassist.conclude.untold import add_untold
+from canassist.model import Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canassist.model import Case, Event, Physics, Timeline
+    from canassist.profile import Profile
+
+
+def conclude(
+    timeline: Timeline, profile: Profile, physics: Physics, events: Iterable[Event], case: Case
+) -> Verdict:
+    """Say why the steering was heavy, how sure that is, and what cannot be told.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        Channels of the ride.
+    profile : Profile
+        Limits, and which of them are given.
+    physics : Physics
+        Estimates of the ride, from `canassist.physics.study`.
+    events : iterable of Event
+        Findings in time order, from `canassist.detect.find_events`.
+    case : Case
+        ``case.at_s`` holds the moments complained of.
+
+    Returns
+    -------
+    Verdict
+        Events in the order given, each with its sentence; conclusions by rank, at
+        least one.
+    """
+    limits = profile.limits
+    told = tuple(with_text(event, timeline.duration_s, limits) for event in events)
+    ridden = count_coverage(timeline, physics, limits=limits)
+    ride = Ride(
+        timeline=timeline,
+        profile=profile,
+        physics=physics,
+        events=told,
+        coverage=add_untold(ridden, timeline, profile, physics),
+        at_s=case.at_s,
+    )
+    found = weigh_causes(ride)
+    holding = rank(ride, found)
+    return Verdict(
+        events=told,
+        conclusions=tuple(
+            conclusion(ride, opinion, place) for place, opinion in enumerate(holding, start=1)
+        ),
+        coverage=ride.coverage,
+        moments=describe_moments(ride, case.at_s),
+        ruled_out=tuple(
+            ruled_out(ride, opinion) for opinion in found.values() if not opinion.holds()
+        ),
+    )

@@ -1,0 +1,438 @@
+"""The answer on rides whose channels, estimates and events are written down by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canassist.model import (
+    BLAMELESS,
+    AssistFit,
+    Case,
+    Channel,
+    Code,
+    Effort,
+    Event,
+    EventKind,
+    Physics,
+    Severity,
+    Strength,
+    Verdict,
+)
+from canassist.profile import default_profile
+from tests.conclude.hand_made import (
+    HandMade,
+    charging,
+    constant,
+    crank,
+    derate,
+    dip,
+    estimate,
+    given_profile,
+    lines,
+    path,
+    rest,
+    ridden,
+)
+
+GOOD_PATH = path(0.010, 0.008, 0.012)
+BAD_PATH = path(0.050, 0.045, 0.056)
+
+
+def physics(**parts: object) -> Physics:
+    return Physics(**{"limit_lines": lines(), **parts})  # type: ignore[arg-type]  # fields by name
+
+
+def codes(verdict: Verdict) -> list[Code]:
+    return [conclusion.code for conclusion in verdict.conclusions]
+
+
+def first(verdict: Verdict) -> tuple[Code, Strength]:
+    return verdict.conclusions[0].code, verdict.conclusions[0].strength
+
+
+def low_supply(name: str, lowest: float) -> dict[str, Channel]:
+    """Return channels in which one voltage is this low while the events of a ride last."""
+    channels = ridden()
+    time_s = channels[name].time_s
+    channels[name].value[(time_s >= 60.0) & (time_s < 87.0)] = lowest
+    return channels
+
+
+def hot() -> dict[str, Channel]:
+    channels = ridden()
+    channels["module_temperature"].value[600:900] = 97.0
+    return channels
+
+
+def no_charge() -> Event:
+    return Event(kind=EventKind.CHARGING_LOW, start_s=30.0, end_s=None, measured={"supply_v": 12.1})
+
+
+def lost(channel: str, start_s: float = 100.0, seconds: float = 20.0) -> Event:
+    return Event(
+        kind=EventKind.SIGNAL_LOSS, start_s=start_s, end_s=start_s + seconds, channel=channel
+    )
+
+
+def disturbed(start_s: float = 100.0, frames: float = 60.0) -> Event:
+    return Event(
+        kind=EventKind.BUS_DISTURBANCE,
+        start_s=start_s,
+        end_s=start_s + 20.0,
+        measured={"error_frames": frames},
+    )
+
+
+def offset(value: float = 0.8) -> Event:
+    return Event(
+        kind=EventKind.TORQUE_OFFSET, start_s=5.0, end_s=280.0, measured={"offset_nm": value}
+    )
+
+
+def deviation(cause: str, start_s: float = 60.0, **changes: object) -> Event:
+    event = Event(
+        kind=EventKind.ASSIST_DEVIATION,
+        start_s=start_s,
+        end_s=start_s + 30.0,
+        cause=cause,
+        measured={"assist_nm": 5.0},
+        expected={"assist_nm": 9.0},
+    )
+    return replace(event, **changes)  # type: ignore[arg-type]  # fields by name
+
+
+def fit(map_from: str, ratio: float = 0.6) -> AssistFit:
+    return AssistFit(
+        map_from=map_from,
+        lag_s=0.06,
+        ratio=estimate(ratio, ratio - 0.04, ratio + 0.04),
+        side_difference=None,
+    )
+
+
+# -- the eight rides of the demonstration ------------------------------------------------------
+
+
+def test_heat_is_protection_and_blames_nobody() -> None:
+    verdict = HandMade(
+        events=(derate("temperature"), derate("temperature", 120.0)), channels=hot()
+    ).verdict()
+    answer = verdict.conclusions[0]
+    assert first(verdict) == (Code.THERMAL_PROTECTION, Strength.STRONG)
+    assert answer.headline == (
+        "Assist was reduced twice because the module was hot. It protected itself as designed."
+    )
+    assert "97 °C (assist is reduced from 85 °C)" in answer.ground
+    assert "limits from the profile" in answer.ground
+    assert set(codes(verdict)) <= BLAMELESS
+
+
+def test_a_weak_battery_sags_with_its_path_in_order() -> None:
+    ride = HandMade(
+        events=(dip("steering_load"), derate("voltage")),
+        physics=physics(supply_path=GOOD_PATH, cranks=(crank(8.9, 11.9),), charging=charging(14.0)),
+        channels=low_supply("system_voltage", 10.8),
+    )
+    assert first(ride.verdict()) == (Code.LOW_BATTERY, Strength.STRONG)
+    assert Code.SUPPLY_RESISTANCE not in codes(ride.verdict())
+
+
+def test_not_charging_comes_before_the_battery_that_it_empties() -> None:
+    channels = ridden()
+    channels["supply_voltage"].value[:] = 12.1
+    channels["system_voltage"].value[:] = 12.2
+    ride = HandMade(
+        channels=channels,
+        events=(no_charge(), dip("charging"), derate("voltage")),
+        physics=physics(supply_path=GOOD_PATH, charging=charging(12.1)),
+    )
+    assert first(ride.verdict()) == (Code.CHARGING_FAULT, Strength.STRONG)
+
+
+def test_a_drop_in_the_path_comes_before_the_voltage_that_it_lowers() -> None:
+    ride = HandMade(
+        events=(dip("steering_load"), derate("voltage")),
+        physics=physics(supply_path=BAD_PATH, charging=charging(14.0)),
+    )
+    verdict = ride.verdict()
+    assert first(verdict) == (Code.SUPPLY_RESISTANCE, Strength.STRONG)
+    assert Code.LOW_BATTERY not in codes(verdict)
+    assert "50 mΩ (45 to 56) (limit 30 mΩ)" in verdict.conclusions[0].because[0].text
+    assert verdict.conclusions[0].because[0].figure == "supply_path"
+
+
+def test_lost_road_speed_explains_the_fall_back() -> None:
+    ride = HandMade(events=(lost("vehicle_speed"), derate("speed_signal", 100.3)))
+    assert first(ride.verdict()) == (Code.SPEED_SIGNAL_FAULT, Strength.STRONG)
+    assert "road speed signal was missing" in ride.verdict().conclusions[0].headline
+
+
+def test_a_biased_torque_reading() -> None:
+    ride = HandMade(events=(offset(),), physics=physics(torque_rest=rest(0.8)))
+    assert first(ride.verdict()) == (Code.TORQUE_SENSOR_OFFSET, Strength.STRONG)
+
+
+@pytest.mark.parametrize("rpm", [2200.0, 1800.0])
+def test_a_healthy_ride_that_covers_everything(rpm: float) -> None:
+    channels = ridden() | {"engine_speed": constant("engine_speed", rpm)}
+    verdict = HandMade(channels=channels, physics=physics(charging=charging(14.1))).verdict()
+    assert codes(verdict) == [Code.NO_FAULT_FOUND]
+
+
+# -- root before consequence, and several at once ----------------------------------------------
+
+
+def test_heat_and_torque_offset_both_hold_and_heat_answers_the_question() -> None:
+    ride = HandMade(
+        events=(offset(), derate("temperature")),
+        physics=physics(torque_rest=rest(0.8)),
+        channels=hot(),
+    )
+    assert codes(ride.verdict())[:2] == [Code.THERMAL_PROTECTION, Code.TORQUE_SENSOR_OFFSET]
+
+
+def test_one_sided_assist_comes_from_the_biased_reading() -> None:
+    ride = HandMade(
+        events=(offset(), deviation("left_low")),
+        physics=physics(torque_rest=rest(0.8), assist=fit("profile")),
+    )
+    verdict = ride.verdict()
+    assert codes(verdict) == [Code.TORQUE_SENSOR_OFFSET]
+    assert [item.code for item in verdict.ruled_out] == [Code.ASSIST_MAP_DEVIATION]
+    assert "biased" in verdict.ruled_out[0].against[0].text
+
+
+def test_a_lost_speed_signal_among_error_frames_is_the_bus() -> None:
+    ride = HandMade(
+        events=(disturbed(), lost("vehicle_speed", 101.0, 5.0), derate("speed_signal", 101.3))
+    )
+    assert first(ride.verdict())[0] is Code.BUS_FAULT
+
+
+def test_not_charging_at_the_module_alone_is_no_charging_fault() -> None:
+    """The battery has 14.1 V: what is low at the module is lost on the way."""
+    channels = ridden()
+    channels["supply_voltage"].value[:] = 12.4
+    ride = HandMade(
+        channels=channels,
+        events=(no_charge(), dip("steering_load"), derate("voltage")),
+        physics=physics(supply_path=BAD_PATH, charging=charging(12.4)),
+    )
+    assert first(ride.verdict())[0] is Code.SUPPLY_RESISTANCE
+    assert Code.CHARGING_FAULT not in codes(ride.verdict())
+
+
+def test_supply_breaks_are_not_the_battery() -> None:
+    restart = Event(kind=EventKind.MODULE_RESTART, start_s=61.0, end_s=61.6)
+    ride = HandMade(events=(dip("supply_break", 61.0, 3.0), restart))
+    assert codes(ride.verdict()) == [Code.SUPPLY_BREAK]
+    assert first(ride.verdict())[1] is Strength.STRONG
+
+
+def test_a_module_that_restarts_under_the_starter_has_a_weak_battery() -> None:
+    restart = Event(kind=EventKind.MODULE_RESTART, start_s=2.5, end_s=3.1)
+    ride = HandMade(events=(restart,), physics=physics(cranks=(crank(6.5, 11.8),)))
+    assert codes(ride.verdict()) == [Code.LOW_BATTERY]
+
+
+def test_too_high_a_supply() -> None:
+    high = Event(
+        kind=EventKind.OVERVOLTAGE, start_s=50.0, end_s=90.0, measured={"max_supply_v": 16.8}
+    )
+    ride = HandMade(events=(high, derate("overvoltage")))
+    assert first(ride.verdict()) == (Code.OVERVOLTAGE_FAULT, Strength.STRONG)
+    assert "16.8 V" in ride.verdict().conclusions[0].headline
+
+
+def test_assist_off_its_map_with_good_inputs() -> None:
+    ride = HandMade(events=(deviation("low"),), physics=physics(assist=fit("profile")))
+    assert first(ride.verdict()) == (Code.ASSIST_MAP_DEVIATION, Strength.STRONG)
+
+
+def test_a_module_that_falls_without_a_reason() -> None:
+    events = (derate("unexplained", severity=Severity.SERIOUS), derate("unexplained", 150.0))
+    assert first(HandMade(events=events).verdict()) == (Code.MODULE_SUSPECT, Strength.STRONG)
+
+
+def test_effort_with_assist_on_its_map_is_mechanical_and_at_most_moderate() -> None:
+    effort = Effort(torque_p90_nm=9.0, saturated_share=0.4, mean_current_a=60.0)
+    ride = HandMade(physics=physics(effort=effort, assist=fit("profile", 1.0)))
+    assert first(ride.verdict()) == (Code.MECHANICAL_LOAD, Strength.MODERATE)
+
+
+# -- how sure ---------------------------------------------------------------------------------
+
+BLAMING = {
+    Code.LOW_BATTERY: HandMade(
+        events=(dip("steering_load"), derate("voltage")),
+        physics=physics(supply_path=GOOD_PATH, cranks=(crank(8.9, 11.9),)),
+    ),
+    Code.SUPPLY_RESISTANCE: HandMade(
+        events=(dip("steering_load"), derate("voltage")), physics=physics(supply_path=BAD_PATH)
+    ),
+    Code.SPEED_SIGNAL_FAULT: HandMade(
+        events=(lost("vehicle_speed"), derate("speed_signal", 100.3))
+    ),
+    Code.TORQUE_SENSOR_OFFSET: HandMade(events=(offset(),), physics=physics(torque_rest=rest(0.8))),
+    Code.BUS_FAULT: HandMade(
+        events=(disturbed(), lost("steering_angle", 101.0), derate("unexplained", 102.0))
+    ),
+}
+
+
+@pytest.mark.parametrize("code", list(BLAMING), ids=lambda code: code.value)
+def test_nothing_is_blamed_strongly_on_assumed_limits(code: Code) -> None:
+    ride = BLAMING[code]
+    assert first(ride.verdict()) == (code, Strength.STRONG)
+    verdict = replace(ride, profile=default_profile()).verdict()
+    assert verdict.conclusions[0].code is code
+    assert all(item.strength is not Strength.STRONG for item in verdict.conclusions)
+    assert "held at moderate because the limits are assumed" in verdict.conclusions[0].ground
+
+
+@pytest.mark.parametrize("missing", ["module_current", "system_voltage"])
+def test_the_path_is_no_more_than_weak_without_what_tells_it_from_the_battery(missing: str) -> None:
+    ride = HandMade(
+        events=(dip("steering_load"), derate("voltage")), physics=physics(supply_path=BAD_PATH)
+    )
+    found = {item.code: item for item in ride.without(missing).verdict().conclusions}
+    assert found[Code.SUPPLY_RESISTANCE].strength is Strength.WEAK
+
+
+def test_a_fast_split_stands_in_for_system_voltage() -> None:
+    split = replace(BAD_PATH, method="fast_split")
+    ride = HandMade(
+        events=(dip("steering_load"), derate("voltage")), physics=physics(supply_path=split)
+    )
+    assert first(ride.without("system_voltage").verdict()) == (
+        Code.SUPPLY_RESISTANCE,
+        Strength.STRONG,
+    )
+
+
+def test_a_path_guessed_from_the_motor_is_at_most_weak() -> None:
+    guessed = replace(BAD_PATH, method="motor_power")
+    ride = HandMade(events=(dip("steering_load"),), physics=physics(supply_path=guessed))
+    found = {item.code: item for item in ride.verdict().conclusions}
+    assert found[Code.SUPPLY_RESISTANCE].strength is Strength.WEAK
+
+
+def test_the_module_is_at_most_weak_where_its_lines_are_not_known() -> None:
+    ride = HandMade(
+        events=(derate("unexplained"), derate("unexplained", 150.0)),
+        physics=physics(limit_lines=lines("assumed")),
+    )
+    verdict = ride.verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert verdict.conclusions[1].code is Code.MODULE_SUSPECT
+    assert verdict.conclusions[1].strength is Strength.WEAK
+
+
+@pytest.mark.parametrize("missing", ["module_temperature", "supply_voltage"])
+def test_the_module_is_at_most_weak_where_another_cause_cannot_be_seen(missing: str) -> None:
+    ride = HandMade(events=(derate("unexplained"), derate("unexplained", 150.0))).without(missing)
+    found = {item.code: item for item in ride.verdict().conclusions}
+    assert found[Code.MODULE_SUSPECT].strength is Strength.WEAK
+    assert ride.verdict().conclusions[0].code is Code.INCONCLUSIVE
+
+
+def test_a_map_learned_from_the_ride_blames_nobody_more_than_weakly() -> None:
+    ride = HandMade(events=(deviation("low"),), physics=physics(assist=fit("ride")))
+    verdict = ride.verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert verdict.conclusions[1].strength is Strength.WEAK
+
+
+@pytest.mark.parametrize(
+    ("event", "code"),
+    [
+        (lost("vehicle_speed"), Code.SPEED_SIGNAL_FAULT),
+        (disturbed(), Code.BUS_FAULT),
+        (Event(kind=EventKind.MODULE_RESTART, start_s=105.0, end_s=106.0), Code.SUPPLY_BREAK),
+    ],
+)
+def test_what_the_recorder_lost_is_held_against_no_part(event: Event, code: Code) -> None:
+    kept = HandMade(events=(event,)).verdict()
+    assert first(kept) in {(code, Strength.STRONG), (code, Strength.MODERATE)}
+    verdict = HandMade(events=(event,), recorder_losses_s=(105.5,)).verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert code not in codes(verdict)
+
+
+# -- nothing to blame --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name", ["vehicle_speed", "engine_speed", "supply_voltage", "driver_torque", "assist_limit"]
+)
+def test_no_fault_is_not_claimed_without_the_channels_for_it(name: str) -> None:
+    verdict = HandMade().without(name).verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert verdict.conclusions[0].next_checks
+
+
+def test_no_fault_is_not_claimed_where_slow_steering_was_not_ridden() -> None:
+    channels = ridden()
+    channels["vehicle_speed"].value[:] = 45.0
+    verdict = HandMade(channels=channels).verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert "slow steering was ridden for 0.0 s only" in verdict.conclusions[0].headline
+    assert any("below 15 km/h" in ride for ride in verdict.conclusions[0].next_checks)
+
+
+def test_waiting_for_the_engine_is_no_fault() -> None:
+    waiting = derate("engine_stopped", 0.0, 0.0, severity=Severity.NOTE)
+    verdict = HandMade(events=(waiting,)).verdict()
+    assert first(verdict)[0] is Code.NO_FAULT_FOUND
+    assert "because the engine was not running" in verdict.events[0].text
+
+
+def test_conditions_met_is_said_and_not_that_it_happened() -> None:
+    channels = ridden()
+    channels["module_temperature"].value[600:900] = 97.0
+    four = ("vehicle_speed", "engine_speed", "supply_voltage", "module_temperature")
+    ride = HandMade(channels={name: channels[name] for name in four})
+    answer = ride.verdict().conclusions[0]
+    assert answer.code is Code.INCONCLUSIVE
+    assert any("were met" in item.text and "97 °C" in item.text for item in answer.because)
+
+
+def test_ranks_count_from_one_and_every_answer_has_its_parts() -> None:
+    ride = HandMade(
+        events=(offset(), derate("temperature"), dip("steering_load", 200.0)),
+        physics=physics(torque_rest=rest(0.8), supply_path=BAD_PATH),
+        channels=hot(),
+    )
+    verdict = ride.verdict()
+    assert [item.rank for item in verdict.conclusions] == list(
+        range(1, len(verdict.conclusions) + 1)
+    )
+    for item in verdict.conclusions:
+        assert item.because
+        assert item.next_checks
+        assert item.cautions
+        assert item.ride_on
+        assert item.ground.startswith(item.strength.value)
+        for reason in (*item.because, *item.against):
+            assert all(0 <= position < len(verdict.events) for position in reason.events)
+
+
+def test_the_moment_complained_of_moves_its_cause_to_the_front() -> None:
+    ride = HandMade(
+        events=(derate("temperature", 100.0, 20.0), lost("vehicle_speed", 200.0, 4.0)),
+        channels=hot(),
+    )
+    assert first(ride.verdict())[0] is Code.THERMAL_PROTECTION
+    told = replace(ride, case=Case(at_s=(201.0,)))
+    assert first(told.verdict())[0] is Code.SPEED_SIGNAL_FAULT
+
+
+def test_the_same_input_gives_the_same_verdict() -> None:
+    ride = HandMade(
+        profile=given_profile(), events=(offset(),), physics=physics(torque_rest=rest(0.8))
+    )
+    assert ride.verdict() == ride.verdict()
+    assert np.isfinite(ride.verdict().conclusions[0].because[0].weight)
