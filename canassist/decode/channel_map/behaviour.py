@@ -33,6 +33,10 @@ _ASSIST_MOST_NM: Final = 150.0
 _ANGLE_MOST_DEG: Final = 1200.0
 _NEVER_RADIANS: Final = 20.0
 _CURRENT_MOST_A: Final = 250.0
+_KELVIN_FROM: Final = 233.0
+_KELVIN_TO: Final = 450.0
+_OFFSET_C: Final = -30.0
+_FAHRENHEIT_STEP: Final = 1.8
 _SHARE_THAT_COUNTS: Final = 0.01
 _STATES_AT_MOST: Final = 16
 
@@ -153,6 +157,7 @@ def _find_volts(one: Contender) -> None:
 
 
 def _judge_temperature(one: Contender, lowest: float, highest: float, fastest: float) -> None:
+    _find_celsius(one)
     shape = one.shape
     if shape.p1 < lowest or shape.p99 > highest:
         one.add(-3.0, f"reads {shape.low:.4g} to {shape.high:.4g} °C, not likely there")
@@ -161,7 +166,19 @@ def _judge_temperature(one: Contender, lowest: float, highest: float, fastest: f
         one.add(-2.0, f"changes by {shape.steepest:.1f} K in a second")
     else:
         one.add(1.0, f"moves slowly, {shape.low:.4g} to {shape.high:.4g} °C")
-    if not one.unit_known:
+
+
+def _find_celsius(one: Contender) -> None:
+    """Believe °C without a unit where the scale starts well below zero, as such fields do."""
+    if one.unit_known:
+        return
+    signal = one.measured.candidate.signal
+    if one.shape.p1 > _KELVIN_FROM and one.shape.p99 < _KELVIN_TO:
+        one.rescale(1.0, -273.15)
+        one.ask("its database gives no unit; read as kelvin")
+    elif (signal.signed or signal.offset <= _OFFSET_C) and signal.scale != _FAHRENHEIT_STEP:
+        one.unit_found = True
+    else:
         one.ask("its database gives no unit: °C or °F")
 
 

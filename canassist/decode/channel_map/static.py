@@ -151,12 +151,16 @@ def _judge_quantity(rule: Rule, text: SignalText, unit: UnitFinding, sheet: _She
         sheet.add("name", points, f'name says "{name}"')
         return True
     if not rule.quantities.keys().isdisjoint(text.letters):
-        sheet.add("name", rules.QUANTITY_LETTER, "name has the formula letter")
+        sheet.add("name", rules.QUANTITY_LETTER, f"formula letter of {_first(rule)}")
         return True
     if not rule.quantities.keys().isdisjoint(text.around | text.comment):
         sheet.add("name", rules.QUANTITY_AROUND, "its message or comment says the quantity")
         return True
     return unit.share > 0
+
+
+def _first(rule: Rule) -> str:
+    return next(iter(rule.quantities))
 
 
 def _judge_subject(rule: Rule, text: SignalText, sheet: _Sheet) -> None:

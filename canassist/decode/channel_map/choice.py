@@ -1,0 +1,301 @@
+"""Choose the signal of each channel openly: taken with its reasons, or left out with a question."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Final
+
+from canassist.decode.candidates import ChannelChoice, Ranked
+from canassist.decode.channel_map.behaviour import judge_alone
+from canassist.decode.channel_map.contender import Contender, contender
+from canassist.decode.channel_map.direction import judge_direction
+from canassist.decode.channel_map.relations import Track, relate
+from canassist.decode.channel_map.rules import FULL_POINTS
+from canassist.decode.channel_map.shape import common_grid, likeness, on_grid
+from canassist.model import CHANNEL_UNITS, RunnerUp
+
+if TYPE_CHECKING:
+    from canassist.decode.candidates import MeasuredCandidate
+    from canassist.model import BusStats, Channel
+    from canassist.profile import Profile
+
+TAKE: Final = 5.0
+"""Points with which a signal is taken when nothing comes close."""
+FAINT: Final = 3.8
+"""Points from which one that is not taken is at least asked about."""
+CLOSE: Final = 1.5
+"""A lead below this is a close call."""
+
+COSTLY: Final = frozenset(
+    {
+        "supply_voltage",
+        "module_temperature",
+        "assist_limit",
+        "assist_torque",
+        "motor_current",
+        "module_current",
+        "driver_torque",
+        "steering_angle",
+        "engine_speed",
+        "assist_mode",
+        "module_status",
+    }
+)
+"""Channels where a wrong signal costs more than a missing one: left out in a close call."""
+
+_RIVALS: Final = (
+    ("driver_torque", "assist_torque"),
+    ("motor_current", "module_current"),
+    ("supply_voltage", "system_voltage"),
+    ("system_current", "module_current"),
+    ("assist_mode", "module_status"),
+    ("coolant_temperature", "module_temperature"),
+    ("ambient_temperature", "coolant_temperature"),
+    ("ambient_temperature", "module_temperature"),
+    ("vehicle_speed", "engine_speed"),
+)
+"""Pairs of channels that one signal may be taken for."""
+
+_SAME_SHARE: Final = 0.03
+
+
+def choose(
+    measured: Mapping[str, Sequence[MeasuredCandidate]],
+    stats: BusStats,  # noqa: ARG001 - rate and silence of a message are judged by its samples so far
+    *,
+    decided: Mapping[str, Channel],
+    reference: Mapping[str, Channel],
+    profile: Profile,  # noqa: ARG001 - what it names is in `decided`
+) -> Mapping[str, ChannelChoice]:
+    """Choose a signal for each open channel by name, unit and behaviour in this log.
+
+    Parameters
+    ----------
+    measured : mapping of str to sequence of MeasuredCandidate
+        The open channels' candidates with their values.
+    stats : BusStats
+        Traffic of the whole log.
+    decided : mapping of str to Channel
+        What the profile or a standard has settled already.
+    reference : mapping of str to Channel
+        Slow standard values of open channels, as evidence.
+    profile : Profile
+        What is known of the vehicle.
+
+    Returns
+    -------
+    mapping of str to ChannelChoice
+        One for each channel of `measured`; ``chosen`` is None where nothing serves or
+        where it stays open which signal does, and then ``doubt`` asks.
+    """
+    field = {channel: _enter(channel, ones) for channel, ones in measured.items()}
+    anchors = {name: _track(channel) for name, channel in {**reference, **decided}.items()}
+    relate(field, anchors)
+    _settle_rivals(field)
+    choices = {channel: _choose_one(channel, ones) for channel, ones in field.items()}
+    return _stand_in(choices, decided)
+
+
+def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
+    entered = [contender(one) for one in ones]
+    for one in entered:
+        judge_alone(channel, one)
+        judge_direction(channel, one)
+    return entered
+
+
+def _track(channel: Channel) -> Track:
+    time_s, value = channel.valid()
+    return Track(channel.signal, time_s, value, channel.sign_known)
+
+
+def _ranked(ones: Sequence[Contender]) -> list[Contender]:
+    return sorted(ones, key=lambda one: (-one.total, one.name, one.measured.source))
+
+
+def _settle_rivals(field: Mapping[str, Sequence[Contender]]) -> None:
+    """A signal that two channels may claim goes to the better one, or to neither in silence."""
+    for first, second in _RIVALS:
+        for one in field.get(first, ()):
+            for other in field.get(second, ()):
+                if one.name == other.name and one.measured.source == other.measured.source:
+                    _settle(first, one, second, other)
+
+
+def _settle(first: str, one: Contender, second: str, other: Contender) -> None:
+    if one.out or other.out or min(one.total, other.total) <= 0.0:
+        return
+    lead = one.total - other.total
+    if abs(lead) < CLOSE:
+        one.ask(f"it may as well be the {spoken(second)}")
+        other.ask(f"it may as well be the {spoken(first)}")
+    elif lead > 0.0:
+        other.rule_out(f"is rather the {spoken(first)}")
+    else:
+        one.rule_out(f"is rather the {spoken(second)}")
+
+
+def spoken(channel: str) -> str:
+    """Return a channel's name in words."""
+    return channel.replace("_", " ")
+
+
+def _choose_one(channel: str, ones: Sequence[Contender]) -> ChannelChoice:
+    ranked = _ranked(ones)
+    ranking = tuple(_line(one) for one in ranked)
+    running = [one for one in ranked if not one.out and one.total > 0.0]
+    if not running or running[0].total < FAINT:
+        return ChannelChoice(channel=channel, ranking=ranking)
+    best, rest = running[0], running[1:]
+    second = rest[0] if rest else None
+    doubt = _doubt(channel, best, second)
+    if best.total < TAKE or (doubt and _leave_out(channel, best, second)):
+        doubt = doubt or _faint(channel, best)
+        return ChannelChoice(channel=channel, doubt=doubt, ranking=ranking)
+    return ChannelChoice(
+        channel=channel,
+        chosen=best.measured,
+        chosen_by=_strongest(best),
+        runner_up=_runner_up(best, second or _next_out(ranked)),
+        doubt=doubt,
+        scale=best.scale,
+        offset=best.offset,
+        sign_known=best.sign_known,
+        ranking=ranking,
+    )
+
+
+def _leave_out(channel: str, best: Contender, second: Contender | None) -> bool:
+    """Tell whether a doubtful choice is better not made at all."""
+    if channel not in COSTLY:
+        return False
+    return bool(best.question) or second is None or not _identical(best, second)
+
+
+def _doubt(channel: str, best: Contender, second: Contender | None) -> str:
+    """Return the question that a close call leaves, or an empty text."""
+    if best.question:
+        return f"{best.name} may be the {spoken(channel)}, but {best.question}?"
+    if second is None or best.total - second.total >= CLOSE or _same(best, second):
+        return ""
+    which = f"{best.name} or {second.name}: which is the {spoken(channel)}?"
+    if _identical(best, second):
+        return f"{which} Both stay at {best.shape.low:g} in this log, which cannot tell them apart."
+    return f"{which} They score {best.total:.1f} and {second.total:.1f} and do not read the same."
+
+
+def _identical(best: Contender, second: Contender) -> bool:
+    """Tell whether both stay at one and the same value throughout."""
+    return (
+        best.shape.constant
+        and second.shape.constant
+        and best.shape.low == second.shape.low
+        and best.unit_known == second.unit_known
+    )
+
+
+def _faint(channel: str, best: Contender) -> str:
+    return (
+        f"Is {best.name} the {spoken(channel)}? "
+        f"Too little speaks for it ({best.total:.1f} of {TAKE:.0f} points needed)."
+    )
+
+
+def _same(best: Contender, second: Contender) -> bool:
+    """Tell whether two signals read the same all the time, and move so that it shows."""
+    if best.shape.constant or second.shape.constant:
+        return False
+    if CHANNEL_UNITS[best.measured.candidate.channel] == "-":
+        return False
+    grid = common_grid(best.time_s, second.time_s)
+    first = on_grid(grid, best.time_s, best.value)
+    other = on_grid(grid, second.time_s, second.value)
+    like = likeness(first, other)
+    coarse = max(_resolution(best), _resolution(second))
+    allowed = max(_SAME_SHARE * best.shape.spread, coarse)
+    slow = CHANNEL_UNITS[best.measured.candidate.channel] == "degC"  # may differ by a step only
+    moved = slow or best.shape.spread > 3.0 * coarse
+    return bool(moved and like.points and like.typical_gap <= allowed)
+
+
+def _resolution(one: Contender) -> float:
+    candidate = one.measured.candidate
+    return abs(float(candidate.signal.scale) * candidate.conversion.scale * one.scale)
+
+
+def _strongest(best: Contender) -> str:
+    parts = {
+        group: best.measured.candidate.parts.get(group, 0.0) * FULL_POINTS
+        for group in ("name", "unit")
+    }
+    parts["behaviour"] = best.points
+    return max(parts, key=lambda group: parts[group])
+
+
+def _next_out(ranked: Sequence[Contender]) -> Contender | None:
+    """Return the best of those ruled out, by what the database alone says."""
+    out = [one for one in ranked if one.out]
+    return max(out, key=lambda one: one.measured.candidate.score) if out else None
+
+
+def _runner_up(best: Contender, second: Contender | None) -> RunnerUp | None:
+    if second is None:
+        return None
+    return RunnerUp(signal=second.name, why=_why_second(best, second))
+
+
+def _why_second(best: Contender, second: Contender) -> str:
+    if second.out:
+        return second.out
+    if _same(best, second):
+        return "reads the same"
+    worst = min(second.reasons, default=(0.0, ""))
+    if worst[0] < 0.0:
+        return worst[1]
+    mine, its = best.measured.candidate.parts, second.measured.candidate.parts
+    lacks = max(
+        ("name", "unit", "range", "sender"), key=lambda part: mine.get(part, 0) - its.get(part, 0)
+    )
+    if mine.get(lacks, 0.0) > its.get(lacks, 0.0):
+        return f"its {lacks} says less for it"
+    return "its values in this log say less for it"
+
+
+def _line(one: Contender) -> Ranked:
+    """One line of the ranking: the reasons that weigh most come first."""
+    candidate = one.measured.candidate
+    spoken_reasons = sorted(one.reasons, key=lambda reason: -abs(reason[0]))
+    reasons = tuple(f"{phrase} ({points:+.1f})" for points, phrase in spoken_reasons)
+    verdict = (one.out,) if one.out else ()
+    asked = (f"open: {one.question}",) if one.question else ()
+    return Ranked(
+        signal=one.name,
+        source=one.measured.source,
+        score=round(min(1.0, max(0.0, one.total / FULL_POINTS)), 4),
+        parts={**candidate.parts, "behaviour": round(one.points / FULL_POINTS, 4)},
+        reasons=(*verdict, *asked, *candidate.reasons, *reasons),
+    )
+
+
+def _stand_in(
+    choices: Mapping[str, ChannelChoice], decided: Mapping[str, Channel]
+) -> Mapping[str, ChannelChoice]:
+    """Where the module's own supply is missing, another unit's voltage stands in."""
+    own, other = choices.get("supply_voltage"), choices.get("system_voltage")
+    if own is None or own.chosen is not None or other is None or other.chosen is None:
+        return choices
+    if "supply_voltage" in decided:
+        return choices
+    taken = ChannelChoice(
+        channel="supply_voltage",
+        chosen=other.chosen,
+        chosen_by=other.chosen_by,
+        runner_up=None,
+        doubt=own.doubt or other.doubt,
+        scale=other.scale,
+        offset=other.offset,
+        stands_in=True,
+        ranking=own.ranking,
+    )
+    return {**choices, "supply_voltage": taken}
+
