@@ -1,0 +1,177 @@
+"""What really happened to assist, from the noiseless channels."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from canassist.demo import faults
+from canassist.demo.observe import Graded, Scene, Span, TrueEvent, graded, spans
+from canassist.demo.plant import CAUSES
+from canassist.model import BoolArray, EventKind, FloatArray
+
+_DERATE_LASTS_S: Final = 0.3
+_DERATE_HOLDS_S: Final = 1.0
+_QUARTER: Final = 0.25
+_JUDGED_NM: Final = 3.0
+_DEVIATES_S: Final = 1.0
+_UNCOMMANDED_NM: Final = 2.0
+_UNCOMMANDED_S: Final = 0.3
+_REST_RATE_DEG_PER_S: Final = 5.0
+_REST_S: Final = 1.0
+_CAUSE_NAMES: Final = dict(
+    zip(
+        CAUSES,
+        ("temperature", "voltage", "overvoltage", "speed_signal", "engine_stopped", "unexplained"),
+        strict=True,
+    )
+)
+
+
+def derates(scene: Scene) -> list[Graded]:
+    """Return each reduction of assist; noise plays no part, as the module tells its own limit."""
+    limit = scene.samples("assist_limit")
+    full, recovered = scene.limits.full_assist_pct, scene.limits.recovered_pct
+
+    def find(margin_pct: float) -> list[Span]:
+        below, back = limit.value < full + margin_pct, limit.value >= recovered
+        return spans(limit.time_s, below, back, lasts_s=_DERATE_LASTS_S, holds_s=_DERATE_HOLDS_S)
+
+    found = []
+    for event, sure in graded(EventKind.DERATE, limit, find, 0.0):
+        causes = derate_causes(scene, event.start_s, event.end_s)
+        found.append(Graded(replace(event, cause=causes[0], also=tuple(causes[1:])), sure))
+    return found
+
+
+def derate_causes(scene: Scene, start_s: float, end_s: float | None) -> list[str]:
+    """Return the cause of a reduction, by what each cause alone takes away.
+
+    Each cause has its own limit in the module and the lowest one holds; a cause
+    explains of the assist lost what its own limit would take away.
+    """
+    time_s = scene.course.time_s
+    end = time_s[-1] if end_s is None else end_s
+    rows = (time_s >= start_s) & (time_s <= end) & scene.run.alive
+    lost = 100.0 - scene.run.limit_pct[rows]
+    own = np.minimum(100.0 - scene.run.caps[:, rows], lost)
+    shares = dict(zip(CAUSES, own.sum(axis=1) / max(lost.sum(), 1e-9), strict=True))
+    if shares["heat"] >= _QUARTER and shares["low"] >= _QUARTER:
+        return ["temperature+voltage"]
+    best = max(shares, key=lambda name: float(shares[name]))
+    return [_CAUSE_NAMES[best]]
+
+
+def deviations(scene: Scene) -> list[TrueEvent]:
+    """Return where delivered assist is not what the module should have given."""
+    effort = scene.samples("assist_torque")
+    given = effort.value
+    wanted = scene.at(scene.run.nominal_nm, effort.time_s)
+    driver = scene.at(scene.run.told_driver_nm, effort.time_s)
+    judged = np.maximum(np.abs(given), np.abs(wanted)) >= _JUDGED_NM
+    found = []
+    for fault in scene.scenario.faults:
+        held = (effort.time_s >= fault.from_s) & (effort.time_s < fault.until_s)
+        cause = _deviation_cause(fault, scene.limits.assist_tolerance)
+        if cause == "uncommanded":
+            found += _uncommanded(scene, effort.time_s, given, driver, held)
+            continue
+        if not cause:
+            continue
+        off = judged & _off(given, wanted, scene.limits.assist_tolerance)
+        fair = judged & _same_side(cause, driver)
+        found += _stretch(scene, effort.time_s, off & held, fair & ~off, cause)
+    return found
+
+
+def _deviation_cause(fault: faults.Fault, tolerance: float) -> str:
+    if isinstance(fault, faults.UncommandedAssist):
+        return "uncommanded"
+    if isinstance(fault, faults.FixedGainSpeed):
+        return "ignores_speed"
+    return _factor_cause(fault, tolerance) if isinstance(fault, faults.AssistFactor) else ""
+
+
+def _factor_cause(fault: faults.AssistFactor, tolerance: float) -> str:
+    low, high = 1.0 - tolerance, 1.0 + tolerance
+    if max(fault.left, fault.right) < low:
+        return "low"
+    if min(fault.left, fault.right) > high:
+        return "high"
+    if fault.left < low:
+        return "left_low"
+    return "right_low" if fault.right < low else ""
+
+
+def _off(given: FloatArray, wanted: FloatArray, tolerance: float) -> BoolArray:
+    return np.abs(given - wanted) > tolerance * np.abs(wanted)
+
+
+def _same_side(cause: str, driver: FloatArray) -> BoolArray:
+    if cause == "left_low":
+        return driver < 0
+    return driver > 0 if cause == "right_low" else np.ones(len(driver), dtype=np.bool_)
+
+
+def _stretch(
+    scene: Scene, time_s: FloatArray, off: BoolArray, good: BoolArray, cause: str
+) -> list[TrueEvent]:
+    """Return one event from the first sample that is off to the first good one past the last."""
+    rows = np.flatnonzero(off)
+    period = float(np.median(np.diff(time_s)))
+    if len(rows) * period < _DEVIATES_S:
+        return []
+    after = np.flatnonzero(good[rows[-1] :])
+    end = float(time_s[rows[-1] + after[0]]) if len(after) else None
+    return [_deviation(float(time_s[rows[0]]), end, cause)]
+
+
+def _uncommanded(
+    scene: Scene, time_s: FloatArray, given: FloatArray, driver: FloatArray, held: BoolArray
+) -> list[TrueEvent]:
+    deadband = scene.scenario.vehicle.assist.deadband_nm
+    alone = (np.abs(given) > _UNCOMMANDED_NM) & (driver * np.sign(given) <= deadband)
+    spanned = spans(time_s, alone & held, ~alone, lasts_s=_UNCOMMANDED_S)
+    return [
+        _deviation(
+            float(time_s[s.first]), None if s.past is None else float(time_s[s.past]), "uncommanded"
+        )
+        for s in spanned
+    ]
+
+
+def _deviation(start_s: float, end_s: float | None, cause: str) -> TrueEvent:
+    return TrueEvent(
+        kind=str(EventKind.ASSIST_DEVIATION),
+        start_s=start_s,
+        end_s=end_s,
+        cause=cause,
+        earliest_s=start_s,
+        latest_s=start_s,
+    )
+
+
+def torque_offsets(scene: Scene) -> list[TrueEvent]:
+    """Return the torque sensor's offset where it rests beyond its limit."""
+    torque = scene.samples("driver_torque")
+    resting = at_rest(scene, torque.time_s)
+    if not resting.any():
+        return []
+    if abs(float(np.median(torque.value[resting]))) <= scene.limits.torque_offset_nm:
+        return []
+    rows = np.flatnonzero(resting)
+    start, end = float(torque.time_s[rows[0]]), float(torque.time_s[rows[-1]])
+    kind = str(EventKind.TORQUE_OFFSET)
+    return [TrueEvent(kind=kind, start_s=start, end_s=end, earliest_s=start, latest_s=start)]
+
+
+def at_rest(scene: Scene, times: FloatArray) -> BoolArray:
+    """Tell where nobody steers: hands off, the bar still, for 1 s or more."""
+    quiet = (scene.course.hands == 0) & (np.abs(scene.course.rate_deg_per_s) < _REST_RATE_DEG_PER_S)
+    edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
+    for first, past in zip(edges[::2], edges[1::2], strict=True):
+        if scene.course.time_s[past - 1] - scene.course.time_s[first] < _REST_S:
+            quiet[first:past] = False
+    return np.asarray(quiet[scene.rows(times)], dtype=np.bool_)
