@@ -49,8 +49,8 @@ CREDIBLE: Final[Mapping[str, float]] = {
     "A": 2000.0,
     "deg": 3600.0,
 }
-"""Largest size of a value that a channel, or any in this unit, can have on a vehicle (common practice, no source);
-a signal without a unit that exceeds it is a raw count."""
+"""Largest size of a value that a channel, or any in this unit, can have on a vehicle; a signal
+without a unit that exceeds it is a raw count (common practice, no source)."""
 
 
 class ChannelBuilder:

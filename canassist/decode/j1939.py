@@ -167,6 +167,11 @@ def group_of(key: int) -> int:
     return (mask.match & 0x03FF_FFFF) >> 8
 
 
+def address_name(key: int) -> str:
+    """Name a node by its source address."""
+    return f"address {key & 0xFF:02X}"
+
+
 def j1939_buses(stats: BusStats) -> frozenset[int]:
     """Return the buses whose 29-bit traffic is J1939.
 
@@ -231,6 +236,6 @@ def _quantity(
         source=frames.source,
         time_s=samples.time_s,
         value=checked.value * parameter.conversion.scale + parameter.conversion.offset,
-        sender=f"address {frames.source.key & 0xFF:02X}",
+        sender=address_name(frames.source.key),
         left_out=checked.left_out,
     )

@@ -27,6 +27,10 @@ CURRENT_DATA: Final = 0x41
 POSITIVE: Final = 0x40
 NEGATIVE: Final = 0x7F
 
+FUNCTIONAL_REQUEST: Final = 0x7DF
+FIRST_REQUEST_ID: Final = 0x7E0
+FUNCTIONAL_REQUEST_29: Final = 0x18DB_33F1
+PHYSICAL_REQUEST_29: Final = 0x18DA_00F1
 FIRST_REPLY_ID: Final = 0x7E8
 LAST_REPLY_ID: Final = 0x7EF
 REPLY_MASK: Final = IdMask(0x1FFF_FF00, 0x18DA_F100)
@@ -89,6 +93,14 @@ def is_reply_id(key: int) -> bool:
     if key & EXTENDED_KEY:
         return key & REPLY_MASK.mask == REPLY_MASK.match
     return FIRST_REPLY_ID <= key <= LAST_REPLY_ID
+
+
+def is_request_id(key: int) -> bool:
+    """Tell whether an identifier is one of the legislated request identifiers."""
+    if key & EXTENDED_KEY:
+        bare = key & ~EXTENDED_KEY
+        return bare == FUNCTIONAL_REQUEST_29 or bare & 0x1FFF_00FF == PHYSICAL_REQUEST_29
+    return key == FUNCTIONAL_REQUEST or FIRST_REQUEST_ID <= key < FIRST_REPLY_ID
 
 
 def speaks_diagnosis(frames: MessageFrames) -> bool:

@@ -127,10 +127,14 @@ class _Finder:
             near = difflib.get_close_matches(spec.message, self.databases.by_name, n=3, cutoff=0.5)
             self._refuse(place, f'message "{spec.message}"', near)
         message = messages[0]
+        checksum = self._field(message, spec.checksum, place)
+        if checksum is not None and not _is_whole_byte(checksum):
+            problem = f"{self.file_name}: {place}: {checksum.name} is not one whole byte."
+            raise ProfileError(problem, "Name the signal that holds the 8-bit checksum.")
         return IntegrityPlan(
             message=message,
             counter=self._field(message, spec.counter, place),
-            checksum=self._field(message, spec.checksum, place),
+            checksum=checksum,
             method=spec.method,
         )
 
@@ -149,3 +153,8 @@ class _Finder:
             raise ProfileError(f"{self.file_name}: {place} needs a database.", _NO_DATABASE)
         where = ", ".join(self.databases.names)
         raise ProfileError(f"{self.file_name}: {place}: there is no {what} in {where}.", fix)
+
+
+def _is_whole_byte(signal: SignalLayout) -> bool:
+    lowest = signal.start % 8 == (7 if signal.big_endian else 0)
+    return signal.length == 8 and lowest  # noqa: PLR2004 - bits in a byte

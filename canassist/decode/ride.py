@@ -6,12 +6,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode import channel_map
+from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import ChannelChoice
+from canassist.decode.diagnosis import read_diagnosis
+from canassist.decode.identity import find_identity
+from canassist.decode.integrity import CheckedMessage, check_integrity
+from canassist.decode.j1939 import address_name, j1939_buses
 from canassist.decode.standard import StandardQuantity, find_standard, is_standard_source
+from canassist.decode.trouble_codes import find_trouble_codes
 from canassist.model import (
     CHANNEL_UNITS,
+    EXTENDED_KEY,
     Channel,
     CodeSighting,
     FrameSource,
@@ -37,7 +43,7 @@ class DecodedRide:
     channels : mapping of name to Channel
         In the order of `CHANNEL_UNITS`; only those with at least one frame.
     senders : mapping of FrameSource to str
-        Node behind each message that a database knows.
+        Node behind each identifier: as a database names it, or its J1939 address.
     ids_known : int
         How many of the log's identifiers a database or a standard explains.
     ranking : mapping of channel to ChannelChoice
@@ -101,22 +107,47 @@ def decode_ride(
     for name in profile.channels:
         if name not in settled:
             channels.pop(name, None)  # what the profile names is not replaced in silence
+    checked = _check_integrity(builder, plan)
+    diagnosis = read_diagnosis(frames, stats)
     return DecodedRide(
         channels={name: channels[name] for name in CHANNEL_UNITS if name in channels},
         senders=_senders(plan.databases, stats),
+        integrity=tuple(one.integrity for one in checked),
+        trouble_codes=find_trouble_codes(diagnosis),
+        identity=find_identity(diagnosis),
         ids_known=_ids_known(plan.databases, stats, frames),
-        problems=(*plan.databases.problems, *builder.problems, *_misfit(plan.databases, stats)),
+        problems=(
+            *plan.databases.problems,
+            *_misfit(plan.databases, stats),
+            *builder.problems,
+            *(problem for one in checked for problem in one.problems),
+        ),
         ranking=ranking,
         extras=tuple(one for one in found if not one.channel),
     )
 
 
+def _check_integrity(builder: ChannelBuilder, plan: ReadingPlan) -> list[CheckedMessage]:
+    """Check each message that the profile names; of several identifiers the busiest one."""
+    checked = []
+    for one in plan.integrity:
+        sources = builder.sources_of(one.message)
+        if sources:
+            busiest = max(sources, key=lambda source: len(builder.frames[source].time_s))
+            checked.append(check_integrity(builder.frames[busiest], one))
+    return checked
+
+
 def _senders(databases: Databases, stats: BusStats) -> dict[FrameSource, str]:
-    found = {}
+    """Name the node behind each identifier: as the databases do, else its J1939 address."""
+    found, buses = {}, j1939_buses(stats)
     for item in stats.ids:
-        message = databases.message_for(item.source.key, stats.buses[item.source.bus])
+        source = item.source
+        message = databases.message_for(source.key, stats.buses[source.bus])
         if message is not None and message.sender:
-            found[item.source] = message.sender
+            found[source] = message.sender
+        elif source.bus in buses and source.key & EXTENDED_KEY:
+            found[source] = address_name(source.key)
     return found
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.decode import j1939, obd
 from canassist.decode.j1939 import StandardQuantity
+from canassist.decode.transport import ISO_TP_SHARE, iso_tp_share
 from canassist.model import IdMask
 
 if TYPE_CHECKING:
@@ -57,4 +58,6 @@ def is_standard_source(
     """Tell whether a standard explains this identifier's frames."""
     if obd.is_reply_id(source.key):
         return obd.speaks_diagnosis(frames[source])
+    if obd.is_request_id(source.key):
+        return iso_tp_share(frames[source]) >= ISO_TP_SHARE
     return source.bus in j1939.j1939_buses(stats) and j1939.is_read_group(source.key)
