@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from canassist.decode import channel_map
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import ChannelChoice
+from canassist.decode.channel_map import choose
 from canassist.decode.diagnosis import read_diagnosis
 from canassist.decode.identity import find_identity
 from canassist.decode.integrity import CheckedMessage, check_integrity
@@ -90,19 +90,15 @@ def decode_ride(
     broadcast = builder.from_standard(one for one in found if one.is_broadcast)
     replies = builder.from_standard(one for one in found if not one.is_broadcast)
     settled |= {name: broadcast[name] for name in open_channels if name in broadcast}
-    choose = getattr(channel_map, "choose", None)
-    ranking: dict[str, ChannelChoice] = (
-        {}
-        if choose is None
-        else choose(
-            builder.measure({name: plan.candidates.get(name, ()) for name in open_channels}),
-            stats,
-            decided=settled,
-            reference={name: one for name, one in replies.items() if name not in settled},
-            profile=profile,
-        )
+    still_open = [name for name in open_channels if name not in settled]
+    ranking = choose(
+        builder.measure({name: plan.candidates.get(name, ()) for name in still_open}),
+        stats,
+        decided=settled,
+        reference={name: replies[name] for name in still_open if name in replies},
+        profile=profile,
     )
-    chosen = builder.from_choices(choice for name, choice in ranking.items() if name not in settled)
+    chosen = builder.from_choices(ranking.values())
     channels = {**replies, **chosen, **settled}
     for name in profile.channels:
         if name not in settled:
