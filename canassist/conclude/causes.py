@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude import heat, quiet, signals, steering, supply
+from canassist.conclude import (
+    battery,
+    charging,
+    heat,
+    quiet,
+    signals,
+    steering,
+    supply_extremes,
+    supply_path,
+)
 from canassist.conclude.evidence import HINT, ORDER, Opinion, reason, weigh
 from canassist.conclude.ride import figure
 from canassist.conclude.wording import clock, say
@@ -70,11 +79,11 @@ def weigh_causes(ride: Ride) -> dict[Code, Opinion]:
             found[code] = opinion
 
     note(Code.BUS_FAULT, signals.bus_fault(ride))
-    note(Code.SUPPLY_BREAK, supply.supply_break(ride, found))
-    note(Code.CHARGING_FAULT, supply.charging_fault(ride))
-    note(Code.SUPPLY_RESISTANCE, supply.supply_resistance(ride, found))
-    note(Code.LOW_BATTERY, supply.low_battery(ride, found))
-    note(Code.OVERVOLTAGE_FAULT, supply.overvoltage_fault(ride))
+    note(Code.SUPPLY_BREAK, supply_extremes.supply_break(ride))
+    note(Code.CHARGING_FAULT, charging.charging_fault(ride))
+    note(Code.SUPPLY_RESISTANCE, supply_path.supply_resistance(ride, found))
+    note(Code.LOW_BATTERY, battery.low_battery(ride, found))
+    note(Code.OVERVOLTAGE_FAULT, supply_extremes.overvoltage_fault(ride))
     note(Code.SPEED_SIGNAL_FAULT, signals.speed_signal_fault(ride))
     note(Code.THERMAL_PROTECTION, heat.thermal_protection(ride))
     note(Code.TORQUE_SENSOR_OFFSET, steering.torque_sensor_offset(ride))
@@ -131,7 +140,9 @@ def _with_quiet(ride: Ride, holding: list[Opinion]) -> list[Opinion]:
     fine = weigh(Code.NO_FAULT_FOUND, quiet.no_fault_found(ride), ride.profile, "")
     if fine.holds():
         return [fine, *holding]
-    open_end = weigh(Code.INCONCLUSIVE, quiet.inconclusive(ride), ride.profile, "")
+    open_end = weigh(
+        Code.INCONCLUSIVE, quiet.inconclusive(ride, weakly=bool(holding)), ride.profile, ""
+    )
     if holding and holding[0].code not in COSTLY:
         return [holding[0], open_end, *holding[1:]]
     return [open_end, *holding]

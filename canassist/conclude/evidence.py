@@ -10,6 +10,7 @@ independent one.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -114,6 +115,10 @@ class Opinion:
     def holds(self, at_least: Strength = Strength.WEAK) -> bool:
         """Tell whether the cause holds with this strength or more."""
         return self.strength is not None and ORDER[self.strength] >= ORDER[at_least]
+
+
+Found = Mapping[Code, Opinion]
+"""The causes weighed so far."""
 
 
 def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: str) -> Opinion:

@@ -138,6 +138,8 @@ def _no_fault(ride: Ride) -> str:
 
 def _inconclusive(ride: Ride) -> str:
     lacks = [lack.short for lack in quiet.lacks(ride)]
+    if quiet.stalls(ride) and len(ride.derates) == len(quiet.stalls(ride)):
+        return say("headline.inconclusive.stalled")
     shown = ride.derates or ride.warnings
     if shown:
         kinds = dict.fromkeys(say(f"word.kind.{hit.event.kind.value}") for hit in shown)

@@ -15,6 +15,7 @@ from canassist.conclude.wording import (
     share,
     times,
     torque,
+    which,
 )
 from canassist.model import Strength
 
@@ -77,7 +78,7 @@ def _onset_c(hit: Hit) -> float | None:
 
 
 def _follows(ride: Ride, hits: Hits) -> Reason:
-    counts = {"n": len(hits), "all": len(ride.derates)}
+    counts = which(len(hits), len(ride.derates))
     peak = ride.highest("module_temperature", hits)
     if peak is None:
         return reason(say("reason.heat.follow_bare", **counts), ENOUGH, hits, "thermal")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.evidence import Reason
-    from canassist.conclude.ride import Ride
+    from canassist.conclude.ride import Hits, Ride
 
 BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
 """Channels without which no ride can be called free of faults."""
@@ -118,17 +118,29 @@ def _supply_was_good(ride: Ride) -> Iterator[Reason]:
     yield reason(text, SUPPORT, (), "charging")
 
 
-def inconclusive(ride: Ride) -> Iterator[Reason]:
-    """Weigh that the log lacks channels or conditions, or shows what no cause explains."""
+def inconclusive(ride: Ride, weakly: bool) -> Iterator[Reason]:
+    """Weigh that the log lacks channels or conditions, or shows what no cause explains.
+
+    ``weakly`` tells that some cause holds, but no more than weakly.
+    """
     for lack in lacks(ride):
         yield reason(lack.reason, ENOUGH)
-    if ride.derates:
-        text = say("reason.lack.derate", n=len(ride.derates))
-        yield reason(text, ENOUGH, ride.derates)
-    elif ride.warnings:
+    stalled = stalls(ride)
+    if stalled:
+        yield reason(say("reason.lack.stalled"), DECISIVE, stalled)
+    open_ones = tuple(hit for hit in ride.derates if hit not in stalled)
+    if open_ones:
+        key = "reason.lack.derate_weak" if weakly else "reason.lack.derate"
+        yield reason(say(key, n=len(open_ones)), ENOUGH, open_ones)
+    elif ride.warnings and not stalled:
         text = say("reason.lack.warning", n=len(ride.warnings))
         yield reason(text, ENOUGH, ride.warnings)
     yield from _conditions_met(ride)
+
+
+def stalls(ride: Ride) -> Hits:
+    """Return reductions because the engine stopped while rolling."""
+    return ride.derates_by("engine_stopped")
 
 
 def _conditions_met(ride: Ride) -> Iterator[Reason]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Needs, reason
-from canassist.conclude.ride import Hits, Ride, figure
+from canassist.conclude.ride import Hit, Hits, Ride, figure
 from canassist.conclude.wording import (
     channel_name,
     channel_names,
@@ -13,15 +13,15 @@ from canassist.conclude.wording import (
     number,
     say,
     times,
+    which,
 )
-from canassist.model import Code, EventKind
+from canassist.model import EventKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
-    from canassist.conclude.evidence import Opinion, Reason
+    from canassist.conclude.evidence import Reason
 
-    Found = Mapping[Code, Opinion]
 
 SPEED_CHANNELS: Final = ("vehicle_speed", "engine_speed")
 BROKEN: Final = (EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP)
@@ -48,7 +48,7 @@ def speed_signal_fault(ride: Ride) -> Iterator[Reason]:
     for channel in SPEED_CHANNELS:
         yield from _one_channel(ride, tuple(hit for hit in hits if hit.event.channel == channel))
     if reduced:
-        text = say("reason.speed.derate", n=len(reduced), all=len(ride.derates))
+        text = say("reason.speed.derate", **which(len(reduced), len(ride.derates)))
         yield reason(text, ENOUGH, reduced)
     yield from _company(ride, hits)
 
@@ -80,7 +80,9 @@ def _company(ride: Ride, hits: Hits) -> Iterator[Reason]:
     others = tuple(
         hit for hit in ride.of(EventKind.SIGNAL_LOSS) if hit.event.channel not in SPEED_CHANNELS
     )
-    along = ride.together(others, hits)
+    with_it = ride.together(others, hits)
+    kin = tuple(hit for hit in with_it if _same_unit(ride, hit, hits))
+    along = tuple(hit for hit in with_it if hit not in kin)
     disturbed = ride.together(hits, ride.of(EventKind.BUS_DISTURBANCE))
     lost = ride.together(hits, ride.recorder_lost)
     if disturbed:
@@ -92,8 +94,24 @@ def _company(ride: Ride, hits: Hits) -> Iterator[Reason]:
     if along:
         names = channel_names(dict.fromkeys(hit.event.channel or "" for hit in along))
         yield reason(say("reason.speed.others", others=names), -HINT, along)
+    elif kin and not disturbed and not lost:
+        names = channel_names(dict.fromkeys(hit.event.channel or "" for hit in kin))
+        yield reason(say("reason.speed.same_unit", others=names), SUPPORT, hits + kin)
     elif not disturbed and not lost:
         yield reason(say("reason.speed.alone"), SUPPORT, hits)
+
+
+def _same_unit(ride: Ride, hit: Hit, hits: Hits) -> bool:
+    """Tell whether a lost signal comes in the message, or from the sender, of a speed signal."""
+    channel = ride.timeline.get(hit.event.channel or "")
+    speeds = [ride.timeline.get(other.event.channel or "") for other in hits]
+    if channel is None:
+        return False
+    return any(
+        speed is not None
+        and (speed.source == channel.source or (speed.sender and speed.sender == channel.sender))
+        for speed in speeds
+    )
 
 
 def bus_fault(ride: Ride) -> Iterator[Reason]:

@@ -17,16 +17,16 @@ from canassist.conclude.wording import (
     signed_torque,
     times,
     torque,
+    which,
 )
 from canassist.model import Code, EventKind, Strength
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
-    from canassist.conclude.evidence import Opinion, Reason
+    from canassist.conclude.evidence import Found, Reason
     from canassist.model import AssistFit
 
-    Found = Mapping[Code, Opinion]
 
 SIDES: Final = ("left_low", "right_low")
 
@@ -208,7 +208,7 @@ def _module_caps(ride: Ride) -> Iterator[Reason]:
 def _fell(ride: Ride, hits: Hits) -> Iterator[Reason]:
     if not hits:
         return
-    yield reason(say("reason.module.fell", n=len(hits), all=len(ride.derates)), ENOUGH, hits)
+    yield reason(say("reason.module.fell", **which(len(hits), len(ride.derates))), ENOUGH, hits)
     if len(hits) > 1:
         yield reason(say("reason.module.repeated", times=times(len(hits))), SUPPORT, hits)
     seen = figure(hits[0].event, "min_assist_pct")
@@ -224,7 +224,7 @@ def _fell(ride: Ride, hits: Hits) -> Iterator[Reason]:
 def _other_causes(ride: Ride, hits: Hits, found: Found) -> Iterator[Reason]:
     explained = tuple(hit for hit in ride.derates if "unexplained" not in (hit.event.cause or ""))
     if explained and ride.derates_by("unexplained"):
-        text = say("reason.module.others", n=len(explained), all=len(ride.derates))
+        text = say("reason.module.others", **which(len(explained), len(ride.derates)))
         yield reason(text, -SUPPORT, explained)
     lost = ride.together(hits, ride.recorder_lost)
     if lost:

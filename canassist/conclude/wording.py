@@ -136,12 +136,23 @@ def signed_torque(value: float) -> str:
     return f"{value:+.2f} N·m"
 
 
-def with_interval(estimate: Estimate, unit: str, decimals: int, scale: float = 1.0) -> str:
-    """Return an estimate with its 90 % interval, such as ``52 mΩ (48 to 57)``."""
+def resistance(estimate: Estimate, limit_ohm: float) -> str:
+    """Return a resistance, its 90 % interval and its limit: ``52 mΩ (48 to 57, limit 30 mΩ)``."""
     middle, low, high = (
-        number(value * scale, decimals) for value in (estimate.value, estimate.low, estimate.high)
+        number(value * 1000.0, 0) for value in (estimate.value, estimate.low, estimate.high)
     )
-    return f"{middle} {unit} ({low} to {high})"
+    return say(
+        "word.with_limit", value=f"{middle} mΩ", low=low, high=high, limit=milliohms(limit_ohm)
+    )
+
+
+def which(count: int, among: int) -> dict[str, str]:
+    """Return which reductions are meant: "the one reduction", "all 4", "2 of 4"."""
+    if count == among:
+        text = say("word.only") if count == 1 else say("word.every", all=among)
+    else:
+        text = say("word.some", n=count, all=among)
+    return {"which": text, "Which": text[:1].upper() + text[1:]}
 
 
 def duration(seconds: float | None) -> str:
@@ -183,8 +194,3 @@ def channel_name(channel: str) -> str:
 def channel_names(channels: Iterable[str]) -> str:
     """Return several channels' names in plain words, as a list in a sentence."""
     return listed([channel_name(name) for name in channels])
-
-
-def sentence(text: str) -> str:
-    """Return a text with its first letter large."""
-    return text[:1].upper() + text[1:]

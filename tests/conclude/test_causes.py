@@ -160,7 +160,7 @@ def test_a_drop_in_the_path_comes_before_the_voltage_that_it_lowers() -> None:
     verdict = ride.verdict()
     assert first(verdict) == (Code.SUPPLY_RESISTANCE, Strength.STRONG)
     assert Code.LOW_BATTERY not in codes(verdict)
-    assert "50 mΩ (45 to 56) (limit 30 mΩ)" in verdict.conclusions[0].because[0].text
+    assert "50 mΩ (45 to 56, limit 30 mΩ)" in verdict.conclusions[0].because[0].text
     assert verdict.conclusions[0].because[0].figure == "supply_path"
 
 

@@ -1,0 +1,99 @@
+"""Evidence that wiring, connectors or grounds to the module lose too much voltage."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, Needs, reason
+from canassist.conclude.supply import loaded, lowest, path_beyond, reduced_by_supply, sure_path
+from canassist.conclude.wording import pair, quantity, resistance, say, volts
+from canassist.model import Code, EventKind, Strength
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.conclude.evidence import Found, Reason
+    from canassist.conclude.ride import Hits, Ride
+    from canassist.model import SupplyPath
+
+
+SYSTEM_GOOD_V: Final = 1.0
+"""System voltage this far above the module's lowest means that the loss lies between them, V
+(above 1 V is always a fault, repair manual note)."""
+
+ALWAYS_A_FAULT_V: Final = 1.0
+"""Drop over wiring that counts as a fault whatever the current (repair manual note)."""
+
+
+def supply_resistance(ride: Ride, found: Found) -> Iterator[Reason]:
+    """Weigh that wiring, connectors or grounds to the module lose too much voltage."""
+    hits = loaded(ride)
+    path = ride.physics.supply_path
+    if path is None and not hits:
+        return
+    yield Needs(("max_circuit_ohm",))
+    yield from _path_caps(ride, path)
+    if path is not None:
+        yield from _path_reasons(ride, path)
+    yield from _steps(ride, hits, path)
+    yield from _battery_holds(ride, hits)
+    charging = found.get(Code.CHARGING_FAULT)
+    if charging is not None and charging.holds(Strength.MODERATE) and not path_beyond(ride):
+        yield reason(say("reason.path.charging"), -ENOUGH, ride.of(EventKind.CHARGING_LOW))
+
+
+def _path_caps(ride: Ride, path: SupplyPath | None) -> Iterator[Reason]:
+    if ride.supply is None:
+        yield Cap(Strength.WEAK, say("ground.cap_stand_in"))
+    elif path is None or not _tells_path(ride, path):
+        yield Cap(Strength.WEAK, say("ground.cap_path"))
+
+
+def _tells_path(ride: Ride, path: SupplyPath) -> bool:
+    """Tell whether the log holds what the contract asks for to blame the path."""
+    split = path.method == "fast_split" or ride.timeline.has("system_voltage")
+    return sure_path(path) and split and ride.timeline.has("module_current")
+
+
+def _path_reasons(ride: Ride, path: SupplyPath) -> Iterator[Reason]:
+    limit_ohm = ride.limits.max_circuit_ohm
+    shown = resistance(path.path_ohm, limit_ohm)
+    if path.path_ohm.low > limit_ohm:
+        text = say(
+            "reason.path.high",
+            path=shown,
+            drop=volts(path.drop_v),
+            current=quantity(path.peak_current_a, "A"),
+        )
+        yield reason(text, DECISIVE if sure_path(path) else SUPPORT, (), "supply_path")
+        if path.drop_v > ALWAYS_A_FAULT_V:
+            text = say("reason.path.volt", drop=volts(path.drop_v))
+            yield reason(text, SUPPORT, (), "supply_path")
+    elif path.path_ohm.value > limit_ohm:
+        yield reason(say("reason.path.maybe", path=shown), SUPPORT, (), "supply_path")
+    elif sure_path(path):
+        yield reason(say("reason.path.good", path=shown), -DECISIVE, (), "supply_path")
+
+
+def _steps(ride: Ride, hits: Hits, path: SupplyPath | None) -> Iterator[Reason]:
+    step = tuple(hit for hit in hits if hit.event.cause == "steering_load")
+    if step:
+        low, limit = pair(lowest(ride, step), ride.limits.undervoltage_v, "V")
+        key = "reason.path.step_one" if len(step) == 1 else "reason.path.step"
+        yield reason(say(key, n=len(step), low=low, limit=limit), SUPPORT, step)
+    if path is None or path.path_ohm.value > ride.limits.max_circuit_ohm:
+        yield from reduced_by_supply(
+            ride, "reason.path.derate", SUPPORT if path is not None else HINT
+        )
+
+
+def _battery_holds(ride: Ride, hits: Hits) -> Iterator[Reason]:
+    system, module = ride.lowest("system_voltage", hits), lowest(ride, hits)
+    own = ride.supply is not None
+    if own and system is not None and module is not None and system - module >= SYSTEM_GOOD_V:
+        text = say("reason.path.system_good", low=volts(system), module=volts(module))
+        yield reason(text, SUPPORT, hits)
+    path = ride.physics.supply_path
+    if path is not None and sure_path(path) and path.open_voltage_v >= ride.limits.charging_v:
+        text = say("reason.path.open", open=volts(path.open_voltage_v))
+        yield reason(text, HINT, (), "supply_path")
