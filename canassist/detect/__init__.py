@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canassist.detect.assist import find_assist_deviations
-from canassist.detect.bus import find_log_gaps
+from canassist.detect.bus import find_disturbances, find_log_gaps, find_restarts
 from canassist.detect.charging import find_charging_low
 from canassist.detect.derating import find_derates
+from canassist.detect.jumps import find_jumps
 from canassist.detect.overvoltage import find_overvoltage
 from canassist.detect.signals import find_losses
+from canassist.detect.stuck import find_stuck
 from canassist.detect.torque_offset import find_torque_offset
+from canassist.detect.trouble_codes import find_trouble_codes
 from canassist.detect.undervoltage import find_undervoltage
 from canassist.timeline import value_at
 
@@ -41,10 +44,18 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
     tuple of Event
         In time order, without sentences. A detector that lacks its channels says nothing.
     """
-    signals = find_losses(timeline)
+    restarts = find_restarts(timeline)
+    signals = [
+        *find_losses(timeline, restarts),
+        *find_stuck(timeline, profile),
+        *find_jumps(timeline, profile),
+    ]
     events = [
+        *restarts,
         *signals,
         *find_log_gaps(timeline),
+        *find_disturbances(timeline),
+        *find_trouble_codes(timeline),
         *find_derates(timeline, profile, physics, signals),
         *find_undervoltage(timeline, profile),
         *find_overvoltage(timeline, profile),
@@ -53,7 +64,9 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
         *find_torque_offset(physics, profile),
     ]
     events.sort(key=lambda event: (event.start_s, event.kind, event.channel or ""))
-    return tuple(replace(event, channels_then=_readings(timeline, event.start_s)) for event in events)
+    return tuple(
+        replace(event, channels_then=_readings(timeline, event.start_s)) for event in events
+    )
 
 
 def _readings(timeline: Timeline, at_s: float) -> dict[str, float]:

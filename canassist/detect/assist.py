@@ -67,9 +67,13 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
     samples = assist_samples(timeline, physics.assist, physics.limit_lines)
     if samples is None or not len(samples.time_s):
         return []
-    signs_known = all(timeline.channels[name].sign_known for name in ("assist_torque", "driver_torque"))
+    signs_known = all(
+        timeline.channels[name].sign_known for name in ("assist_torque", "driver_torque")
+    )
     nobody = np.zeros(len(samples.time_s), dtype=np.bool_)
-    without = _uncommanded_samples(samples, physics.assist.driver_deadband_nm) if signs_known else nobody
+    without = (
+        _uncommanded_samples(samples, physics.assist.driver_deadband_nm) if signs_known else nobody
+    )
     uncommanded = _uncommanded(samples, without)
     judged = judge(
         samples,

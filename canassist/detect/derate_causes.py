@@ -112,9 +112,7 @@ class DerateScene:
         )
 
 
-def explain(
-    scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s: float
-) -> Reasons:
+def explain(scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s: float) -> Reasons:
     """Compare the assist that was lost with what each cause calls for, sample by sample.
 
     Parameters

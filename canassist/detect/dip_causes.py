@@ -139,8 +139,9 @@ def _starter_turns(scene: DipScene, start_s: float, last_s: float) -> bool:
 
 
 def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
-    before, dip = scene.rows(start_s - BEFORE_S, np.nextafter(start_s, 0.0)), scene.rows(
-        start_s, last_s
+    before, dip = (
+        scene.rows(start_s - BEFORE_S, np.nextafter(start_s, 0.0)),
+        scene.rows(start_s, last_s),
     )
     if before.start == before.stop:
         return False

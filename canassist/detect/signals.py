@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from canassist.model import Event, EventKind, Severity
+from canassist.physics import engine_stands
 from canassist.timeline import TIME_STEP_S, silences
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from canassist.model import Channel, Timeline
 
@@ -18,12 +21,18 @@ SIDE_CHANNELS: Final = frozenset(
 """Nothing about assist hangs on these: their loss is a note."""
 
 
-def find_losses(timeline: Timeline) -> list[Event]:
+BOOT_S: Final = 1.5
+"""A module that has restarted may send "no value" for this long before it has one."""
+
+
+def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Event]:
     """Find where a channel gave no value for longer than it may be silent.
 
     A loss starts one message period after the last good value and ends with the next.
-    Time in which the recording or the channel's own bus was silent does not count. A
-    channel that never had a value has not lost it.
+    Time in which the recording or the channel's own bus was silent does not count, and a
+    restart of the module says all there is to say on its own channels. A channel that
+    never had a value has not lost it. With a stopped engine, when units fall asleep one
+    by one, a loss is a note.
 
     Returns
     -------
@@ -34,11 +43,11 @@ def find_losses(timeline: Timeline) -> list[Event]:
     return [
         event
         for channel in timeline.channels.values()
-        for event in _losses(channel, timeline)
+        for event in _losses(channel, timeline, restarts)
     ]
 
 
-def _losses(channel: Channel, timeline: Timeline) -> Iterable[Event]:
+def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> Iterable[Event]:
     time_s, _ = channel.valid()
     quiet = _quiet_times(timeline, channel.source.bus)
     for last_s, next_s in silences(
@@ -48,16 +57,36 @@ def _losses(channel: Channel, timeline: Timeline) -> Iterable[Event]:
         silent_s = until_s - last_s - _overlap_s(quiet, last_s, until_s)
         if silent_s <= channel.stale_after_s + TIME_STEP_S:
             continue
+        if _part_of_restart(restarts, channel, last_s, until_s):
+            continue
         sent = ((channel.time_s > last_s) & (channel.time_s < until_s)).any()
         yield Event(
             kind=EventKind.SIGNAL_LOSS,
             start_s=last_s + channel.period_s,
             end_s=next_s,
-            severity=Severity.NOTE if channel.name in SIDE_CHANNELS else Severity.WARNING,
+            severity=_severity(channel, timeline, last_s),
             channel=channel.name,
             measured={"silent_s": silent_s, "how": "no value" if sent else "stopped"},
             expected={"silent_s": channel.stale_after_s},
         )
+
+
+def _part_of_restart(
+    restarts: Sequence[Event], channel: Channel, last_s: float, until_s: float
+) -> bool:
+    """Tell whether a silence begins and ends with a restart."""
+    early_s = max(channel.period_s, TIME_STEP_S)
+    return any(
+        last_s >= restart.start_s - early_s
+        and last_s < restart.until(last_s)
+        and until_s <= restart.until(until_s) + BOOT_S
+        for restart in restarts
+    )
+
+
+def _severity(channel: Channel, timeline: Timeline, last_s: float) -> Severity:
+    standing = bool(engine_stands(timeline, np.array([last_s]))[0])
+    return Severity.NOTE if standing or channel.name in SIDE_CHANNELS else Severity.WARNING
 
 
 def _quiet_times(timeline: Timeline, bus: int) -> list[tuple[float, float]]:

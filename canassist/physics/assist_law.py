@@ -95,9 +95,7 @@ def assist_samples(
     )
 
 
-def available_share(
-    timeline: Timeline, time_s: FloatArray, lines: LimitLines | None
-) -> FloatArray:
+def available_share(timeline: Timeline, time_s: FloatArray, lines: LimitLines | None) -> FloatArray:
     """Return the assist available at each time, 0 to 1, shape (n,).
 
     From the assist limit; where the log has no such channel, from what the limit lines
@@ -146,5 +144,7 @@ def _settled(time_s: FloatArray, mode: FloatArray) -> BoolArray:
     known = np.flatnonzero(~np.isnan(mode))
     changes = known[1:][np.diff(mode[known]) != 0.0]
     for row in changes:
-        settled &= ~((time_s >= time_s[row] - MODE_SETTLE_S) & (time_s <= time_s[row] + MODE_SETTLE_S))
+        settled &= ~(
+            (time_s >= time_s[row] - MODE_SETTLE_S) & (time_s <= time_s[row] + MODE_SETTLE_S)
+        )
     return settled

@@ -75,4 +75,6 @@ def at_rest(timeline: Timeline, time_s: FloatArray, torque_nm: FloatArray) -> Bo
     low, high = window_extremes(time_s, torque_nm, before_s=half, after_s=half)
     calm = (angle_high - angle_low < RATE_DEG_S * STEADY_S) & (high - low < STEADY_NM)
     straight = np.abs(angle_deg) < STRAIGHT_DEG
-    return np.asarray(calm & (straight | (speed_kph < STANDING_KPH)) & (np.abs(torque_nm) < HANDS_NM))
+    return np.asarray(
+        calm & (straight | (speed_kph < STANDING_KPH)) & (np.abs(torque_nm) < HANDS_NM)
+    )

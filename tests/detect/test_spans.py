@@ -33,9 +33,7 @@ def test_a_run_is_measured_to_the_first_sample_that_is_not_part_of_it() -> None:
 def test_a_gap_counts_towards_neither_start_nor_end() -> None:
     time_s = np.array([0.0, 0.1, 5.0, 5.1, 5.2, 5.3, 9.0, 9.1])
     low = np.array([True, True, True, True, False, False, False, False])
-    spans = find_spans(
-        time_s, low, ~low, at_least_s=0.3, hold_s=0.3, stale_after_s=0.5
-    )
+    spans = find_spans(time_s, low, ~low, at_least_s=0.3, hold_s=0.3, stale_after_s=0.5)
     assert spans == [Span(0, None)]  # low: 0.1 + 0.1 + 0.1 s seen; back: only 0.2 s seen
 
 
@@ -68,7 +66,11 @@ def _by_hand(
             if inside[row] and (row == 0 or not inside[row - 1] or _ended_inside(found, row)):
                 if run_seconds(inside, row) >= at_least_s - 1e-6 and _run_starts(inside, row):
                     first = row
-        elif outside[row] and _run_starts(outside, row) and run_seconds(outside, row) >= hold_s - 1e-6:
+        elif (
+            outside[row]
+            and _run_starts(outside, row)
+            and run_seconds(outside, row) >= hold_s - 1e-6
+        ):
             found.append((first, row))
             first = None
     if first is not None:
@@ -92,7 +94,5 @@ def test_fast_code_equals_the_plain_loop_on_random_logs() -> None:
         time_s = np.cumsum(steps)
         level = rng.integers(0, 3, size=count)
         inside, outside = level == 0, level == 2
-        spans = find_spans(
-            time_s, inside, outside, at_least_s=0.1, hold_s=0.15, stale_after_s=0.25
-        )
+        spans = find_spans(time_s, inside, outside, at_least_s=0.1, hold_s=0.15, stale_after_s=0.25)
         assert [tuple(s) for s in spans] == _by_hand(time_s, inside, outside, 0.1, 0.15)

@@ -64,7 +64,9 @@ def test_line_between_samples_equals_the_worked_example() -> None:
 
 
 def test_no_line_across_a_gap() -> None:
-    straight = between(np.array([0.0, 5.0]), np.array([1.0, 2.0]), np.array([0.0, 2.5, 5.0]), max_gap_s=1.0)
+    straight = between(
+        np.array([0.0, 5.0]), np.array([1.0, 2.0]), np.array([0.0, 2.5, 5.0]), max_gap_s=1.0
+    )
     assert straight[[0, 2]].tolist() == [1.0, 2.0]
     assert np.isnan(straight[1])
 

@@ -1,0 +1,109 @@
+"""Signal jump: a step that no machine can make."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import Event, EventKind
+from canassist.timeline import TIME_STEP_S
+
+if TYPE_CHECKING:
+    from canassist.model import Channel, FloatArray, IntArray, Timeline
+    from canassist.profile import Limits, Profile
+
+WITHIN_S: Final = 0.1
+"""The limits are for a step within this time (the contract's figure)."""
+
+LASTS_S: Final = 0.2
+"""A jump lasts until its return, at most this long (the contract's figure)."""
+
+RETURN_S: Final = 5.0
+"""A step back to the level from before within this time is the same jump's return."""
+
+
+def find_jumps(timeline: Timeline, profile: Profile) -> list[Event]:
+    """Find steps of road speed, engine speed and temperatures that nothing can make.
+
+    A step between two samples more than 0.1 s apart may be larger in proportion. What
+    differs before and after a gap is no step.
+
+    Returns
+    -------
+    list of Event
+        In order of channels, then time; ``measured`` and ``expected`` hold the step.
+    """
+    found: list[Event] = []
+    for name, limit, unit in _limits(profile.limits):
+        channel = timeline.get(name)
+        if channel is not None:
+            found += _jumps(channel, limit, unit)
+    return found
+
+
+def _limits(limits: Limits) -> tuple[tuple[str, float, str], ...]:
+    return (
+        ("vehicle_speed", limits.jump_kph, "kph"),
+        ("engine_speed", limits.jump_rpm, "rpm"),
+        ("module_temperature", limits.jump_c, "degc"),
+        ("ambient_temperature", limits.jump_c, "degc"),
+        ("coolant_temperature", limits.jump_c, "degc"),
+    )
+
+
+def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
+    time_s, value = channel.valid()
+    rows = _impossible_steps(time_s, value, limit, channel.stale_after_s)
+    found: list[Event] = []
+    after_s = -np.inf
+    for row in rows:
+        if time_s[row] < after_s:
+            continue
+        before = float(value[row - 1])
+        start_s = float(time_s[row])
+        back = _return_row(time_s, value, int(row), before, limit)
+        if back is not None:
+            after_s = np.nextafter(time_s[back], np.inf)
+        end_s = start_s + LASTS_S if back is None else min(float(time_s[back]), start_s + LASTS_S)
+        found.append(
+            Event(
+                kind=EventKind.SIGNAL_JUMP,
+                start_s=start_s,
+                end_s=end_s if end_s <= time_s[-1] + TIME_STEP_S else None,
+                channel=channel.name,
+                measured={
+                    f"step_{unit}": float(value[row]) - before,
+                    f"before_{unit}": before,
+                    f"after_{unit}": float(value[row]),
+                },
+                expected={f"step_{unit}": limit},
+            )
+        )
+    return found
+
+
+def _impossible_steps(
+    time_s: FloatArray, value: FloatArray, limit: float, stale_after_s: float
+) -> IntArray:
+    """Return the rows that end a step larger than the limit."""
+    if len(time_s) < 2:  # noqa: PLR2004 - one sample has no step
+        return np.empty(0, dtype=np.int64)
+    step_s = np.diff(time_s)
+    allowed = limit * np.maximum(step_s / WITHIN_S, 1.0)
+    large = (np.abs(np.diff(value)) > allowed) & (step_s <= stale_after_s + TIME_STEP_S)
+    # A step may be spread over several samples inside 0.1 s.
+    first = np.searchsorted(time_s, time_s[1:] - WITHIN_S - TIME_STEP_S)
+    spread = np.abs(value[1:] - value[first]) > limit
+    spread &= time_s[1:] - time_s[first] <= WITHIN_S + TIME_STEP_S
+    return np.flatnonzero(large | spread) + 1
+
+
+def _return_row(
+    time_s: FloatArray, value: FloatArray, row: int, before: float, limit: float
+) -> int | None:
+    """Return the first row back near the level from before, soon after the jump."""
+    stop = int(np.searchsorted(time_s, time_s[row] + RETURN_S, side="right"))
+    near = np.abs(value[row:stop] - before) < limit
+    back = np.flatnonzero(near)
+    return row + int(back[0]) if len(back) else None

@@ -1,0 +1,190 @@
+"""Signal stuck: a channel repeats one value while others say that it must move."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from canassist.detect.spans import true_runs
+from canassist.model import Event, EventKind
+from canassist.physics import STARTED_RPM
+from canassist.timeline import TIME_STEP_S
+
+if TYPE_CHECKING:
+    from canassist.detect.spans import Runs
+    from canassist.model import BoolArray, Channel, FloatArray, Timeline
+    from canassist.profile import Profile
+
+
+class Witness(NamedTuple):
+    """A channel that cannot move this much while another one rests."""
+
+    channel: str
+    moves: float
+
+
+WITNESSES: Final = {
+    "vehicle_speed": (
+        Witness("wheel_speed_fl", 3.0),
+        Witness("wheel_speed_rl", 3.0),
+        Witness("wheel_speed_fr", 3.0),
+        Witness("wheel_speed_rr", 3.0),
+        Witness("engine_speed", 250.0),
+    ),
+    "engine_speed": (Witness("vehicle_speed", 2.0),),
+    "supply_voltage": (
+        Witness("system_voltage", 0.3),
+        Witness("module_current", 10.0),
+        Witness("motor_current", 20.0),
+    ),
+    "system_voltage": (Witness("supply_voltage", 0.6), Witness("system_current", 15.0)),
+    "driver_torque": (
+        Witness("assist_torque", 4.0),
+        Witness("motor_current", 8.0),
+        Witness("steering_angle", 40.0),
+    ),
+    "assist_torque": (Witness("driver_torque", 2.5), Witness("motor_current", 8.0)),
+    "motor_current": (Witness("driver_torque", 2.5), Witness("assist_torque", 4.0)),
+    "module_current": (Witness("motor_current", 15.0), Witness("assist_torque", 8.0)),
+    "steering_angle": (Witness("driver_torque", 3.5), Witness("assist_torque", 8.0)),
+    "module_temperature": (Witness("motor_current", 30.0), Witness("module_current", 15.0)),
+    "wheel_speed_fl": (Witness("wheel_speed_fr", 3.0), Witness("vehicle_speed", 3.0)),
+    "wheel_speed_fr": (Witness("wheel_speed_fl", 3.0), Witness("vehicle_speed", 3.0)),
+    "wheel_speed_rl": (Witness("wheel_speed_rr", 3.0), Witness("vehicle_speed", 3.0)),
+    "wheel_speed_rr": (Witness("wheel_speed_rl", 3.0), Witness("vehicle_speed", 3.0)),
+}
+"""For each channel, what cannot move while it rests, best first: common practice, no source."""
+
+LIVELY_SHARE: Final = 0.4
+"""A channel whose value changes at this share of its samples shows noise: then a repeated
+value is odd in itself, and one witness is enough. A coarse one may rest for a while."""
+
+COARSE_FACTOR: Final = 3.0
+"""A witness must move this much further to speak against a coarse channel."""
+
+REST_ZERO: Final = frozenset(
+    {
+        "vehicle_speed",
+        "engine_speed",
+        "wheel_speed_fl",
+        "wheel_speed_fr",
+        "wheel_speed_rl",
+        "wheel_speed_rr",
+    }
+)
+"""Zero is where these rest: then only what turns with them speaks against it."""
+
+LIMP_CHANNELS: Final = frozenset({"assist_torque", "motor_current", "module_current"})
+"""These rest while the module gives no assist, whatever the rider does."""
+
+NO_ASSIST_PCT: Final = 5.0
+
+
+def find_stuck(timeline: Timeline, profile: Profile) -> list[Event]:
+    """Find where a channel repeats one value for ``stuck_s`` while others say that it must move.
+
+    Returns
+    -------
+    list of Event
+        In order of channels, then time. ``measured`` holds ``repeated_s``, the value, the
+        witness and how far it moved. Nothing is found on a channel without witnesses.
+    """
+    found: list[Event] = []
+    for name, witnesses in WITNESSES.items():
+        channel = timeline.get(name)
+        if channel is not None and len(channel):
+            found += _stuck(channel, witnesses, timeline, profile.limits.stuck_s)
+    return found
+
+
+def _stuck(
+    channel: Channel, witnesses: tuple[Witness, ...], timeline: Timeline, stuck_s: float
+) -> list[Event]:
+    time_s, value = channel.valid()
+    if len(time_s) < 2:  # noqa: PLR2004 - one sample repeats nothing
+        return []
+    same = np.append(np.diff(value) == 0.0, False)
+    runs = true_runs(time_s, same, stale_after_s=channel.stale_after_s)
+    long = runs.seconds >= stuck_s - TIME_STEP_S
+    if not long.any():
+        return []
+    factor = 1.0 if _lively(same, runs, long) else COARSE_FACTOR
+    found = []
+    for first, stop, seconds in zip(*(part[long] for part in runs), strict=True):
+        last = int(stop)  # `same` looks ahead: the run's last sample is the one after
+        level = float(value[first])
+        start_s, last_s = float(time_s[first]), float(time_s[last])
+        witness = _witness(channel.name, level, witnesses, timeline, (start_s, last_s), factor)
+        if witness is None:
+            continue
+        found.append(
+            Event(
+                kind=EventKind.SIGNAL_STUCK,
+                start_s=start_s,
+                end_s=float(time_s[last + 1]) if last + 1 < len(time_s) else None,
+                channel=channel.name,
+                measured={
+                    "repeated_s": float(seconds),
+                    "value": level,
+                    "witness": witness.channel,
+                    "witness_moved": witness.moves,
+                },
+                expected={"repeated_s": stuck_s},
+            )
+        )
+    return found
+
+
+def _lively(same: BoolArray, runs: Runs, long: BoolArray) -> bool:
+    """Tell whether the value usually changes from sample to sample, long rests left out."""
+    inside = np.zeros(len(same), dtype=np.bool_)
+    for first, stop in zip(runs.first[long], runs.stop[long], strict=True):
+        inside[first : stop + 1] = True
+    rest = ~inside
+    return bool(rest.any() and (~same[rest]).mean() >= LIVELY_SHARE)
+
+
+def _witness(
+    name: str,
+    level: float,
+    witnesses: tuple[Witness, ...],
+    timeline: Timeline,
+    span_s: tuple[float, float],
+    factor: float,
+) -> Witness | None:
+    """Return the witness that moved, with how far it moved; None where none did."""
+    if name in LIMP_CHANNELS and _no_assist(timeline, span_s):
+        return None
+    if name == "engine_speed" and level <= STARTED_RPM:
+        return None
+    for witness in witnesses:
+        if (
+            level == 0.0
+            and name in REST_ZERO
+            and witness.channel not in REST_ZERO - {"engine_speed"}
+        ):
+            continue
+        moved = _range(timeline, witness.channel, span_s)
+        if moved >= factor * witness.moves:
+            return Witness(witness.channel, moved)
+    return None
+
+
+def _no_assist(timeline: Timeline, span_s: tuple[float, float]) -> bool:
+    limit = _values(timeline, "assist_limit", span_s)
+    return bool(len(limit) and np.median(limit) <= NO_ASSIST_PCT)
+
+
+def _range(timeline: Timeline, name: str, span_s: tuple[float, float]) -> float:
+    values = _values(timeline, name, span_s)
+    return float(np.ptp(values)) if len(values) else 0.0
+
+
+def _values(timeline: Timeline, name: str, span_s: tuple[float, float]) -> FloatArray:
+    channel = timeline.get(name)
+    if channel is None:
+        return np.empty(0)
+    first, stop = np.searchsorted(channel.time_s, span_s, side="right")
+    values = channel.value[max(first - 1, 0) : stop]
+    return np.asarray(values[~np.isnan(values)])
