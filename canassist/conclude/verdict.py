@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canassist.conclude.answers import conclusion, ruled_out
@@ -9,6 +10,7 @@ from canassist.conclude.causes import rank, weigh_causes
 from canassist.conclude.coverage import count_coverage
 from canassist.conclude.event_texts import with_text
 from canassist.conclude.moments import describe_moments
+from canassist.conclude.needs import needs_of
 from canassist.conclude.ride import Ride
 from canassist.conclude.untold import add_untold
 from canassist.model import Verdict
@@ -47,6 +49,7 @@ def conclude(
     limits = profile.limits
     told = tuple(with_text(event, timeline.duration_s, limits) for event in events)
     ridden = count_coverage(timeline, physics, limits=limits)
+    ridden = replace(ridden, needs=tuple(needs_of(ridden, timeline, physics)))
     ride = Ride(
         timeline=timeline,
         profile=profile,

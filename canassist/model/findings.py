@@ -160,6 +160,19 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Need:
+    """What one conclusion needs of a ride, and whether the ride had it.
+
+    ``text`` says both in one sentence; ``met`` is False where a channel is missing or
+    a condition was ridden too short.
+    """
+
+    code: Code
+    met: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
     """What was ridden, and what cannot be told from it; seconds."""
 
@@ -173,6 +186,7 @@ class Coverage:
     modes_s: Mapping[str, float] = field(default_factory=dict)
     cannot_tell: tuple[str, ...] = ()
     ride_next: tuple[str, ...] = ()
+    needs: tuple[Need, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

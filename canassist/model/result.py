@@ -84,6 +84,8 @@ class Result:
         Limits that no profile gave, as ``"limits.NAME"``.
     limits_changed : tuple of LimitChange
         Limits that differ from the default.
+    ruled_out : tuple of Conclusion
+        Causes that had some evidence and did not hold, with that evidence.
     first_by_default : str
         Code of the first conclusion with the default limits, where it would be
         another one than with the profile's; else empty.
@@ -103,6 +105,7 @@ class Result:
     first_by_default: str = ""
     moments: tuple[Moment, ...] = ()
     case: Case = field(default_factory=Case)
+    ruled_out: tuple[Conclusion, ...] = ()
 
     @property
     def channels(self) -> Mapping[str, Channel]:
