@@ -163,6 +163,9 @@ class Tally:
         Bus names in order of appearance; `FrameBlock.bus` points in here.
     start_utc : datetime or None
         Absolute time of the file's own zero, where the file gives it with its zone.
+    start_local : datetime or None
+        The same on the recorder's wall clock, whose zone is not known: tells only how the
+        files of one ride lie to each other.
     epoch : str
         ``"utc"`` where time stamps count from 1970, else ``"file"``.
     skipped : int
@@ -179,6 +182,7 @@ class Tally:
     format: str = ""
     buses: list[str] = field(default_factory=list)
     start_utc: datetime | None = None
+    start_local: datetime | None = None
     epoch: str = "file"
     skipped: int = 0
     problems: list[Problem] = field(default_factory=list)
@@ -187,10 +191,16 @@ class Tally:
     bytes_total: int = 0
 
     MAX_PROBLEMS = 50
+    MAX_BUSES = 255
 
     def bus_index(self, name: str) -> int:
-        """Return the index of a bus, adding it when new."""
+        """Return the index of a bus, adding it when new.
+
+        No recorder has more than `MAX_BUSES`; in a damaged file, further names share the last.
+        """
         if name not in self.buses:
+            if len(self.buses) == self.MAX_BUSES:
+                return self.MAX_BUSES - 1
             self.buses.append(name)
         return self.buses.index(name)
 

@@ -1,0 +1,174 @@
+"""Compact candump lines: ``(1700000000.123456) can0 123#DEADBEEF``.
+
+The grammar is the comment in can-utils' ``lib.h`` and the flags of ``linux/can.h``. An
+identifier of 3 digits has 11 bits, one of 8 digits 29; error frames carry 0x20000000.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, BinaryIO, Final
+
+import numpy as np
+
+from canassist.model import FrameFlag
+from canassist.readers.candump_fast import (
+    ERROR_BIT,
+    HIGHEST_ID,
+    HIGHEST_STANDARD_ID,
+    FastLines,
+)
+from canassist.readers.frame_rows import CLASSIC_BYTES, FD_BYTES, Frame, block_of_frames, merged
+from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.model import FrameBlock, IntArray, Tally
+    from canassist.readers.base import Wish
+    from canassist.readers.text_lines import Lines, Table
+
+_LINE: Final = re.compile(
+    r"""\s*\((?P<seconds>\d{1,10})\.(?P<places>\d{1,9})\)
+    \s+(?P<bus>[!-~]{1,32})
+    \s+(?P<id>[0-9A-Fa-f]{8}|[0-9A-Fa-f]{3})\#
+    (?: (?P<remote>[Rr])(?P<asked>[0-9A-Fa-f]?)
+      | \#(?P<fd>[0-9A-Fa-f])(?P<fd_data>[0-9A-Fa-f.]*)
+      | (?P<data>[0-9A-Fa-f.]*)
+    )
+    (?:_(?P<code>[0-9A-Fa-f]?))?          # the raw length code, from newer writers
+    (?:\s+(?P<direction>[RT]))?\s*""",
+    re.VERBOSE,
+)
+_MATCHES: Final = 2  # frame lines in the head that make it certain
+_STANDARD_DIGITS: Final = 3
+_LONGEST_LINE: Final = 512
+_YEAR_1990_NS: Final = 631_152_000 * 10**9
+_NS: Final = 10**9
+_MOST_NS: Final = 9 * 10**18
+
+
+class CandumpReader:
+    """Reads compact candump logs.
+
+    Times are seconds since 1970 in UTC; where they are too small for a real date, they
+    count from the recorder's own start.
+    """
+
+    name = "candump"
+    endings = (".log", ".candump", ".txt")
+    needs_seek = False
+
+    def matches(self, head: bytes) -> bool:
+        """Tell by the shape of whole lines."""
+        lines = head_lines(head)
+        hits = sum(1 for line in lines if len(line) < _LONGEST_LINE and _LINE.fullmatch(line))
+        return hits >= min(_MATCHES, max(len(lines), 1))
+
+    def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
+        """Yield the frames in file order, in blocks."""
+        log = _Log(wish, tally)
+        for lines in read_lines(source, tally):
+            block = log.block(lines)
+            if len(block):
+                if not log.started:
+                    log.start(int(block.time_ns[0]))
+                yield block
+        log.bad.close()
+
+
+class _Log:
+    """Where the reading of a log stands."""
+
+    def __init__(self, wish: Wish, tally: Tally) -> None:
+        self.wish = wish
+        self.tally = tally
+        self.fast = FastLines(wish, tally)
+        self.bad = BadLines(tally, "not a frame line")
+        self.started = False
+
+    def start(self, first_ns: int) -> None:
+        self.started = True
+        self.tally.epoch = "utc" if first_ns > _YEAR_1990_NS else "file"
+
+    def block(self, lines: Lines) -> FrameBlock:
+        table = table_of(lines.text)
+        done = self.fast.read(table)
+        if not len(done.left):
+            return done.block
+        frames, at = self._one_by_one(lines.number, table, done.left)
+        single, kept = block_of_frames(frames, self.wish)
+        return merged(done.block, done.line, single, at[kept])
+
+    def _one_by_one(
+        self, number: int, table: Table, left: IntArray
+    ) -> tuple[list[Frame], IntArray]:
+        """Read the lines that have no usual shape."""
+        frames: list[Frame] = []
+        at: list[int] = []
+        for row in left.tolist():
+            text = table.buffer[table.line_start[row] : table.line_end[row]].tobytes()
+            if not text.strip():
+                continue
+            frame = self._frame(text.decode("latin-1"), number + row)
+            if frame is not None:
+                frames.append(frame)
+                at.append(row)
+        return frames, np.array(at, dtype=np.int64)
+
+    def _frame(self, line: str, number: int) -> Frame | None:
+        found = parse_line(line, self.tally)
+        if found is None:
+            self.bad.add(number)
+            tail = line.rfind("(")
+            if tail > 0:  # a line that lost its end; the next one stands whole behind it
+                return parse_line(line[tail:], self.tally)
+        return found
+
+
+def parse_line(line: str, tally: Tally) -> Frame | None:
+    """Read one line by the whole grammar; None where it is not a frame."""
+    found = _LINE.fullmatch(line) if len(line) < _LONGEST_LINE else None
+    if found is None:
+        return None
+    identifier = _identifier(found["id"])
+    data = (found["fd_data"] or found["data"] or "").replace(".", "")
+    if identifier is None or len(data) % 2:
+        return None
+    can_id, flags = identifier
+    length = len(data) // 2
+    if found["remote"]:
+        length = min(int(found["asked"] or "0", 16), CLASSIC_BYTES)
+        flags |= FrameFlag.REMOTE
+    elif found["fd"]:
+        flags |= _fd_flags(int(found["fd"], 16))
+    if length > (FD_BYTES if found["fd"] else CLASSIC_BYTES):
+        return None
+    if flags & FrameFlag.ERROR and flags & (FrameFlag.REMOTE | FrameFlag.FD):
+        return None  # an error frame is neither
+    if found["direction"] == "T":
+        flags |= FrameFlag.SENT
+    time_ns = int(found["seconds"]) * _NS + int(found["places"].ljust(9, "0"))
+    if time_ns >= _MOST_NS:
+        return None
+    return Frame(
+        time_ns, tally.bus_index(found["bus"]), can_id, int(flags), length, bytes.fromhex(data)
+    )
+
+
+def _identifier(digits: str) -> tuple[int, FrameFlag] | None:
+    value = int(digits, 16)
+    if len(digits) == _STANDARD_DIGITS:
+        return (value, FrameFlag(0)) if value <= HIGHEST_STANDARD_ID else None
+    if value & ERROR_BIT and value & ~ERROR_BIT <= HIGHEST_ID:
+        return value & ~ERROR_BIT, FrameFlag.ERROR
+    return (value, FrameFlag.EXTENDED) if value <= HIGHEST_ID else None
+
+
+def _fd_flags(digit: int) -> FrameFlag:
+    flags = FrameFlag.FD
+    if digit & 1:
+        flags |= FrameFlag.BIT_RATE_SWITCH
+    if digit & 2:
+        flags |= FrameFlag.ERROR_STATE
+    return flags

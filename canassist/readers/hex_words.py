@@ -1,0 +1,84 @@
+"""Hexadecimal and decimal digits in 64-bit words, eight characters a word, many words at a time.
+
+The first character of the text stands in the lowest byte of its word.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from canassist.model import BoolArray, ByteArray
+from canassist.readers.digits import WordArray
+
+_U = np.uint64
+_LOW: Final = _U(0x0F0F_0F0F_0F0F_0F0F)
+_HIGH: Final = _U(0xF0F0_F0F0_F0F0_F0F0)
+_ONES: Final = _U(0x0101_0101_0101_0101)
+_SIXES: Final = _U(0x0606_0606_0606_0606)
+_ZEROS: Final = _U(0x3030_3030_3030_3030)
+_PAIRS: Final = _U(0x00FF_00FF_00FF_00FF)
+_QUADS: Final = _U(0x0000_FFFF_0000_FFFF)
+
+FIRST: Final[WordArray] = np.array([(1 << 8 * n) - 1 for n in range(9)], dtype=np.uint64)
+"""Mask of the first n characters of a word."""
+
+
+def hex_nibbles(word: WordArray) -> tuple[WordArray, BoolArray]:
+    """Turn hexadecimal digits into their values, one a byte.
+
+    Returns
+    -------
+    nibble : array of uint64, shape (n,)
+    fine : array of bool, shape (n,)
+        Whether all eight characters are hexadecimal digits.
+    """
+    nibble = (word & _LOW) + ((word >> _U(6)) & _ONES) * _U(9)  # letters have bit 6
+    big = ((nibble + _SIXES) >> _U(4)) & _ONES
+    upper = nibble + _ZEROS + big * _U(7)  # the digit as it would be written
+    wrong = ((word ^ upper) & ~(big << _U(5))) | (nibble & _HIGH)
+    return nibble, wrong == 0
+
+
+def four_bytes(nibble: WordArray) -> WordArray:
+    """Join eight digit values to four bytes, the first in the lowest byte of 32 bits."""
+    pair = ((nibble << _U(4)) | (nibble >> _U(8))) & _PAIRS
+    quad = (pair | (pair >> _U(8))) & _QUADS
+    return (quad | (quad >> _U(16))) & _U(0xFFFF_FFFF)
+
+
+def hex_data(first: WordArray, second: WordArray, length: ByteArray) -> tuple[ByteArray, BoolArray]:
+    """Read up to eight data bytes written as sixteen hexadecimal digits without blanks.
+
+    Parameters
+    ----------
+    first, second : array of uint64, shape (n,)
+        Characters 1 to 8 and 9 to 16.
+    length : array of uint8, shape (n,)
+        Bytes to read, 0 to 8; what stands behind them is ignored.
+
+    Returns
+    -------
+    payload : array of uint8, shape (n, 8)
+        Zero beyond the length.
+    fine : array of bool, shape (n,)
+    """
+    digits = 2 * length
+    low, fine = _masked(first, np.minimum(digits, 8))
+    high, fine_high = _masked(second, np.maximum(digits, 8) - 8)
+    joined = four_bytes(low) | (four_bytes(high) << _U(32))
+    return joined.view(np.uint8).reshape(len(length), 8), fine & fine_high
+
+
+def _masked(word: WordArray, digits: ByteArray) -> tuple[WordArray, BoolArray]:
+    mask = FIRST[digits]
+    return hex_nibbles((word & mask) | (_ZEROS & ~mask))
+
+
+def last_digits(word: WordArray, count: int) -> WordArray:
+    """Read the decimal number in the last `count` characters (1 to 8), known to be digits."""
+    digit = word & (_LOW << _U(8 * (8 - count)))
+    pair = (digit * _U(10) + (digit >> _U(8))) & _PAIRS
+    quad = (pair * _U(100) + (pair >> _U(16))) & _QUADS
+    return (quad * _U(10_000) + (quad >> _U(32))) & _U(0xFFFF_FFFF)

@@ -1,0 +1,223 @@
+"""One ride as it was recorded: one file, or several joined by their time stamps."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Final
+
+from canassist.errors import NoFramesError
+from canassist.model import Problem, Step, Tally, silent
+from canassist.readers.base import Wish
+from canassist.readers.block_tools import closed_at_end
+from canassist.readers.bus_stats import BusStatsCollector
+from canassist.readers.inflate import InflationLimits
+from canassist.readers.joining import Joiner, place_parts
+from canassist.readers.part_stream import PartStream, choose_reader
+from canassist.readers.unpack import find_parts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from canassist.model import BusStats, FrameBlock, Progress
+    from canassist.readers.joining import Plan
+
+_PROGRESS_S: Final = 0.2
+_YEAR_9999_NS: Final = 253_370_764_800 * 10**9
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def open_recording(
+    paths: Sequence[Path],
+    *,
+    limits: InflationLimits | None = None,
+    bit_rate: int | None = None,
+) -> Recording:
+    """Find out what the files of one ride are; nothing but their beginnings is read yet.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        One or more files; a zip archive counts as the logs in it.
+    limits : InflationLimits, optional
+        How far compressed logs may grow.
+    bit_rate : int, optional
+        Nominal bit rate of the buses in bit/s, for their load; inferred where not given.
+
+    Raises
+    ------
+    InputError
+        If a file is missing, a folder, unreadable, empty or no log of a known format.
+    """
+    found: list[PartStream] = []
+    problems: list[Problem] = []
+    tally = Tally()
+    for path in paths:
+        tally.name = path.name
+        parts = find_parts(path, limits=limits or InflationLimits(), report=tally.report)
+        logs = [(part, choose_reader(part)) for part in parts]
+        streams = [PartStream(part, reader) for part, reader in logs if reader is not None]
+        if not streams:
+            raise _no_log(path, parts[0].name if len(parts) == 1 else path.name)
+        found += streams
+        problems += [
+            Problem(part.name, "is no log of a known format; left out")
+            for part, reader in logs
+            if reader is None
+        ]
+    return Recording(found, [*tally.problems, *problems], bit_rate=bit_rate)
+
+
+def _no_log(path: Path, name: str) -> NoFramesError:
+    return NoFramesError(
+        f"{path.name}: no CAN frame in it"
+        + ("." if name == path.name else f" ({name}).")
+        + " Its beginning looks like no known log format.",
+        "Choose the recorder's log file, not its settings, notes or database.",
+    )
+
+
+class Recording:
+    """One ride, read once from its beginning to its end.
+
+    Parameters
+    ----------
+    streams : sequence of PartStream
+    problems : sequence of Problem
+        Found while the files were opened.
+    bit_rate : int, optional
+        Nominal bit rate of the buses in bit/s.
+
+    Attributes
+    ----------
+    name : str
+        Names of the files, without folder.
+    formats : str
+        Their formats, each once, joined by ``+``.
+    zero_ns : int
+        Time of the earliest frame; known after the last block.
+    start_utc : datetime or None
+        The same as a date, where the files tell it with its zone.
+    """
+
+    def __init__(
+        self,
+        streams: Sequence[PartStream],
+        problems: Sequence[Problem] = (),
+        *,
+        bit_rate: int | None = None,
+    ) -> None:
+        self._streams = list(streams)
+        self._opening = list(problems)
+        self._joining: list[Problem] = []
+        self._bit_rate = bit_rate
+        self._stats: BusStats | None = None
+        self.buses: list[str] = []
+        self.name = ", ".join(stream.part.name for stream in streams)
+        self.formats = "+".join(dict.fromkeys(stream.reader.name for stream in streams))
+        self.zero_ns = 0
+        self.start_utc: datetime | None = None
+
+    def blocks(
+        self, *, wish: Wish | None = None, progress: Progress = silent
+    ) -> Iterator[FrameBlock]:
+        """Yield all frames in time order, in nanoseconds on one time base.
+
+        Parameters
+        ----------
+        wish : Wish, optional
+            Which payloads are wanted; all where not given. Without `headers` there are
+            no statistics afterwards.
+        progress : callable
+            Called with the bytes read so far a few times a second; what it raises stops
+            the reading cleanly.
+
+        Raises
+        ------
+        NoFramesError
+            If no file holds a frame.
+        """
+        wish = wish or Wish()
+        collector = BusStatsCollector(self._bit_rate) if wish.headers else None
+        self._joining = []
+        self.buses = []
+        plan = place_parts(self._streams, self._joining)
+        first = True
+        reporter = _Reporter(self._streams, progress)
+        joiner = Joiner(plan, wish, self.buses, self._joining)
+        with closed_at_end(joiner.blocks()) as blocks:
+            for block in blocks:
+                if first:
+                    self.zero_ns, first = int(block.time_ns[0]), False
+                if collector is not None:
+                    collector.feed(block)
+                reporter.now_and_then()
+                yield block
+        if first and wish.headers:
+            raise self._no_frames()
+        reporter.finish()
+        self._finish(collector, plan)
+
+    def _finish(self, collector: BusStatsCollector | None, plan: Plan) -> None:
+        utc_ns = plan.streams[0].utc_ns(self.zero_ns) if plan.streams else None
+        self.start_utc = _moment(utc_ns)
+        if collector is not None:
+            losses = [at for stream in self._streams for at in stream.losses_ns]
+            self._stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
+
+    def stats(self) -> BusStats:
+        """Return the traffic of the whole ride.
+
+        Raises
+        ------
+        ValueError
+            Before the last block was read, or where it was read without headers.
+        """
+        if self._stats is None:
+            raise ValueError("statistics need a whole reading with headers")
+        return self._stats
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """What was lost, skipped or repaired, in the order of the files."""
+        several = len(self._streams) > 1
+        found = [*self._opening, *self._joining]
+        for stream in self._streams:
+            prefix = f"{stream.part.name}: " if several else ""
+            found += [Problem(prefix + one.where, one.what) for one in stream.tally.problems]
+        return tuple(found)
+
+    def _no_frames(self) -> NoFramesError:
+        skipped = sum(stream.tally.skipped for stream in self._streams)
+        why = f" ({skipped} lines or objects could not be read)" if skipped else ""
+        return NoFramesError(
+            f"{self.name}: no CAN frame in it{why}.",
+            "Check that the recorder was connected to a live bus, and choose its log file.",
+        )
+
+
+def _moment(utc_ns: int | None) -> datetime | None:
+    if utc_ns is None or not 0 <= utc_ns < _YEAR_9999_NS:
+        return None
+    return _EPOCH + timedelta(microseconds=utc_ns // 1000)
+
+
+class _Reporter:
+    """Tells the progress by bytes a few times a second."""
+
+    def __init__(self, streams: Sequence[PartStream], progress: Progress) -> None:
+        self._streams = streams
+        self._progress = progress
+        self._next = time.monotonic() + _PROGRESS_S
+        self._total = sum(stream.part.path.stat().st_size for stream in streams)
+
+    def now_and_then(self) -> None:
+        if self._progress is silent or time.monotonic() < self._next:
+            return
+        self._next = time.monotonic() + _PROGRESS_S
+        done = sum(stream.tally.bytes_read for stream in self._streams)
+        self._progress(Step("reading", min(done, self._total), self._total))
+
+    def finish(self) -> None:
+        self._progress(Step("reading", self._total, self._total))
