@@ -83,10 +83,10 @@ def analyze(
         If an input cannot be used; it says what, where and what to do.
     """
     log_paths, dbc_paths = _paths(log), _paths(dbc)
+    check_present((*log_paths, *dbc_paths))
     known = _profile(profile)
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     with ThreadPoolExecutor(max_workers=1) as pool:
-        _check_present((*log_paths, *dbc_paths))
         hashing = pool.submit(_inputs, log_paths, dbc_paths, profile_paths)
         ride = read_ride(log_paths, dbc_paths, known, progress)
         progress(Step("judging", 0, 1))
@@ -134,6 +134,25 @@ def read_ride(
     CanassistError
         If a file cannot be used, or no frame carries a known channel.
     """
+    ride = survey(log_paths, dbc_paths, profile, progress)
+    if not ride.decoded.channels:
+        raise _no_channel(ride, has_database=bool(dbc_paths))
+    return ride
+
+
+def survey(
+    log_paths: Sequence[Path],
+    dbc_paths: Sequence[Path],
+    profile: Profile,
+    progress: Progress = silent,
+) -> DecodedLog:
+    """Read and decode whatever is known of a log, which may be no channel at all.
+
+    Raises
+    ------
+    CanassistError
+        If a file cannot be used.
+    """
     databases = decode.load_databases(dbc_paths)
     plan = decode.plan_reading(databases, profile)
     recording = readers.open_recording(log_paths)
@@ -143,8 +162,6 @@ def read_ride(
     stats = recording.stats()
     frames = collector.finish(recording.zero_ns)
     decoded = decode.decode_ride(frames, plan, profile, stats)
-    if not decoded.channels:
-        raise _no_channel(recording, decoded, has_database=bool(dbc_paths))
     timeline = Timeline(
         channels=decoded.channels,
         duration_s=stats.duration_s,
@@ -224,7 +241,14 @@ def _paths(paths: PathLike | Sequence[PathLike]) -> tuple[Path, ...]:
     return tuple(Path(path) for path in paths)
 
 
-def _check_present(paths: Iterable[Path]) -> None:
+def check_present(paths: Iterable[Path]) -> None:
+    """Refuse a file that is missing, is a folder or is given twice.
+
+    Raises
+    ------
+    InputError, UsageError
+        Naming the file.
+    """
     seen = set()
     for path in paths:
         if path.is_dir():
@@ -261,12 +285,10 @@ def input_file(path: Path, role: str) -> InputFile:
     return InputFile(role=role, name=path.name, sha256=digest, size_bytes=size)
 
 
-def _no_channel(
-    recording: Recording, decoded: DecodedRide, *, has_database: bool
-) -> NoChannelError:
-    ids = len(recording.stats().ids)
-    problem = f"{recording.name}: none of the vehicle's channels was found in it"
-    problem += f" ({decoded.ids_known} of {ids} ids known)."
+def _no_channel(ride: DecodedLog, *, has_database: bool) -> NoChannelError:
+    known, ids = ride.decoded.ids_known, len(ride.timeline.bus.ids)
+    problem = f"{ride.recording.name}: none of the vehicle's channels was found in it"
+    problem += f" ({known} of {ids} ids known)."
     if has_database:
         fix = "Check that the database belongs to this vehicle, or name the signals in a profile."
     else:

@@ -1,5 +1,6 @@
 """Frames and databases in, channels out."""
 
+from canassist.decode.channel_map import rank_static
 from canassist.decode.collect import FrameCollector
 from canassist.decode.database import load_databases, split_bus
 from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
@@ -16,5 +17,6 @@ __all__ = [
     "decode_ride",
     "load_databases",
     "plan_reading",
+    "rank_static",
     "split_bus",
 ]

@@ -1,0 +1,209 @@
+"""Which signal serves which channel, as a listing for people, as JSON and as a profile's start."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.decode import rank_static
+from canassist.model import CHANNEL_UNITS
+
+if TYPE_CHECKING:
+    from canassist.decode import Databases
+    from canassist.model import Channel, Problem
+    from canassist.pipeline import DecodedLog
+
+MOST_CANDIDATES: Final = 4
+"""Candidates listed for a channel; the JSON holds all."""
+
+MOST_REASONS: Final = 4
+"""Reasons listed for a candidate, the strongest first; the JSON holds all."""
+
+SCHEMA: Final = "canassist-channels/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One candidate: its signal, its points, and what speaks for and against it."""
+
+    signal: str
+    score: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One channel: the signal that serves it, or the question that is open."""
+
+    channel: str
+    taken: Channel | None = None
+    doubt: str = ""
+    candidates: tuple[Line, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelList:
+    """All channels of a log or a database.
+
+    ``ids`` and ``ids_known`` are None where there is no log.
+    """
+
+    source: str
+    entries: tuple[Entry, ...]
+    ids: int | None = None
+    ids_known: int | None = None
+    problems: Sequence[Problem] = field(default_factory=tuple)
+
+    def as_json(self) -> Mapping[str, object]:
+        """Return the listing as plain values; the schema is in the README."""
+        return {
+            "schema": SCHEMA,
+            "source": self.source,
+            "ids": self.ids,
+            "ids_known": self.ids_known,
+            "channels": {entry.channel: _plain(entry) for entry in self.entries},
+            "problems": [{"where": one.where, "what": one.what} for one in self.problems],
+        }
+
+    def as_text(self) -> str:
+        """Return the listing for people."""
+        lines = []
+        if self.ids is not None:
+            lines += [f"{self.source}: {self.ids_known} of {self.ids} ids known", ""]
+        for entry in self.entries:
+            lines += _told(entry)
+        missing = [entry.channel for entry in self.entries if _empty(entry)]
+        if missing:
+            lines += ["", f"Nothing found for: {', '.join(missing)}."]
+        lines += [f"{problem.where}: {problem.what}" for problem in self.problems]
+        return "\n".join(lines)
+
+    def profile_text(self) -> str:
+        """Return the start of a profile: what is certain set, what is open as comments."""
+        lines = [
+            "# What is known of the vehicle. Check each signal, then set the limits that the",
+            "# service manual gives: until then they are assumed and no part is blamed strongly.",
+            "profile = 1",
+            "",
+            "[vehicle]",
+            'name = ""',
+            "",
+            "[channels]",
+        ]
+        for entry in self.entries:
+            lines += _profile_lines(entry)
+        return "\n".join([*lines, "", "# [limits]", "# derate_start_c = 85.0", ""])
+
+
+def of_ride(ride: DecodedLog) -> ChannelList:
+    """Return the listing of a ride that was read and decoded."""
+    decoded = ride.decoded
+    entries = []
+    for name in CHANNEL_UNITS:
+        choice = decoded.ranking.get(name)
+        ranked = choice.ranking if choice else ()
+        taken = decoded.channels.get(name)
+        entries.append(
+            Entry(
+                channel=name,
+                taken=taken,
+                doubt=taken.doubt if taken else choice.doubt if choice else "",
+                candidates=tuple(
+                    Line(signal=one.signal, score=one.score, reasons=one.reasons) for one in ranked
+                ),
+            )
+        )
+    return ChannelList(
+        source=ride.recording.name,
+        entries=tuple(entries),
+        ids=len(ride.timeline.bus.ids),
+        ids_known=decoded.ids_known,
+        problems=(*ride.recording.problems, *decoded.problems),
+    )
+
+
+def of_databases(databases: Databases) -> ChannelList:
+    """Return the listing of databases alone: judged by names and units, no values seen."""
+    ranked = rank_static(databases)
+    entries = (
+        Entry(
+            channel=name,
+            candidates=tuple(
+                Line(signal=one.name, score=one.score, reasons=one.reasons)
+                for one in ranked.get(name, ())
+            ),
+        )
+        for name in CHANNEL_UNITS
+    )
+    return ChannelList(
+        source=", ".join(databases.names), entries=tuple(entries), problems=databases.problems
+    )
+
+
+def _empty(entry: Entry) -> bool:
+    return entry.taken is None and not entry.doubt and not entry.candidates
+
+
+def _plain(entry: Entry) -> Mapping[str, object]:
+    taken = entry.taken
+    return {
+        "signal": taken.signal if taken else None,
+        "chosen_by": taken.chosen_by if taken else None,
+        "unit": CHANNEL_UNITS[entry.channel],
+        "samples": len(taken) if taken else None,
+        "runner_up": taken.runner_up.signal if taken and taken.runner_up else None,
+        "doubt": entry.doubt or None,
+        "candidates": [
+            {"signal": one.signal, "score": round(one.score, 3), "reasons": list(one.reasons)}
+            for one in entry.candidates
+        ],
+    }
+
+
+def _told(entry: Entry) -> list[str]:
+    if _empty(entry):
+        return []
+    taken = entry.taken
+    served = f"{taken.signal} (by {taken.chosen_by}; {_span(taken)})" if taken else "-"
+    lines = [f"{entry.channel:20} {served}"]
+    if taken and taken.runner_up:
+        lines.append(f"{'':20}   before {taken.runner_up.signal}: {taken.runner_up.why}")
+    if entry.doubt:
+        lines.append(f"{'':20}   to answer: {entry.doubt}")
+    lines += [
+        f"{'':20}   {one.score:5.2f} {one.signal}: {'; '.join(one.reasons[:MOST_REASONS])}"
+        for one in entry.candidates[:MOST_CANDIDATES]
+    ]
+    return lines
+
+
+def _span(channel: Channel) -> str:
+    _, values = channel.valid()
+    if not len(values):
+        return "no valid value"
+    low, high = np.min(values), np.max(values)
+    return f"{len(values)} samples, {low:g} to {high:g} {channel.unit}"
+
+
+def _profile_lines(entry: Entry) -> list[str]:
+    lines = []
+    if entry.doubt:
+        lines.append(f"# {entry.channel}: {_comment(entry.doubt)}")
+    if entry.taken and entry.taken.chosen_by != "standard":
+        why = f"by {entry.taken.chosen_by}"
+        lines.append(f"{entry.channel} = {json.dumps(entry.taken.signal)}  # {why}")
+    elif not entry.taken:
+        lines += [
+            f"# {entry.channel} = {json.dumps(one.signal)}  # {_comment('; '.join(one.reasons))}"
+            for one in entry.candidates[:MOST_CANDIDATES]
+        ]
+    return lines
+
+
+def _comment(text: str) -> str:
+    """Return text that cannot leave a TOML comment."""
+    return "".join(letter if letter.isprintable() else " " for letter in text)
