@@ -1,0 +1,18 @@
+"""Result to page and data: what the outside asks of this layer."""
+
+from canassist.report.page import Look, render_page
+from canassist.report.pdf import print_pdf
+from canassist.report.result_json import result_json
+from canassist.report.signing import make_keys
+from canassist.report.verify import Answer, Check, verify_page
+
+__all__ = [
+    "Answer",
+    "Check",
+    "Look",
+    "make_keys",
+    "print_pdf",
+    "render_page",
+    "result_json",
+    "verify_page",
+]

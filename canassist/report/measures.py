@@ -126,7 +126,7 @@ class Measures:
         return f"{number}{THIN_SPACE}{name}"
 
     def sentence(self, text: str) -> str:
-        """Return a sentence with US figures added in brackets where they are wanted.
+        """Return a sentence with US figures added after the metric ones where they are wanted.
 
         The metric figure stays: it is what was measured, and a reader may compare it.
         """
@@ -140,7 +140,7 @@ class Measures:
             for part in (found["from"], found["to"])
             if part
         ]
-        return f"{found.group()} ({' to '.join(shown)}{THIN_SPACE}{self.name(unit)})"
+        return f"{found.group()} / {' to '.join(shown)}{THIN_SPACE}{self.name(unit)}"
 
 
 _NUMBER: Final = r"[-\u2212]?\d+(?:\.\d+)?"

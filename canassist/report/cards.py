@@ -1,0 +1,200 @@
+"""Events as cards: one each, alike ones folded into one with a table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from canassist.report.channel_words import channel_words
+from canassist.report.families import CAUSE_WORDS, cause_words, family_of, kind_words
+from canassist.report.measures import UNKNOWN, Measures, unit_of, words_of
+from canassist.report.times import Clock, duration, minutes_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canassist.model import Channel, Event, Result
+    from canassist.report.families import Family
+    from canassist.report.rules import LimitLine, Rulebook
+
+_ALIKE: Final = 3
+_SEVERITIES: Final = ("note", "warning", "serious")
+_LOWEST: Final = ("min ", "max ")
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One figure of an event: as measured, and as expected."""
+
+    words: str
+    measured: str
+    expected: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One event in words."""
+
+    place: int
+    number: int
+    when: str
+    seconds: str
+    clock: str
+    length: str
+    severity: str
+    text: str
+    pairs: tuple[Pair, ...]
+    readings: tuple[Pair, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One event, or several alike; ``shown`` is the one with the close-up."""
+
+    title: str
+    family: Family
+    severity: str
+    entries: tuple[Entry, ...]
+    shown: Entry
+    rule: str
+    limits: tuple[LimitLine, ...]
+    shares: tuple[Pair, ...]
+    code: str
+
+    @property
+    def folded(self) -> bool:
+        """Whether several events share the card."""
+        return len(self.entries) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class CardMaker:
+    """Puts one result's events on cards."""
+
+    result: Result
+    measures: Measures
+    clock: Clock
+    rulebook: Rulebook
+
+    def cards(self) -> tuple[Card, ...]:
+        """Return the cards in the order of their first event."""
+        return tuple(self._card(group) for group in fold(self.result.events))
+
+    def _card(self, places: tuple[int, ...]) -> Card:
+        events = [self.result.events[place] for place in places]
+        worst = max(places, key=self._badness)
+        event = self.result.events[worst]
+        cause, channel = cause_words(event), event.channel
+        title = kind_words(event)
+        title += f": {channel_words(channel)}" if channel else ""
+        title += f" ({cause})" if cause else ""
+        shares = tuple(
+            Pair(cause_words_of(name), self.measures.text(share, "share"), "")
+            for name, share in event.shares.items()
+        )
+        return Card(
+            title=title,
+            family=family_of(event),
+            severity=max((str(item.severity) for item in events), key=_SEVERITIES.index),
+            entries=tuple(self.entry(place) for place in places),
+            shown=self.entry(worst),
+            rule=self.rulebook.rule(event),
+            limits=self.rulebook.limits_of(event),
+            shares=shares,
+            code=event.code,
+        )
+
+    def entry(self, place: int) -> Entry:
+        """Return one event in words; `place` counts from 0."""
+        event = self.result.events[place]
+        end = self.result.log.duration_s
+        length = duration(event.until(end) - event.start_s)
+        return Entry(
+            place=place,
+            number=place + 1,
+            when=minutes_seconds(event.start_s),
+            seconds=f"{event.start_s:.2f}",
+            clock=self.clock.at(event.start_s),
+            length=length if event.end_s is not None else f"{length} or more",
+            severity=str(event.severity),
+            text=self.measures.sentence(event.text),
+            pairs=self._pairs(event.measured, event.expected),
+            readings=self._readings(event.channels_then, self.result.channels),
+        )
+
+    def _badness(self, place: int) -> tuple[int, float]:
+        event = self.result.events[place]
+        end = self.result.log.duration_s
+        return _SEVERITIES.index(str(event.severity)), event.until(end) - event.start_s
+
+    def _pairs(
+        self, measured: Mapping[str, float | str], expected: Mapping[str, float | str]
+    ) -> tuple[Pair, ...]:
+        names = dict.fromkeys((*measured, *expected))
+        return tuple(
+            Pair(
+                figure_words(name),
+                self._figure(name, measured.get(name)),
+                self._figure(name, expected.get(name)),
+            )
+            for name in names
+        )
+
+    def _figure(self, name: str, value: float | str | None) -> str:
+        if value is None:
+            return UNKNOWN
+        if isinstance(value, str):
+            return channel_words(value)
+        return self.measures.text(float(value), unit_of(name))
+
+    def _readings(
+        self, then: Mapping[str, float], channels: Mapping[str, Channel]
+    ) -> tuple[Pair, ...]:
+        return tuple(
+            Pair(channel_words(name), self.reading(name, value, channels), "")
+            for name, value in then.items()
+        )
+
+    def reading(self, name: str, value: float, channels: Mapping[str, Channel]) -> str:
+        """Return a channel's value with its unit, or the word that it stands for."""
+        channel = channels.get(name)
+        if channel is None:
+            return self.measures.text(value, "")
+        if channel.labels:
+            return channel.labels.get(value, f"{value:g}")
+        return self.measures.text(value, channel.unit)
+
+
+def figure_words(name: str) -> str:
+    """Return a figure's name in words: ``min_supply_v`` is "lowest supply"."""
+    words = words_of(name)
+    for start, better in zip(_LOWEST, ("lowest ", "highest "), strict=True):
+        if words.startswith(start):
+            return better + words.removeprefix(start)
+    return words
+
+
+def cause_words_of(cause: str) -> str:
+    """Return a cause's word for people."""
+    return CAUSE_WORDS.get(cause, cause.replace("_", " "))
+
+
+def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:
+    """Group alike events (kind, cause, channel and code) where there are three or more.
+
+    Returns
+    -------
+    list of tuple of int
+        Places of the events of each card, in the order of the first of each.
+    """
+    alike: dict[tuple[str, str | None, str | None, str], list[int]] = {}
+    for place, event in enumerate(events):
+        key = (str(event.kind), event.cause, event.channel, event.code)
+        alike.setdefault(key, []).append(place)
+    groups: list[tuple[int, ...]] = []
+    for places in alike.values():
+        if len(places) >= _ALIKE:
+            groups.append(tuple(places))
+        else:
+            groups += [(place,) for place in places]
+    return sorted(groups)

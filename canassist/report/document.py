@@ -1,0 +1,215 @@
+"""One self-contained page: style, pictures, data and seal in a single file.
+
+A strict policy stands in the page: nothing is loaded, and of scripts only the page's
+own loader and the plot library run, each named by its hash.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import jinja2
+from markupsafe import Markup
+
+from canassist.report import packing, seal
+from canassist.report.families import LOOKS
+from canassist.report.figures import GRID, data_table, faded, figure
+from canassist.report.signing import Signature, fingerprint, sign
+from canassist.report.static_figures import FAINT, INK, draw, swatch, textures
+from canassist.report.tables import chart_table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canassist.report.drawing import Chart
+
+_EMPTY: Final = ""
+"""plotly adds an empty style element and fills it by script: its hash is allowed."""
+
+PAPER_STYLES: Final = {paper: f"@page{{size:{paper}}}" for paper in ("A4", "letter")}
+"""What a printing program may add to the page; their hashes are in its policy."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """What a page is made of.
+
+    Attributes
+    ----------
+    template : str
+        Name of the body's template.
+    context : mapping
+        What the template shows; every text in it is escaped there.
+    charts : sequence of Chart
+        Every picture on the page.
+    data : bytes
+        The page's result as canonical JSON.
+    title, identity : str
+        Title of the page; what identifies it on every printed page.
+    """
+
+    template: str
+    context: Mapping[str, Any]  # Any: templates take any value
+    charts: Sequence[Chart]
+    data: bytes
+    title: str
+    identity: str
+    version: str
+
+
+def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "") -> str:
+    """Return a page as one HTML text, sealed and, with a key, signed.
+
+    Raises
+    ------
+    CanassistError
+        If the key cannot be used or the plot library is missing.
+    """
+    environment = templates()
+    style = environment.get_template("style.css").render(identity=css_string(document.identity))
+    loader = environment.get_template("page.js").render(
+        alphabet=packing.ALPHABET, dark=json.dumps(_dark_colours(), sort_keys=True)
+    )
+    library, figures = packing.packed_library(), _figures(document.charts)
+    scripts = {
+        seal.RESULT_ID: script_text(document.data),
+        seal.FIGURES_ID: figures,
+        seal.LIBRARY_ID: library,
+        seal.LOADER_ID: loader,
+    }
+    charts = {chart.name: chart for chart in document.charts}
+    page = environment.get_template(document.template).render(
+        **document.context,
+        title=document.title,
+        identity=document.identity,
+        charts=charts,
+        draw=draw,
+        swatch=swatch,
+        chart_table=chart_table,
+        textures=textures(),
+        style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
+        policy=_policy(style, loader),
+        scripts={name: Markup(text) for name, text in scripts.items()},  # noqa: S704 - see script_text
+        seal_slot=Markup(_SLOT),  # noqa: S704 - a constant
+    )
+    page = sound_text(page)
+    reading = seal.read_page(page)
+    listed = seal.manifest(
+        reading.parts,
+        version=document.version,
+        result_sha256=hashlib.sha256(document.data).hexdigest(),
+    )
+    signature = sign(listed, key_pem, name=key_name) if key_pem is not None else None
+    head, foot = page.split(_SLOT)
+    return head + seal_section(listed, signature) + foot
+
+
+_SLOT: Final = '<section id="seal"></section>'
+
+
+def seal_section(listed: bytes, signature: Signature | None) -> str:
+    """Return the part of the page that states its own seal."""
+    environment = templates()
+    return environment.get_template("seal.html").render(
+        manifest=listed.decode("ascii"),
+        number=hashlib.sha256(listed).hexdigest(),
+        signature=base64.b64encode(signature.signature).decode("ascii") if signature else "",
+        public_key=base64.b64encode(signature.public_key).decode("ascii") if signature else "",
+        fingerprint=fingerprint(signature.public_key) if signature else "",
+    )
+
+
+def sound_text(text: str) -> str:
+    """Return a page's text without what a browser would change or hide.
+
+    Control characters, halves of surrogate pairs and marks that turn the direction of
+    writing (a way to make text look like other text) become U+FFFD.
+    """
+    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace").translate(_UNSOUND)
+
+
+_UNSOUND: Final = dict.fromkeys(
+    [
+        *(code for code in range(0x20) if chr(code) not in "\t\n"),
+        *range(0x7F, 0xA0),
+        *range(0x200E, 0x2010),
+        *range(0x202A, 0x202F),
+        *range(0x2066, 0x206A),
+        0xFEFF,
+    ],
+    "\ufffd",
+)
+
+
+def _dark_colours() -> dict[str, str]:
+    """Return what each colour of the interactive pictures becomes in the dark."""
+    found = {INK: "#e8e6e1", FAINT: "#a9aeb5", GRID: "rgba(232,230,225,0.12)"}
+    for look in LOOKS.values():
+        found |= {look.edge: look.dark_edge, faded(look.edge): faded(look.dark_edge)}
+    return found
+
+
+def script_text(data: bytes) -> str:
+    """Return JSON as it may stand in a script element: "<" is written as an escape."""
+    return data.decode("utf-8").replace("<", "\\u003c")
+
+
+def css_string(text: str) -> str:
+    """Return text as it may stand between quotes in a style sheet.
+
+    Everything but plain letters, digits and blanks becomes an escape of six digits.
+    """
+    return "".join(
+        char if char == " " or (char.isascii() and char.isalnum()) else f"\\{ord(char):06x}"
+        for char in text
+    )
+
+
+@cache
+def templates() -> jinja2.Environment:
+    """Return the templates; every text is escaped unless marked as our own markup."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("canassist.report"),
+        autoescape=lambda name: (name or "").endswith(".html"),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["short"] = short
+    return environment
+
+
+def short(text: str, most: int = 80) -> str:
+    """Return text with its end cut off where it is longer than a table can hold."""
+    return text if len(text) <= most else f"{text[:most]}\u2026 ({len(text)} characters)"
+
+
+def _figures(charts: Sequence[Chart]) -> str:
+    content = {
+        "data": data_table(charts),
+        "figures": {chart.name: figure(chart) for chart in charts},
+    }
+    text = json.dumps(content, separators=(",", ":"), ensure_ascii=False)
+    return packing.pack(text.encode("utf-8"))
+
+
+def _policy(style: str, loader: str) -> str:
+    scripts = f"{_hash(loader)} {_hash_bytes(packing.plot_library())}"
+    styles = " ".join(_hash(text) for text in (style, _EMPTY, *PAPER_STYLES.values()))
+    return (
+        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    return _hash_bytes(text.encode("utf-8"))
+
+
+def _hash_bytes(content: bytes) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode('ascii')}'"

@@ -1,0 +1,200 @@
+"""A picture as values: rows over one horizontal axis, before anything draws it.
+
+`static_figures` and `figures` draw the same `Chart`, so that the page shows the same
+picture with and without scripts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canassist.model import FloatArray
+    from canassist.report.families import Family
+
+LANE_PX: Final = 40
+"""Height of the strip above the rows: upper axis and event marks."""
+_BARE_LANE_PX: Final = 8
+FOOT_PX: Final = 36
+"""Height of the strip below the rows: lower axis."""
+
+
+class Style(StrEnum):
+    """How a line is drawn."""
+
+    LINE = "line"
+    POINTS = "points"
+    FIT = "fit"
+
+
+class Limit(NamedTuple):
+    """A thin line across a row, named at the line."""
+
+    value: float
+    text: str
+
+
+class Word(NamedTuple):
+    """A stretch in which a text channel says one thing."""
+
+    start: float
+    end: float
+    text: str
+
+
+class Range(NamedTuple):
+    """What a row's vertical axis spans, and where it is marked."""
+
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One curve or cloud of points; ``key`` names its data, unique on the page.
+
+    ``x`` and ``y`` are what the static picture draws. ``dense_x`` and ``dense_y``
+    hold more detail for the interactive one; None where they are the same, or where
+    another chart's line of the same key brings them.
+    """
+
+    key: str
+    label: str
+    x: FloatArray
+    y: FloatArray
+    style: Style = Style.LINE
+    spoken: Family | None = None
+    dense_x: FloatArray | None = None
+    dense_y: FloatArray | None = None
+    side: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One strip of a chart: a quantity with its unit (as shown) and its lines."""
+
+    label: str
+    unit: str
+    lines: tuple[Line, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    words: tuple[Word, ...] = ()
+    span: Range = Range(0.0, 1.0, ())
+    places: int = 1
+    height_px: int = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A stretch of the horizontal axis that belongs to an event."""
+
+    start: float
+    end: float
+    family: Family
+    tag: str = ""
+    open_end: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A whole picture; ``message`` says in one sentence what it shows.
+
+    ``clock`` gives, for a chart over time, what the upper axis says at each of
+    ``ticks``; for any other chart ``x_label`` names quantity and unit.
+    """
+
+    name: str
+    message: str
+    rows: tuple[Row, ...]
+    x_from: float
+    x_to: float
+    ticks: tuple[float, ...]
+    bands: tuple[Band, ...] = ()
+    over_time: bool = True
+    upper: tuple[str, ...] = ()
+    lower: tuple[str, ...] = ()
+    x_label: str = ""
+    x_places: int = 1
+
+    @property
+    def lane_px(self) -> int:
+        """Height above the first row."""
+        return LANE_PX if self.upper or self.bands else _BARE_LANE_PX
+
+    @property
+    def height_px(self) -> int:
+        """Height of the whole picture."""
+        return self.lane_px + sum(row.height_px for row in self.rows) + FOOT_PX
+
+    def tops(self) -> tuple[int, ...]:
+        """Return where each row starts, in px from the top of the picture."""
+        heights = [row.height_px for row in self.rows]
+        return tuple(self.lane_px + sum(heights[:place]) for place in range(len(heights)))
+
+
+def nice_step(span: float, most: int) -> float:
+    """Return the smallest of 1, 2, 2.5 and 5 times a power of ten with at most `most` steps."""
+    if not span > 0.0:
+        return 1.0
+    raw = span / most
+    power = 10.0 ** math.floor(math.log10(raw))
+    return next(power * size for size in (1.0, 2.0, 2.5, 5.0, 10.0) if power * size >= raw * 0.999)
+
+
+def nice_range(values: Iterable[float], *, most: int = 3, floor: float = 0.0) -> Range:
+    """Return a vertical span around values, with round marks.
+
+    Parameters
+    ----------
+    values : iterable of float
+        What must be inside; NaN is left out.
+    most : int
+        Steps between marks, at most.
+    floor : float
+        Smallest span, so that noise on a constant does not fill the row.
+    """
+    known = [value for value in values if math.isfinite(value)]
+    if not known:
+        return Range(0.0, 1.0, ())
+    low, high = min(known), max(known)
+    if high - low < floor:
+        middle = (low + high) / 2.0
+        low, high = middle - floor / 2.0, middle + floor / 2.0
+    if high == low:
+        low, high = low - 0.5, high + 0.5
+    step = nice_step(high - low, most)
+    margin = (high - low) * 0.06
+    ticks = marks(low - margin, high + margin, step)
+    return Range(low - margin, high + margin, ticks)
+
+
+def marks(low: float, high: float, step: float) -> tuple[float, ...]:
+    """Return the multiples of a step inside a span."""
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return tuple(round(number * step, 9) for number in range(first, last + 1))
+
+
+_TIME_STEPS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
+
+
+def time_ticks(start: float, end: float, most: int) -> tuple[float, ...]:
+    """Return round moments inside a span of seconds."""
+    steps = (step for step in _TIME_STEPS if (end - start) / step <= most)
+    return marks(start, end, float(next(steps, 14400.0)))
+
+
+def extremes(lines: Iterable[Line]) -> list[float]:
+    """Return the lowest and highest value of each line that has one."""
+    found = []
+    for line in lines:
+        known = line.y[np.isfinite(line.y)]
+        if len(known):
+            found += [float(known.min()), float(known.max())]
+    return found

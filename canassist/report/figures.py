@@ -1,0 +1,297 @@
+"""Charts as plotly figures: plain dicts, and one table with the data of all of them.
+
+The figures carry no numbers of their own: a trace names its data as ``"@key"`` in
+``x`` and ``y``, and the page looks it up in the table. The table's columns are whole
+numbers, each the difference from the one before, which pack small.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from canassist.report.drawing import FOOT_PX, Style
+from canassist.report.families import LOOKS, Family
+from canassist.report.measures import THIN_SPACE
+from canassist.report.static_figures import FAINT, HEAD_PX, INK, SHADES, plain_number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canassist.model import FloatArray
+    from canassist.report.drawing import Band, Chart, Line, Row
+
+Plain = dict[str, Any]  # Any: a plotly figure is plain JSON
+TIME_PLACES: Final = 3
+_MORE_PLACES: Final = 1
+"""Places beyond those shown as text: a curve is smoother than its label."""
+GRID: Final = "rgba(27,36,48,0.12)"
+TINT_STRENGTH: Final = 0.13
+TEXTURE_STRENGTH: Final = 0.28
+_CLEAR: Final = "rgba(0,0,0,0)"
+_TOP: Final = "y"
+_FONT: Final = "system-ui, sans-serif"
+_TIME_FORMATS: Final = [
+    {"dtickrange": [None, 1000], "value": "%-M:%S.%L"},
+    {"dtickrange": [1000, None], "value": "%-M:%S"},
+]
+_LONG_FORMATS: Final = [
+    {"dtickrange": [None, 1000], "value": "%-H:%M:%S.%L"},
+    {"dtickrange": [1000, None], "value": "%-H:%M:%S"},
+]
+_HOUR_S: Final = 3600.0
+
+
+def data_table(charts: Iterable[Chart]) -> dict[str, Plain]:
+    """Return the data of every line once, by key.
+
+    Returns
+    -------
+    dict of key to column pair
+        ``x``, ``y``: differences of whole numbers, null where there is no value;
+        ``px``, ``py``: decimal places of the whole numbers.
+    """
+    table: dict[str, Plain] = {}
+    for chart in charts:
+        for row in chart.rows:
+            for line in row.lines:
+                if line.key not in table:
+                    table[line.key] = _columns(line, chart, row)
+    return table
+
+
+def _columns(line: Line, chart: Chart, row: Row) -> Plain:
+    x = line.x if line.dense_x is None else line.dense_x
+    y = line.y if line.dense_y is None else line.dense_y
+    px = TIME_PLACES if chart.over_time else chart.x_places + _MORE_PLACES
+    py = row.places + _MORE_PLACES
+    return {"x": _packed(x, px), "y": _packed(y, py), "px": px, "py": py}
+
+
+def _packed(values: FloatArray, places: int) -> list[int | None]:
+    known = np.isfinite(values)
+    whole = np.rint(np.where(known, values, 0.0) * 10.0**places).astype(np.int64)
+    steps: list[int | None] = [None] * len(values)
+    rows = np.flatnonzero(known)
+    for row, step in zip(rows.tolist(), np.diff(whole[rows], prepend=0).tolist(), strict=True):
+        steps[row] = step
+    return steps
+
+
+def unpacked(column: Sequence[int | None], places: int) -> list[float | None]:
+    """Return a column of the table as numbers, as the page's script does."""
+    total, found = 0, list[float | None]()
+    for step in column:
+        total += step or 0
+        found.append(None if step is None else total / 10**places)
+    return found
+
+
+def figure(chart: Chart) -> Plain:
+    """Return a chart as a plotly figure whose traces name their data."""
+    height = chart.height_px - chart.lane_px - FOOT_PX
+    layout: Plain = {
+        "height": chart.height_px,
+        "margin": {"l": 0, "r": 0, "t": chart.lane_px, "b": FOOT_PX, "pad": 0},
+        "paper_bgcolor": _CLEAR,
+        "plot_bgcolor": _CLEAR,
+        "font": {"family": _FONT, "size": 11, "color": FAINT},
+        "showlegend": False,
+        "hovermode": "x unified" if chart.over_time else "closest",
+        "hoversubplots": "axis",
+        "dragmode": "zoom",
+        "xaxis": _x_axis(chart),
+        "yaxis": {"domain": [0, 1], "range": [0, 1], "visible": False, "fixedrange": True},
+        "shapes": [],
+        "annotations": [],
+    }
+    data = _bands(chart)
+    for place, (row, top) in enumerate(zip(chart.rows, chart.tops(), strict=True)):
+        axis = f"y{place + 2}"
+        bottom = 1 - (top - chart.lane_px + row.height_px - 3) / height
+        upper = 1 - (top - chart.lane_px + HEAD_PX) / height
+        layout[f"yaxis{place + 2}"] = _y_axis(row, max(bottom, 0.0), upper)
+        data += [_trace(chart, row, line, number, axis) for number, line in enumerate(row.lines)]
+        _add_limits(layout, row, axis)
+        _add_words(layout, chart, row, axis)
+    _add_tags(layout, chart)
+    return {"data": data, "layout": layout}
+
+
+def _x(chart: Chart, value: float) -> float:
+    """Return a position as the figure's axis has it: milliseconds for a chart over time."""
+    return round(value * 1000.0) if chart.over_time else value
+
+
+def _x_axis(chart: Chart) -> Plain:
+    axis: Plain = {
+        "range": [_x(chart, chart.x_from), _x(chart, chart.x_to)],
+        "anchor": f"y{len(chart.rows) + 1}",
+        "showgrid": False,
+        "zeroline": False,
+        "linecolor": FAINT,
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": FAINT,
+        "title": {"text": chart.x_label, "font": {"size": 11}, "standoff": 2},
+    }
+    if not chart.over_time:
+        return axis | {"fixedrange": False}
+    long = chart.x_to >= _HOUR_S
+    return axis | {
+        "type": "date",
+        "tickformatstops": _LONG_FORMATS if long else _TIME_FORMATS,
+        "hoverformat": "%-H:%M:%S.%L" if long else "%-M:%S.%L",
+        "showspikes": True,
+        "spikemode": "across",
+        "spikethickness": 1,
+        "spikecolor": FAINT,
+        "spikedash": "solid",
+    }
+
+
+def _y_axis(row: Row, bottom: float, top: float) -> Plain:
+    return {
+        "domain": [bottom, top],
+        "range": [row.span.low, row.span.high],
+        "tickvals": list(row.span.ticks),
+        "ticktext": [plain_number(tick) for tick in row.span.ticks],
+        "side": "right",
+        "ticklabelposition": "inside top",
+        "gridcolor": GRID,
+        "zeroline": False,
+        "fixedrange": True,
+        "visible": bool(row.lines),
+    }
+
+
+def _trace(chart: Chart, row: Row, line: Line, place: int, axis: str) -> Plain:
+    colour = LOOKS[line.spoken].edge if line.spoken else INK
+    unit = f"{THIN_SPACE}{row.unit}" if row.unit else ""
+    trace: Plain = {
+        "type": "scatter",
+        "name": line.label,
+        "x": f"@{line.key}",
+        "y": f"@{line.key}",
+        "yaxis": axis,
+        "hovertemplate": f"%{{y:.{row.places}f}}{unit}",
+    }
+    if line.style is Style.POINTS:
+        dot = {"color": colour, "size": 4, "opacity": 0.45}
+        return trace | {"mode": "markers", "marker": dot}
+    dash = "7 4" if line.style is Style.FIT else SHADES[place % len(SHADES)]
+    pen: Plain = {"color": colour, "width": 2 if line.style is Style.FIT else 1.3}
+    if dash:
+        pen["dash"] = ",".join(f"{part}px" for part in dash.split())
+    return trace | {"mode": "lines", "line": pen, "connectgaps": False}
+
+
+def _bands(chart: Chart) -> list[Plain]:
+    """Return one filled trace for each family: tint and texture through all rows."""
+    traces = []
+    for family in Family:
+        bands = [band for band in chart.bands if band.family is family]
+        if bands:
+            traces.append(_band_trace(chart, family, bands))
+    return traces
+
+
+def _band_trace(chart: Chart, family: Family, bands: list[Band]) -> Plain:
+    look = LOOKS[family]
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for band in bands:
+        start, end = _x(chart, band.start), _x(chart, band.end)
+        x += [start, start, end, end, start, None]
+        y += [0, 1, 1, 0, 0, None]
+    fill = {
+        "shape": look.shape,
+        "fgcolor": faded(look.edge),
+        "bgcolor": faded(look.hue, TINT_STRENGTH),
+        "size": 7,
+        "solidity": 0.15,
+    }
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": look.word,
+        "x": x,
+        "y": y,
+        "yaxis": _TOP,
+        "fill": "toself",
+        "fillcolor": faded(look.hue, TINT_STRENGTH),
+        "fillpattern": fill,
+        "line": {"color": look.edge, "width": 1, "dash": _EDGE_DASH[family]},
+        "hoverinfo": "skip",
+    }
+
+
+_EDGE_DASH: Final = {
+    Family.HEAT: "solid",
+    Family.VOLTAGE: "dash",
+    Family.SIGNAL: "dot",
+    Family.ASSIST: "solid",
+    Family.NOTE: "dashdot",
+}
+
+
+def faded(colour: str, share: float = TEXTURE_STRENGTH) -> str:
+    """Return a colour as plotly takes it with its strength."""
+    red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{share})"
+
+
+def _add_limits(layout: Plain, row: Row, axis: str) -> None:
+    for limit in row.limits:
+        if not row.span.low <= limit.value <= row.span.high:
+            continue
+        across = {"xref": "paper", "yref": axis, "x0": 0, "x1": 1}
+        level = {"y0": limit.value, "y1": limit.value}
+        pen = {"color": INK, "width": 0.8, "dash": "5px,3px"}
+        layout["shapes"].append({"type": "line", **across, **level, "line": pen})
+        text = _note(limit.text, "paper", 1, axis, limit.value)
+        layout["annotations"].append(
+            text | {"xanchor": "right", "xshift": -38, "yanchor": "bottom"}
+        )
+
+
+def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
+    for word in row.words:
+        start, end = _x(chart, word.start), _x(chart, word.end)
+        box = {"type": "rect", "xref": "x", "yref": axis, "x0": start, "x1": end, "y0": 0, "y1": 1}
+        layout["shapes"].append(box | {"line": {"color": FAINT, "width": 0.8}})
+        if (word.end - word.start) > 0.04 * (chart.x_to - chart.x_from):
+            text = _note(word.text, "x", start, axis, 0.5)
+            layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
+
+
+def _add_tags(layout: Plain, chart: Chart) -> None:
+    last = -np.inf
+    room = 0.026 * (chart.x_to - chart.x_from)
+    for band in chart.bands:
+        middle = (max(band.start, chart.x_from) + min(band.end, chart.x_to)) / 2
+        if not band.tag or middle - last < room:
+            continue
+        last = middle
+        note = _note(band.tag, "x", _x(chart, middle), "paper", 1)
+        note["font"] = note["font"] | {"weight": 700}
+        layout["annotations"].append(note | {"yanchor": "bottom", "yshift": 2})
+
+
+def _note(text: str, xref: str, x: float, yref: str, y: float) -> Plain:
+    return {
+        "text": plain_text(text),
+        "xref": xref,
+        "x": x,
+        "yref": yref,
+        "y": y,
+        "showarrow": False,
+        "font": {"size": 11, "color": INK},
+    }
+
+
+def plain_text(text: str) -> str:
+    """Return text that plotly shows as it is: it reads tags such as ``<b>`` in labels."""
+    return escape(text, quote=False)

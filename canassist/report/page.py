@@ -1,0 +1,295 @@
+"""The report on one ride as one HTML page."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from canassist.errors import InputError
+from canassist.model import Event
+from canassist.report.cards import Card, CardMaker
+from canassist.report.channel_words import channel_words
+from canassist.report.document import Document, build
+from canassist.report.families import LOOKS, family_of, kind_words
+from canassist.report.glossary import GLOSSARY
+from canassist.report.masks import check_digit_ok, find_vins, mask_number, mask_vins
+from canassist.report.measures import Measures, Units
+from canassist.report.physics_charts import PhysicsCharts
+from canassist.report.result_json import result_json
+from canassist.report.ride_chart import RideCharts
+from canassist.report.rules import Rulebook
+from canassist.report.tables import (
+    bus_table,
+    channel_lines,
+    coverage_table,
+    integrity_table,
+    overview,
+)
+from canassist.report.times import Clock, duration, find_zone, minutes_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canassist.model import Case, Conclusion, Evidence, Result
+    from canassist.report.drawing import Chart
+
+_MOST_CLOSE_UPS: Final = 14
+_NUMBER_GROUPS: Final = 3
+_MAX_CHECKS: Final = 3
+
+STANDING_CAUTION: Final = (
+    "Hands and wheels: lift and support the vehicle, keep clear of the linkage, and never try a "
+    "loss of assist on a public road. The service manual and local rules come first."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a page is shown: units, time zone, and whether numbers are masked.
+
+    Attributes
+    ----------
+    units : {"metric", "us"}
+        US units are added to sentences and replace metric ones in tables and pictures.
+    zone : str
+        Name of a time zone for clock times; UTC where empty.
+    unmask : bool
+        Show VIN and serial numbers in full.
+    """
+
+    units: Units = "metric"
+    zone: str = ""
+    unmask: bool = False
+
+
+def render_page(result: Result, *, look: Look | None = None, key: Path | None = None) -> str:
+    """Return the report on one ride as one HTML page that needs nothing else.
+
+    Parameters
+    ----------
+    result : Result
+        What was found on the ride.
+    look : Look, optional
+        Units, time zone and masks; metric, UTC and masked by default.
+    key : path, optional
+        File with a private key (PEM); the page is signed with it.
+
+    Returns
+    -------
+    str
+        The page. The same result and look give the same text, but for a signature's key.
+
+    Raises
+    ------
+    CanassistError
+        If the zone is unknown, the key cannot be used or the plot library is missing.
+    """
+    pem = _read_key(key) if key is not None else None
+    view = PageView(result, look or Look())
+    return build(view.document(), key_pem=pem, key_name=key.name if key else "")
+
+
+def _read_key(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        problem = f"{path.name}: the key cannot be read ({error.strerror})."
+        raise InputError(problem, "Make one with `canassist keys`.") from error
+
+
+def page_number(data: bytes) -> str:
+    """Return the short number that names a result on every printed page."""
+    text = hashlib.sha256(data).hexdigest()
+    return "-".join(text[place : place + 4] for place in range(0, 4 * _NUMBER_GROUPS, 4))
+
+
+class PageView:
+    """Everything the page's template shows, worked out from one result."""
+
+    def __init__(self, result: Result, look: Look) -> None:
+        self.result = result
+        self.look = look
+        self.measures = Measures(look.units)
+        self.clock = Clock(result.log.start_utc, find_zone(look.zone))
+        self.rulebook = Rulebook(result.profile, self.measures)
+        self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
+
+    def document(self) -> Document:
+        """Return the page's parts."""
+        data = result_json(self.result)
+        number = page_number(data)
+        log_name = self._log_name()
+        cards = self.maker.cards()
+        rides = RideCharts(self.result, self.measures, self.clock)
+        ride = rides.ride()
+        close_ups = [
+            rides.close_up(card.shown.place, card.shown.text or card.title)
+            for card in cards[:_MOST_CLOSE_UPS]
+        ]
+        physics = list(PhysicsCharts(self.result, self.measures).all())
+        return Document(
+            template="report.html",
+            context=self._context(cards, physics, number) | {"absent": rides.absent()},
+            charts=[ride, *close_ups, *physics],
+            data=data,
+            title=f"Report {number}: {log_name}",
+            identity=f"canassist report {number}   {log_name}",
+            version=self.result.version,
+        )
+
+    def _context(
+        self, cards: Sequence[Card], physics: Sequence[Chart], number: str
+    ) -> dict[str, Any]:  # Any: templates take any value
+        result, measures = self.result, self.measures
+        return {
+            "number": number,
+            "version": result.version,
+            "log_name": self._log_name(),
+            "case": self._case(),
+            "strip": self._strip(),
+            "answer": self._conclusion(result.conclusions[0]),
+            "others": [self._conclusion(item) for item in result.conclusions[1:]],
+            "first_by_default": result.first_by_default.replace("_", " "),
+            "caution": STANDING_CAUTION,
+            "moments": self._moments(),
+            "cards": cards,
+            "overview": overview(result, measures),
+            "marks": self._marks(),
+            "physics": physics,
+            "coverage": coverage_table(result),
+            "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
+            "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
+            "channels": channel_lines(result, measures),
+            "bus": bus_table(result),
+            "integrity": integrity_table(result),
+            "codes": result.timeline.trouble_codes,
+            "log": self._log(),
+            "problems": [
+                (self._masked(item.where), self._masked(item.what)) for item in result.log.problems
+            ],
+            "limits": self.rulebook.all(),
+            "learned": [measures.sentence(text) for text in result.physics.learned_notes],
+            "profile_name": result.profile.name,
+            "inputs": [
+                (item.role, self._masked(item.name), item.size_bytes, item.sha256)
+                for item in result.inputs
+            ],
+            "glossary": [(word, measures.sentence(text)) for word, text in GLOSSARY],
+            "looks": LOOKS,
+            "warnings": self._warnings(),
+        }
+
+    def _masked(self, text: str) -> str:
+        return text if self.look.unmask else mask_vins(text)
+
+    def _log_name(self) -> str:
+        names = [item.name for item in self.result.inputs if item.role == "log"]
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        return self._masked(names[0]) + more if names else "no log"
+
+    def _case(self) -> Case:
+        from dataclasses import fields, replace
+
+        case = self.result.case
+        words = {
+            item.name: self._masked(getattr(case, item.name))
+            for item in fields(case)
+            if item.name != "at_s"
+        }
+        return replace(case, **words)
+
+    def _strip(self) -> list[tuple[str, str]]:
+        """Return the facts on top of page one; what is unknown is left out."""
+        case, identity = self._case(), self.result.timeline.identity
+        numbers = (
+            ("Module part no.", identity.part_number),
+            ("Module software", identity.software_version),
+            ("Serial no.", self._number(identity.serial_number)),
+            ("VIN", self._number(identity.vin)),
+        )
+        facts = (
+            ("Vehicle", case.vehicle or self.result.profile.name),
+            ("Odometer", case.odometer),
+            ("Work order", case.work_order),
+            ("Technician", case.technician),
+            ("Equipment", case.equipment),
+            ("Recorded", self.clock.started()),
+            ("Length", duration(self.result.log.duration_s)),
+            *numbers,
+        )
+        return [(name, value) for name, value in facts if value]
+
+    def _number(self, text: str) -> str:
+        return text if self.look.unmask else mask_number(text)
+
+    def _conclusion(self, item: Conclusion) -> dict[str, Any]:  # Any: templates take any value
+        say = self.measures.sentence
+        return {
+            "code": str(item.code),
+            "rank": item.rank,
+            "strength": str(item.strength),
+            "headline": say(item.headline),
+            "ground": say(item.ground),
+            "because": [self._evidence(part) for part in item.because],
+            "against": [self._evidence(part) for part in item.against],
+            "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
+            "cautions": [say(text) for text in item.cautions],
+            "ride_on": say(item.ride_on),
+        }
+
+    def _evidence(self, part: Evidence) -> dict[str, Any]:  # Any: templates take any value
+        known = [place for place in part.events if 0 <= place < len(self.result.events)]
+        return {
+            "text": self.measures.sentence(part.text),
+            "events": [(place + 1, self._label(self.result.events[place])) for place in known],
+            "figure": part.figure,
+        }
+
+    @staticmethod
+    def _label(event: Event) -> str:
+        return f"{kind_words(event).lower()} at {minutes_seconds(event.start_s)}"
+
+    def _marks(self) -> list[tuple[int, str, str, str]]:
+        """Return what the ride picture's bands stand for: number, family, words, time."""
+        return [
+            (place + 1, family_of(event), kind_words(event), minutes_seconds(event.start_s))
+            for place, event in enumerate(self.result.events)
+        ]
+
+    def _moments(self) -> list[dict[str, Any]]:  # Any: templates take any value
+        return [
+            {
+                "when": minutes_seconds(item.at_s),
+                "text": self.measures.sentence(item.text),
+                "events": [place + 1 for place in item.events],
+                "readings": [
+                    (
+                        channel_words(name),
+                        self.maker.reading(name, value, self.result.channels),
+                    )
+                    for name, value in item.readings.items()
+                ],
+            }
+            for item in self.result.moments
+        ]
+
+    def _log(self) -> list[tuple[str, str]]:
+        log = self.result.log
+        return [
+            ("Format", log.format),
+            ("Frames", f"{log.frames:,}".replace(",", "\u2009")),
+            ("Error frames", str(log.error_frames)),
+            ("Ids", f"{log.ids_known} of {log.ids} known to the database"),
+        ]
+
+    def _warnings(self) -> list[str]:
+        found = []
+        bad = [vin for vin in find_vins(self.result.case.vehicle) if not check_digit_ok(vin)]
+        if bad or self.result.timeline.identity.vin_check_digit_ok is False:
+            found.append(
+                "The VIN's check digit does not fit: check how it was written down. Outside "
+                "North America a VIN need not have one."
+            )
+        return found

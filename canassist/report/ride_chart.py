@@ -1,0 +1,330 @@
+"""Charts over time: the whole ride, and the close-up of an event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import EventKind
+from canassist.report.channel_words import FLOOR, WHEELS, WORD_CHANNELS, channel_words
+from canassist.report.drawing import (
+    Band,
+    Chart,
+    Limit,
+    Line,
+    Row,
+    Word,
+    extremes,
+    nice_range,
+    time_ticks,
+)
+from canassist.report.families import Family, family_of
+from canassist.report.reduce import bucket_edges, reduce_channel
+from canassist.report.times import minutes_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canassist.model import Channel, Event, FloatArray, Result
+    from canassist.report.measures import Measures
+    from canassist.report.times import Clock
+
+CLOSE_UP_S: Final = 10.0
+"""Time shown before and after an event."""
+
+LONGEST_CLOSE_UP_S: Final = 120.0
+"""A longer event is shown by its beginning."""
+
+_STILL_BUCKETS: Final = 420
+_DENSE_BUCKETS: Final = 1100
+_WINDOW_BUCKETS: Final = 240
+_CLOSE_BUCKETS: Final = 260
+_MOST_WINDOWS: Final = 12
+_ROW_PX: Final = (64, 52)
+_MANY_ROWS: Final = 12
+_WORD_PX: Final = 40
+_CLOSE_PX: Final = 78
+
+_FAMILY_CHANNEL: Final = {
+    Family.HEAT: ("module_temperature", "assist_limit"),
+    Family.VOLTAGE: ("supply_voltage",),
+    Family.ASSIST: ("assist_torque",),
+    Family.SIGNAL: (),
+    Family.NOTE: (),
+}
+
+_CLOSE_UP_ROWS: Final = {
+    EventKind.DERATE: ("assist_limit", "module_temperature", "supply_voltage", "vehicle_speed"),
+    EventKind.UNDERVOLTAGE: ("supply_voltage", "motor_current", "engine_speed", "assist_limit"),
+    EventKind.OVERVOLTAGE: ("supply_voltage", "system_voltage", "engine_speed", "assist_limit"),
+    EventKind.CHARGING_LOW: ("supply_voltage", "engine_speed", "system_voltage"),
+    EventKind.ASSIST_DEVIATION: ("assist_torque", "driver_torque", "vehicle_speed", "assist_limit"),
+    EventKind.TORQUE_OFFSET: ("driver_torque", "steering_angle", "vehicle_speed"),
+}
+_CLOSE_UP_OTHERS: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "assist_limit")
+_MOST_ROWS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class RideCharts:
+    """Draws one result's charts over time, in one system of units and on one clock."""
+
+    result: Result
+    measures: Measures
+    clock: Clock
+
+    def ride(self) -> Chart:
+        """Return the whole ride: one row a channel, event bands through all of them."""
+        end = self._end
+        still = bucket_edges(0.0, end, _STILL_BUCKETS)
+        dense = bucket_edges(
+            0.0, end, _DENSE_BUCKETS, windows=self._windows(), window_count=_WINDOW_BUCKETS
+        )
+        groups = self._groups()
+        tall = _ROW_PX[len(groups) > _MANY_ROWS]
+        rows = tuple(self._group(names, still, dense, tall) for names in groups)
+        bands = [_band(event, end, str(place + 1)) for place, event in enumerate(self._events())]
+        message = f"The ride: {len(self._events())} events over {minutes_seconds(end, 0)} minutes"
+        return self._chart("ride", message, rows, tuple(bands), (0.0, end), most=8)
+
+    def close_up(self, place: int, message: str) -> Chart:
+        """Return an event with the time before and after it; `place` counts from 0."""
+        event = self.result.events[place]
+        low = max(event.start_s - CLOSE_UP_S, 0.0)
+        until = min(event.until(self._end), event.start_s + LONGEST_CLOSE_UP_S)
+        high = min(until + CLOSE_UP_S, self._end)
+        high = max(high, low + 1.0)
+        edges = bucket_edges(low, high, _CLOSE_BUCKETS)
+        spoken = family_of(event)
+        first = (event.channel,) if event.channel else ()
+        wanted = (*first, *_CLOSE_UP_ROWS.get(event.kind, _CLOSE_UP_OTHERS))
+        names = [name for name in dict.fromkeys(wanted) if self._is_curve(name)][:_MOST_ROWS]
+        rows = tuple(
+            self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
+            for number, name in enumerate(names)
+        )
+        near = tuple(
+            _band(other, self._end, str(number + 1))
+            for number, other in enumerate(self.result.events)
+            if other.start_s < high and other.until(self._end) > low
+        )
+        return self._chart(f"event-{place + 1}", message, rows, near, (low, high), most=4)
+
+    def absent(self) -> tuple[str, ...]:
+        """Return the main channels that the log lacks, in words."""
+        channels = self.result.channels
+        return tuple(
+            channel_words(name)
+            for name in _MAIN
+            if name not in channels or not len(channels[name].valid()[0])
+        )
+
+    @property
+    def _end(self) -> float:
+        return max(self.result.log.duration_s, 1e-3)
+
+    def _events(self) -> Sequence[Event]:
+        return self.result.events
+
+    def _windows(self) -> list[tuple[float, float]]:
+        events = sorted(self._events(), key=_weight, reverse=True)[:_MOST_WINDOWS]
+        return [
+            (
+                event.start_s - CLOSE_UP_S,
+                min(event.until(self._end), event.start_s + LONGEST_CLOSE_UP_S) + CLOSE_UP_S,
+            )
+            for event in events
+        ]
+
+    def _is_curve(self, name: str | None) -> bool:
+        channel = self.result.channels.get(name or "")
+        return (
+            channel is not None and len(channel) > 0 and not np.all(np.isnan(channel.value))
+        ) and name not in WORD_CHANNELS
+
+    def _groups(self) -> list[tuple[str, ...]]:
+        names = [
+            name
+            for name, channel in self.result.channels.items()
+            if len(channel) and not np.all(np.isnan(channel.value))
+        ]
+        groups = [(name,) for name in names if name not in WHEELS]
+        wheels = tuple(name for name in WHEELS if name in names)
+        return [*groups, wheels] if wheels else groups
+
+    def _group(
+        self, names: tuple[str, ...], still: FloatArray, dense: FloatArray, tall: int
+    ) -> Row:
+        if names[0] in WORD_CHANNELS:
+            channel = self.result.channels[names[0]]
+            words = word_spans(channel, self._end)
+            return Row(label=channel_words(names[0]), unit="", words=words, height_px=_WORD_PX)
+        return self._row(names, still, dense, tall, self._spoken(names[0]))
+
+    def _spoken(self, name: str) -> Family | None:
+        """Return the family of the channel that the answer speaks of."""
+        families = {family_of(event) for event in self._events() if event.severity != "note"}
+        return next((item for item in families if name in _FAMILY_CHANNEL[item][:1]), None)
+
+    def _row(
+        self,
+        names: tuple[str, ...],
+        edges: FloatArray,
+        dense: FloatArray | None,
+        tall: int,
+        spoken: Family | None,
+    ) -> Row:
+        channels = [self.result.channels[name] for name in names]
+        lines = tuple(self._line(channel, edges, dense, spoken) for channel in channels)
+        unit = channels[0].unit
+        floor = FLOOR.get(unit, 1.0) * self.measures.shown(unit).scale
+        values = extremes(lines)
+        limits = tuple(self._limits(names[0]))
+        reach = max(values, default=1.0) - min(values, default=0.0)
+        near = [
+            limit.value
+            for limit in limits
+            if min(values, default=0.0) - reach - floor
+            < limit.value
+            < max(values, default=1.0) + reach + floor
+        ]
+        label = channel_words(names[0]) if len(names) == 1 else "Wheel speeds"
+        return Row(
+            label=label,
+            unit=self.measures.name(unit),
+            lines=lines,
+            limits=limits,
+            span=nice_range([*values, *near], most=3, floor=floor),
+            places=self.measures.shown(unit).places,
+            height_px=tall,
+        )
+
+    def _line(
+        self,
+        channel: Channel,
+        edges: FloatArray,
+        dense: FloatArray | None,
+        spoken: Family | None,
+    ) -> Line:
+        x, y = reduce_channel(channel, edges)
+        more_x = more_y = None
+        if dense is not None:
+            more_x, more_y = reduce_channel(channel, dense)
+            more_y = self.measures.array(more_y, channel.unit)
+        return Line(
+            key=channel.name,
+            label=channel_words(channel.name),
+            x=x,
+            y=self.measures.array(y, channel.unit),
+            spoken=spoken,
+            dense_x=more_x,
+            dense_y=more_y,
+        )
+
+    def _limits(self, name: str) -> Iterable[Limit]:
+        """Return the limits that belong into a channel's row, in shown units."""
+        limits, nominal = self.result.profile.limits, self.result.physics.limit_lines
+        start_c = nominal.derate_start_c if nominal else limits.derate_start_c
+        found = {
+            "supply_voltage": (
+                (limits.undervoltage_v, "V", "undervoltage"),
+                (limits.overvoltage_v, "V", "overvoltage"),
+            ),
+            "module_temperature": ((start_c, "degC", "assist starts to fall"),),
+            "assist_limit": ((limits.full_assist_pct, "%", "reduced below"),),
+            "driver_torque": (),
+        }.get(name, ())
+        for value, unit, text in found:
+            shown = self.measures.array(np.array([value]), unit)
+            yield Limit(float(shown[0]), f"{text} {self.measures.text(value, unit, 1)}")
+
+    def _chart(
+        self,
+        name: str,
+        message: str,
+        rows: tuple[Row, ...],
+        bands: tuple[Band, ...],
+        span: tuple[float, float],
+        *,
+        most: int,
+    ) -> Chart:
+        ticks = time_ticks(*span, most=most)
+        fine = len(ticks) > 1 and ticks[1] - ticks[0] < 1.0
+        seconds = tuple(f"{tick:.1f}" if fine else f"{tick:.0f}" for tick in ticks)
+        seconds = (*seconds[:-1], f"{seconds[-1]} s") if seconds else ()
+        return Chart(
+            name=name,
+            message=message,
+            rows=rows,
+            bands=bands,
+            x_from=span[0],
+            x_to=span[1],
+            ticks=ticks,
+            upper=tuple(self.clock.at(tick).rsplit(" ", 1)[0] for tick in ticks)
+            if self.clock.start_utc
+            else seconds,
+            lower=tuple(minutes_seconds(tick, 1 if fine else 0) for tick in ticks),
+            x_label="minutes : seconds from the first frame",
+        )
+
+
+_MAIN: Final = (
+    "vehicle_speed",
+    "engine_speed",
+    "supply_voltage",
+    "module_temperature",
+    "assist_limit",
+    "assist_torque",
+    "motor_current",
+    "module_current",
+    "driver_torque",
+    "steering_angle",
+    "module_status",
+)
+
+
+def _weight(event: Event) -> tuple[int, float]:
+    order = {"note": 0, "warning": 1, "serious": 2}
+    return order[str(event.severity)], -event.start_s
+
+
+def _band(event: Event, end: float, tag: str) -> Band:
+    return Band(
+        start=event.start_s,
+        end=event.until(end),
+        family=family_of(event),
+        tag=tag,
+        open_end=event.end_s is None,
+    )
+
+
+def word_spans(channel: Channel, end: float) -> tuple[Word, ...]:
+    """Return the stretches in which a text channel says one thing.
+
+    Parameters
+    ----------
+    channel : Channel
+        A text channel.
+    end : float
+        End of the log in seconds.
+
+    Returns
+    -------
+    tuple of Word
+        In time order; a gap is left out.
+    """
+    rows = np.flatnonzero(~np.isnan(channel.value))
+    if not len(rows):
+        return ()
+    time_s, value = channel.time_s[rows], channel.value[rows]
+    gap = np.diff(time_s, prepend=time_s[0]) > channel.stale_after_s
+    starts = np.flatnonzero((np.diff(value, prepend=np.inf) != 0) | gap)
+    lasts = np.append(starts[1:], len(rows)) - 1
+    until = np.append(time_s[1:], end)
+    ends = np.minimum(until[lasts], time_s[lasts] + channel.stale_after_s)
+    return tuple(
+        Word(float(time_s[first]), float(stop), channel.text_at(int(rows[first])))
+        for first, stop in zip(starts, ends, strict=True)
+    )

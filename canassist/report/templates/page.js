@@ -1,0 +1,140 @@
+"use strict";
+(() => {
+  const ALPHABET = "{{ alphabet }}";
+  const DARK = {{ dark }};
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  let original = "";
+
+  const unpack = async (id) => {
+    const text = document.getElementById(id).textContent;
+    const value = new Uint8Array(128);
+    for (let i = 0; i < 85; i++) value[ALPHABET.charCodeAt(i)] = i;
+    const groups = (text.length - 1) / 5, bytes = new Uint8Array(groups * 4);
+    const view = new DataView(bytes.buffer);
+    for (let g = 0, p = 1; g < groups; g++) {
+      let n = 0;
+      for (let k = 0; k < 5; k++) n = n * 85 + value[text.charCodeAt(p++)];
+      view.setUint32(g * 4, n);
+    }
+    const whole = bytes.subarray(0, bytes.length - Number(text[0]));
+    const stream = new Blob([whole]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).text();
+  };
+
+  const columns = (table) => {
+    const column = (steps, places) => {
+      let total = 0;
+      const unit = 10 ** places;
+      return steps.map((step) => (step === null ? null : (total += step) / unit));
+    };
+    const made = {};
+    for (const [key, item] of Object.entries(table)) {
+      made[key] = { x: column(item.x, item.px), y: column(item.y, item.py) };
+    }
+    return made;
+  };
+
+  const recolour = (value) => {
+    if (!dark.matches) return value;
+    if (typeof value === "string") return DARK[value] ?? value;
+    if (Array.isArray(value)) return value.map(recolour);
+    if (value && typeof value === "object") {
+      return Object.fromEntries(Object.entries(value).map(([k, v]) => [k, recolour(v)]));
+    }
+    return value;
+  };
+
+  const slice = (column, low, high, scale) => {
+    let first = 0, last = column.x.length;
+    while (first < last && column.x[first] * scale < low) first++;
+    while (last > first && column.x[last - 1] * scale > high) last--;
+    first = Math.max(first - 1, 0);
+    last = Math.min(last + 1, column.x.length);
+    return {
+      x: column.x.slice(first, last).map((x) => (x === null ? null : x * scale)),
+      y: column.y.slice(first, last),
+    };
+  };
+
+  const filled = (figure, data) => {
+    const [low, high] = figure.layout.xaxis.range;
+    const scale = figure.layout.xaxis.type === "date" ? 1000 : 1;
+    const traces = figure.data.map((trace) => {
+      if (typeof trace.x !== "string") return trace;
+      return { ...trace, ...slice(data[trace.x.slice(1)], low, high, scale) };
+    });
+    return recolour({ data: traces, layout: figure.layout });
+  };
+
+  const config = { displayModeBar: false, responsive: true, doubleClick: "reset", scrollZoom: false };
+
+  const keys = (box, axis) => (event) => {
+    const now = box.layout.xaxis.range.map((x) => (typeof x === "string" ? Date.parse(x + "Z") : x));
+    const start = axis.range, width = now[1] - now[0], middle = (now[0] + now[1]) / 2;
+    const moves = {
+      "+": [middle - width / 4, middle + width / 4], "=": [middle - width / 4, middle + width / 4],
+      "-": [middle - width, middle + width], "0": start,
+      ArrowLeft: [now[0] - width / 5, now[1] - width / 5],
+      ArrowRight: [now[0] + width / 5, now[1] + width / 5],
+    };
+    let range = moves[event.key];
+    if (!range || event.ctrlKey || event.metaKey || event.altKey) return;
+    event.preventDefault();
+    const span = Math.min(range[1] - range[0], start[1] - start[0]);
+    const low = Math.min(Math.max(range[0], start[0]), start[1] - span);
+    Plotly.relayout(box, { "xaxis.range": [low, low + span] });
+  };
+
+  const draw = async (box, figure, data) => {
+    const made = filled(figure, data);
+    box.parentElement.classList.add("drawn");
+    await Plotly.react(box, made.data, structuredClone(made.layout), config);
+    box.querySelectorAll("svg").forEach((svg) => svg.setAttribute("aria-hidden", "true"));
+    if (box.tabIndex === 0) return;
+    box.tabIndex = 0;
+    box.setAttribute("role", "group");
+    box.setAttribute("aria-label", box.closest("figure").querySelector("figcaption").textContent
+      + ". Plus and minus zoom, left and right move, 0 shows all.");
+    box.addEventListener("keydown", keys(box, figure.layout.xaxis));
+  };
+
+  const interactive = async () => {
+    const [library, packed] = await Promise.all([unpack("canassist-library"), unpack("canassist-figures")]);
+    const script = document.createElement("script");
+    script.textContent = library;
+    document.head.append(script);
+    const { data, figures } = JSON.parse(packed);
+    const table = columns(data);
+    const boxes = [...document.querySelectorAll(".live")].filter((box) => figures[box.dataset.chart]);
+    const shown = new Set();
+    const show = (box) => { shown.add(box); return draw(box, figures[box.dataset.chart], table); };
+    const watcher = new IntersectionObserver((entries) => {
+      for (const entry of entries) {
+        if (!entry.isIntersecting) continue;
+        watcher.unobserve(entry.target);
+        show(entry.target.querySelector(".live"));
+      }
+    }, { rootMargin: "600px" });
+    boxes.forEach((box) => watcher.observe(box.parentElement));
+    dark.addEventListener("change", () => shown.forEach(show));
+  };
+
+  const saveCopy = () => {
+    const page = new DOMParser().parseFromString(original, "text/html");
+    const now = document.querySelectorAll("#later textarea");
+    page.querySelectorAll("#later textarea").forEach((field, i) => { field.textContent = now[i].value; });
+    const html = "<!DOCTYPE html>\n" + page.documentElement.outerHTML;
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([html], { type: "text/html" }));
+    link.download = (document.title.replace(/[^A-Za-z0-9._-]+/g, "_") || "report") + ".notes.html";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  };
+
+  addEventListener("DOMContentLoaded", () => {
+    original = document.documentElement.outerHTML;
+    document.documentElement.classList.add("scripted");
+    document.getElementById("save-copy")?.addEventListener("click", saveCopy);
+    interactive().catch((error) => console.warn("Pictures stay as they are:", error));
+  });
+})();
