@@ -140,6 +140,9 @@ def _inconclusive(ride: Ride) -> str:
     lacks = [lack.short for lack in quiet.lacks(ride)]
     if quiet.stalls(ride) and len(ride.derates) == len(quiet.stalls(ride)):
         return say("headline.inconclusive.stalled")
+    if quiet.only_codes(ride) and not lacks:
+        names = listed(dict.fromkeys(hit.event.code for hit in ride.warnings))
+        return say("headline.inconclusive.code", codes=names)
     shown = ride.derates or ride.warnings
     if shown:
         kinds = dict.fromkeys(say(f"word.kind.{hit.event.kind.value}") for hit in shown)

@@ -132,10 +132,20 @@ def inconclusive(ride: Ride, weakly: bool) -> Iterator[Reason]:
     if open_ones:
         key = "reason.lack.derate_weak" if weakly else "reason.lack.derate"
         yield reason(say(key, n=len(open_ones)), ENOUGH, open_ones)
+    elif only_codes(ride):
+        names = listed(dict.fromkeys(hit.event.code for hit in ride.warnings))
+        yield reason(say("reason.lack.code", codes=names), DECISIVE, ride.warnings)
     elif ride.warnings and not stalled:
         text = say("reason.lack.warning", n=len(ride.warnings))
         yield reason(text, ENOUGH, ride.warnings)
     yield from _conditions_met(ride)
+
+
+def only_codes(ride: Ride) -> bool:
+    """Tell whether trouble codes are all that stands above a note."""
+    return bool(ride.warnings) and all(
+        hit.event.kind is EventKind.TROUBLE_CODE for hit in ride.warnings
+    )
 
 
 def stalls(ride: Ride) -> Hits:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Needs, reason
+from canassist.conclude.plausibility import off_speed
 from canassist.conclude.ride import Hit, Hits, Ride, figure
 from canassist.conclude.wording import (
     channel_name,
     channel_names,
     duration,
     number,
+    quantity,
     say,
     times,
     which,
@@ -43,6 +45,15 @@ def speed_signal_fault(ride: Ride) -> Iterator[Reason]:
     """Weigh that road or engine speed is missing, stuck or false."""
     hits = speed_faults(ride)
     reduced = ride.derates_by("speed_signal")
+    off = off_speed(ride.timeline)
+    if off is not None:
+        text = say(
+            "reason.speed.wheels",
+            seconds=duration(off.seconds),
+            speed=quantity(off.speed_kph, "km/h"),
+            wheels=quantity(off.wheels_kph, "km/h"),
+        )
+        yield reason(text, ENOUGH)
     if not hits and not reduced:
         return
     for channel in SPEED_CHANNELS:

@@ -148,10 +148,9 @@ def resistance(estimate: Estimate, limit_ohm: float) -> str:
 
 def which(count: int, among: int) -> dict[str, str]:
     """Return which reductions are meant: "the one reduction", "all 4", "2 of 4"."""
-    if count == among:
-        text = say("word.only") if count == 1 else say("word.every", all=among)
-    else:
-        text = say("word.some", n=count, all=among)
+    words = {1: "word.only", 2: "word.both"}
+    key = words.get(among, "word.every") if count == among else "word.some"
+    text = say(key, n=count, all=among)
     return {"which": text, "Which": text[:1].upper() + text[1:]}
 
 
