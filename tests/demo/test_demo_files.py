@@ -1,0 +1,167 @@
+"""The demo's files hold what was simulated, by python-can and cantools."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+import can
+import cantools
+import cantools.database
+import numpy as np
+import pytest
+from cantools.database.can import Database
+
+from canassist.demo import RIDES, TRAIL, SimulatedRide, WrittenRide, write_demo
+from canassist.demo.background import BUSY
+from canassist.demo.frames import all_frames, bus_load
+from canassist.model import Code, EventKind
+from canassist.profile import LIMIT_NAMES, parse_profile
+
+MEGABYTE = 1_000_000
+
+
+def _database(path: Path) -> Database:
+    database = cantools.database.load_file(path)
+    assert isinstance(database, Database)
+    return database
+
+
+def _read(log: Path) -> list[can.Message]:
+    with can.LogReader(log) as reader:
+        return list(reader)
+
+
+@pytest.mark.parametrize("name", RIDES)
+def test_every_value_in_a_log_is_the_one_that_was_simulated(
+    name: str, rides: Mapping[str, SimulatedRide], written: tuple[WrittenRide, ...]
+) -> None:
+    files = next(item for item in written if item.name == name)
+    database = _database(files.dbc)
+    messages = _read(files.log)
+    start = messages[0].timestamp
+    for item in rides[name].sent:
+        own = [m for m in messages if m.arbitration_id == item.message.can_id]
+        times = np.array([m.timestamp for m in own]) - start
+        assert np.abs(times - item.time_s).max() < 5e-6  # a log keeps microseconds
+        decoded = [_decoded(database, m) for m in own]
+        for spec in item.message.signals:
+            rows = [k for k, row in enumerate(decoded) if spec.name in row]
+            assert rows
+            if spec.name == item.message.checksum:
+                continue
+            expected = item.raw[spec.name][rows] * spec.scale + spec.offset
+            seen = np.array([decoded[k][spec.name] for k in rows])
+            np.testing.assert_allclose(seen, expected, atol=1e-9)
+
+
+def _decoded(database: Database, message: can.Message) -> dict[str, float]:
+    values = database.decode_message(
+        message.arbitration_id, bytes(message.data), decode_choices=False
+    )
+    assert isinstance(values, dict)
+    return {name: float(value) for name, value in values.items()}  # type: ignore[arg-type]  # no texts asked for
+
+
+def test_logs_are_small_and_in_three_containers(written: tuple[WrittenRide, ...]) -> None:
+    endings = {"".join(item.log.suffixes) for item in written}
+    assert len(endings) >= 3
+    assert max(item.log.stat().st_size for item in written) < MEGABYTE
+
+
+def test_rides_last_three_to_six_minutes() -> None:
+    assert len(RIDES) == 8
+    assert all(180 <= scenario.seconds <= 360 for scenario in RIDES.values())
+
+
+def test_written_twice_the_bytes_are_the_same(
+    tmp_path: Path, demo_folder: Path, written: tuple[WrittenRide, ...]
+) -> None:
+    write_demo(tmp_path)
+    files = sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*") if path.is_file())
+    assert len(files) >= 2 * len(written) + 4
+    for file in files:
+        assert (tmp_path / file).read_bytes() == (demo_folder / file).read_bytes(), file
+
+
+def test_the_project_holds_what_the_demo_writes(
+    project_root: Path, demo_folder: Path, written: tuple[WrittenRide, ...]
+) -> None:
+    """Text to the letter; logs frame by frame, as packing differs between machines."""
+    for path in sorted(demo_folder.rglob("*")):
+        kept = project_root / path.relative_to(demo_folder)
+        if path.suffix in {".json", ".md", ".dbc", ".toml"}:
+            assert kept.read_text("utf-8") == path.read_text("utf-8"), kept.name
+    for item in written:
+        fresh, kept_frames = _read(item.log), _read(project_root / "sample_logs" / item.log.name)
+        assert len(fresh) == len(kept_frames)
+        same = sum(
+            a.arbitration_id == b.arbitration_id and a.data == b.data
+            for a, b in zip(fresh, kept_frames, strict=True)
+        )
+        # Another processor's sine may differ in its last bit, and then one value rounds otherwise.
+        assert same >= 0.999 * len(fresh)
+
+
+def test_truth_names_its_database_profile_and_known_words(
+    written: tuple[WrittenRide, ...], demo_folder: Path
+) -> None:
+    kinds, codes = {str(kind) for kind in EventKind}, {str(code) for code in Code}
+    for item in written:
+        truth = json.loads(item.truth.read_text("utf-8"))
+        assert truth["log"] == item.log.name
+        assert (demo_folder / truth["dbc"]).is_file()
+        assert (demo_folder / truth["profile"]).is_file()
+        assert truth["first_conclusion"] in codes
+        assert {event["kind"] for event in truth["events"]} <= kinds
+        starts = [event["start_s"] for event in truth["events"]]
+        assert starts == sorted(starts)
+
+
+def test_database_has_every_feature_that_it_is_to_show(written: tuple[WrittenRide, ...]) -> None:
+    database = _database(written[0].dbc)
+    signals = [signal for message in database.messages for signal in message.signals]
+    assert 6 <= len(database.messages) <= 8
+    assert {signal.byte_order for signal in signals} == {"little_endian", "big_endian"}
+    assert any(signal.is_signed for signal in signals)
+    assert any(message.is_multiplexed() for message in database.messages)
+    tables = [signal.choices for signal in signals if signal.choices]
+    assert any(str(word) == "NoValue" for table in tables for word in table.values())
+    assert any(str(word) == "Limited" for table in tables for word in table.values())
+
+
+def test_profile_maps_every_channel_and_gives_every_limit(
+    written: tuple[WrittenRide, ...],
+) -> None:
+    path = written[0].profile
+    profile = parse_profile(path.read_text("utf-8"), path.name)
+    assert profile.name == "Demo trail vehicle"
+    assert profile.assumed == ()
+    assert profile.gives(*LIMIT_NAMES)
+    assert profile.assist_map is not None
+    assert profile.integrity[0].method == "crc8-j1850"
+    database = _database(path.with_suffix(".dbc"))
+    for spec in profile.channels.values():
+        message, signal = spec.signal.split(".")
+        assert database.get_message_by_name(message).get_signal_by_name(signal)
+
+
+@pytest.mark.parametrize("name", ["healthy_mixed", "speed_lost"])
+def test_a_busy_bus_carries_30_to_45_percent(name: str, rides: Mapping[str, SimulatedRide]) -> None:
+    table = all_frames(rides[name], BUSY)
+    assert 30 <= len(BUSY) <= 40
+    assert 0.30 <= bus_load(table, TRAIL.bit_rate) <= 0.45
+    gaps_us = np.diff(table.time_us)
+    assert gaps_us.min() >= 94  # 47 bits at 500 kbit/s: no frame ends sooner after another
+
+
+def test_a_busy_log_holds_the_same_ride(tmp_path: Path, rides: Mapping[str, SimulatedRide]) -> None:
+    written = write_demo(tmp_path, busy=True)
+    item = next(ride for ride in written if ride.name == "torque_offset")
+    messages = _read(item.log)
+    ids = {message.arbitration_id for message in messages}
+    assert len(ids) == len(BUSY) + len(TRAIL.messages)
+    for sent in rides["torque_offset"].sent:
+        own = [bytes(m.data) for m in messages if m.arbitration_id == sent.message.can_id]
+        assert own == [bytes(row[: sent.message.length]) for row in sent.payload()]
