@@ -14,6 +14,19 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
+def check_folder(path: Path) -> None:
+    """Refuse a name whose folder is missing, before long work is done for it.
+
+    Raises
+    ------
+    OutputError
+        Naming the file.
+    """
+    if not path.absolute().parent.is_dir():
+        problem = f"{path}: cannot be written, its folder does not exist."
+        raise OutputError(problem, "Make the folder, or choose one that exists.")
+
+
 def write_whole(files: Mapping[Path, bytes]) -> None:
     """Write several files, none of which is ever seen half-written.
 

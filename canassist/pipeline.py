@@ -83,11 +83,12 @@ def analyze(
         If an input cannot be used; it says what, where and what to do.
     """
     log_paths, dbc_paths = _paths(log), _paths(dbc)
-    check_present((*log_paths, *dbc_paths))
+    dbc_files = [decode.split_bus(path)[1] for path in dbc_paths]
+    check_present((*log_paths, *dbc_files))
     known = _profile(profile)
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     with ThreadPoolExecutor(max_workers=1) as pool:
-        hashing = pool.submit(_inputs, log_paths, dbc_paths, profile_paths)
+        hashing = pool.submit(_inputs, log_paths, dbc_files, profile_paths)
         ride = read_ride(log_paths, dbc_paths, known, progress)
         progress(Step("judging", 0, 1))
         answer = judge(ride.timeline, known, case or Case())

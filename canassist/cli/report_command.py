@@ -81,8 +81,10 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     )
 
     from canassist import report as writing
-    from canassist.output import write_whole
+    from canassist.output import check_folder, write_whole
     from canassist.pipeline import analyze
+
+    check_folder(page_path)
 
     with bar() as progress:
         result = analyze(logs, dbc=dbc or [], profile=profile, case=case, progress=progress)
