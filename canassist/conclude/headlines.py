@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.conclude import quiet
 from canassist.conclude.ride import figure
 from canassist.conclude.signals import speed_faults
+from canassist.conclude.steering import missing_senses
 from canassist.conclude.supply import dips, highest, loaded, lowest
 from canassist.conclude.wording import (
     channel_name,
@@ -116,7 +117,7 @@ def _map(ride: Ride) -> str:
 
 def _module(ride: Ride) -> str:
     hits = ride.derates_by("unexplained")
-    if hits:
+    if hits and not missing_senses(ride):
         return say("headline.module_suspect.plain", times=times(len(hits)))
     return say("headline.module_suspect.maybe")
 

@@ -27,6 +27,10 @@ BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torqu
 """Channels without which no ride can be called free of faults."""
 
 
+BARELY_S: Final = 1.0
+"""Less than this of a condition counts as none in words, s."""
+
+
 class Lack(NamedTuple):
     """Something that keeps a ride from ruling a fault out: a reason, and its short form."""
 
@@ -42,9 +46,8 @@ def lacks(ride: Ride) -> tuple[Lack, ...]:
 def _missing(ride: Ride) -> Iterator[Lack]:
     timeline = ride.timeline
     missing = [name for name in BASIC if not timeline.has(name)]
-    words = ride.profile.status_reduced | ride.profile.status_off
-    by_status = bool(words) and timeline.has("module_status")
-    if not timeline.has("assist_limit") and not by_status and not _map_followed(ride):
+    shown = timeline.has("assist_limit") or _by_status(ride) or _map_followed(ride)
+    if not shown:
         missing.append("assist_limit")
     if missing:
         names = channel_names(missing)
@@ -63,8 +66,13 @@ def _unridden(ride: Ride) -> Iterator[Lack]:
         shown = duration(seconds)
         yield Lack(
             say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),
-            say(f"lack.{key}", seconds=shown),
+            say(f"lack.{key}" if seconds >= BARELY_S else f"lack.no_{key}", seconds=shown),
         )
+
+
+def _by_status(ride: Ride) -> bool:
+    words = ride.profile.status_reduced | ride.profile.status_off
+    return bool(words) and ride.timeline.has("module_status")
 
 
 def _map_followed(ride: Ride) -> bool:
@@ -155,7 +163,7 @@ def stalls(ride: Ride) -> Hits:
 
 def _conditions_met(ride: Ride) -> Iterator[Reason]:
     """Say that conditions for a reduction were met, where the log cannot show one."""
-    if ride.timeline.has("assist_limit") or ride.derates:
+    if ride.timeline.has("assist_limit") or _by_status(ride) or ride.derates:
         return
     met = []
     heat = ride.timeline.get("module_temperature")
@@ -164,7 +172,7 @@ def _conditions_met(ride: Ride) -> Iterator[Reason]:
         if len(value) and value.max() > ride.limits.derate_start_c:
             shown, limit = pair(float(value.max()), ride.limits.derate_start_c, "degC")
             met.append(say("reason.lack.met_heat", high=shown, limit=limit))
-    low = ride.of(EventKind.UNDERVOLTAGE)
+    low = tuple(hit for hit in ride.of(EventKind.UNDERVOLTAGE) if hit.event.cause != "cranking")
     if low:
         lowest = ride.lowest("supply_voltage", low)
         limit = volts(ride.limits.undervoltage_v)

@@ -75,12 +75,24 @@ class Ride:
 
     @cached_property
     def warnings(self) -> Hits:
-        """Events above a note."""
+        """Events above a note, dips by the starter's inrush alone left out."""
         return tuple(
             Hit(position, event)
             for position, event in enumerate(self.events)
-            if event.severity is not Severity.NOTE
+            if event.severity is not Severity.NOTE and not self._inrush_only(event)
         )
+
+    def _inrush_only(self, event: Event) -> bool:
+        """Tell whether a dip lies in a start whose judged part (after 0.3 s) is good."""
+        if event.kind is not EventKind.UNDERVOLTAGE or event.cause != "cranking":
+            return False
+        within = [
+            crank
+            for crank in self.physics.cranks
+            if crank.start_s - NEAR_S <= event.start_s <= crank.end_s + NEAR_S
+        ]
+        plateaus = [crank.plateau_min_v for crank in within if crank.plateau_min_v is not None]
+        return bool(plateaus) and min(plateaus) >= self.limits.cranking_v
 
     def seconds(self, hits: Hits) -> float:
         """Return how long events last in all, s."""

@@ -193,10 +193,16 @@ def module_suspect(ride: Ride, found: Found) -> Iterator[Reason]:
     yield from _other_causes(ride, hits or lost, found)
 
 
-def _module_caps(ride: Ride) -> Iterator[Reason]:
+def missing_senses(ride: Ride) -> list[str]:
+    """Return the channels that are missing to rule out every other cause of a reduction."""
     missing = [name for name in MODULE_SENSES if not ride.timeline.has(name)]
     if "supply_voltage" not in missing and ride.supply is None:
         missing.insert(0, "supply_voltage")
+    return missing
+
+
+def _module_caps(ride: Ride) -> Iterator[Reason]:
+    missing = missing_senses(ride)
     if missing:
         text = say("ground.cap_sensors", missing=channel_names(missing))
         yield Cap(Strength.WEAK, text)
@@ -208,7 +214,11 @@ def _module_caps(ride: Ride) -> Iterator[Reason]:
 def _fell(ride: Ride, hits: Hits) -> Iterator[Reason]:
     if not hits:
         return
-    yield reason(say("reason.module.fell", **which(len(hits), len(ride.derates))), ENOUGH, hits)
+    words = which(len(hits), len(ride.derates))
+    if missing_senses(ride):
+        yield reason(say("reason.module.fell_unknown", **words), SUPPORT, hits)
+        return
+    yield reason(say("reason.module.fell", **words), ENOUGH, hits)
     if len(hits) > 1:
         yield reason(say("reason.module.repeated", times=times(len(hits))), SUPPORT, hits)
     seen = figure(hits[0].event, "min_assist_pct")
