@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 from canassist.errors import OutputError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
+
+OWNER_ONLY = 0o600
 
 
 def check_folder(path: Path) -> None:
@@ -27,11 +29,18 @@ def check_folder(path: Path) -> None:
         raise OutputError(problem, "Make the folder, or choose one that exists.")
 
 
-def write_whole(files: Mapping[Path, bytes]) -> None:
+def write_whole(files: Mapping[Path, bytes], *, secret: Container[Path] = ()) -> None:
     """Write several files, none of which is ever seen half-written.
 
     Each is written under a temporary name in its own folder; only when all are
     there do they take their names. On any failure no new file is left.
+
+    Parameters
+    ----------
+    files : mapping of path to bytes
+        What to write where.
+    secret : container of path
+        Those that only their owner may read.
 
     Raises
     ------
@@ -41,7 +50,7 @@ def write_whole(files: Mapping[Path, bytes]) -> None:
     with ExitStack() as clean_up:
         temporary = {}
         for path, content in files.items():
-            name = _write_temporary(path, content)
+            name = _write_temporary(path, content, OWNER_ONLY if path in secret else _usual_mode())
             clean_up.callback(_remove, name)
             temporary[path] = name
         for path, name in temporary.items():
@@ -51,13 +60,13 @@ def write_whole(files: Mapping[Path, bytes]) -> None:
                 raise _cannot(path, error) from error
 
 
-def _write_temporary(path: Path, content: bytes) -> Path:
+def _write_temporary(path: Path, content: bytes, mode: int) -> Path:
     name = ""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
         with os.fdopen(handle, "wb") as target:
             target.write(content)
-        Path(name).chmod(_usual_mode())
+        Path(name).chmod(mode)
     except OSError as error:
         if name:
             _remove(Path(name))

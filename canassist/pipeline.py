@@ -88,7 +88,7 @@ def analyze(
     known = _profile(profile)
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     with ThreadPoolExecutor(max_workers=1) as pool:
-        hashing = pool.submit(_inputs, log_paths, dbc_files, profile_paths)
+        hashing = pool.submit(inputs_at_hand, log_paths, dbc_files, profile_paths)
         ride = read_ride(log_paths, dbc_paths, known, progress)
         progress(Step("judging", 0, 1))
         answer = judge(ride.timeline, known, case or Case())
@@ -261,9 +261,10 @@ def check_present(paths: Iterable[Path]) -> None:
         seen.add(path.resolve())
 
 
-def _inputs(
+def inputs_at_hand(
     logs: Sequence[Path], databases: Sequence[Path], profiles: Sequence[Path]
 ) -> tuple[InputFile, ...]:
+    """Return name, size and SHA-256 of every file, in the order in which a result lists them."""
     roles = (("log", logs), ("dbc", databases), ("profile", profiles))
     return tuple(input_file(path, role) for role, paths in roles for path in paths)
 

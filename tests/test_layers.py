@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 ORDER = ("readers", "decode", "timeline", "physics", "detect", "conclude", "report")
-BELOW = {"errors", "model", "units", "profile", "version", "quick_import"}
-JOINERS = {"pipeline", "compare", "screen", "web", "cli", "demo", "output", "channel_list"}
+BELOW = {"errors", "model", "units", "profile", "version", "quick_import", "output"}
+JOINERS = {"pipeline", "compare", "screen", "web", "cli", "demo", "channel_list"}
 HOME_OF_LIBRARY = {
     "can": {"readers", "demo"},
     "cantools": {"decode", "demo"},

@@ -10,7 +10,9 @@ import typer
 from canassist.cli.channels_command import channels
 from canassist.cli.demo_command import demo
 from canassist.cli.guard import INTERRUPTED, guarded
+from canassist.cli.keys_command import keys
 from canassist.cli.report_command import report
+from canassist.cli.verify_command import verify
 from canassist.version import VERSION
 
 app = typer.Typer(
@@ -21,7 +23,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, channels, demo):
+for command in (report, channels, verify, keys, demo):
     app.command()(guarded(command))
 
 
