@@ -21,6 +21,7 @@ WORD: Final = 8
 
 NS_PER_S: Final = 1_000_000_000
 LARGEST_NS: Final = (1 << 63) - 1
+_LARGEST_DIGITS: Final = 19  # of that
 
 _U = np.uint64
 _ZEROS: Final = _U(0x3030_3030_3030_3030)
@@ -189,13 +190,18 @@ def hex_integers(buffer: ByteArray, start: IntArray, end: IntArray) -> tuple[Int
         False where the text is not such a number; its value means nothing.
     """
     digits = end - start
-    mask = _LOW_MASK[np.clip(digits, 0, 8)]
-    word = (words(buffer, end - WORD) & ~mask) | (_ZEROS & mask)
-    nibbles, fine = _nibbles(word)
+    value, fine = hex_values(words(buffer, end - WORD), np.clip(digits, 0, WORD))
+    return value, fine & (digits > 0) & (digits <= WORD)
+
+
+def hex_values(word: WordArray, digits: IntArray) -> tuple[IntArray, BoolArray]:
+    """Read the last `digits` (0 to 8) characters of each word as a hexadecimal number."""
+    mask = _LOW_MASK[digits]
+    nibbles, fine = _nibbles((word & ~mask) | (_ZEROS & mask))
     pair = ((nibbles << _U(4)) | (nibbles >> _U(8))) & _EVERY_OTHER
     quad = (pair | (pair >> _U(8))) & _PAIRS
     value = (quad | (quad >> _U(16))).astype(np.uint32).byteswap().astype(np.int64)
-    return value, fine & (digits > 0) & (digits <= WORD)
+    return value, fine
 
 
 def _nibbles(word: WordArray) -> tuple[WordArray, BoolArray]:
@@ -236,6 +242,8 @@ def time_text_ns(text: str, *, unit_ns: int) -> int | None:
         number = Decimal(text.strip().replace(",", "."))
     except InvalidOperation:
         return None
-    if not number.is_finite() or abs(number) * unit_ns >= LARGEST_NS:
+    if not number.is_finite() or number.adjusted() >= _LARGEST_DIGITS:
+        return None
+    if abs(number) * unit_ns >= LARGEST_NS:
         return None
     return int((number * unit_ns).to_integral_value())

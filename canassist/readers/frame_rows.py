@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 UNNAMED_BUS: Final = "CAN"
 """Bus name where a format gives none."""
 
+EARLIEST_UTC_NS: Final = 946_684_800_000_000_000
+"""Start of the year 2000: a time stamp before it counts from the recorder's start, not 1970."""
+
 CLASSIC_BYTES: Final = 8
 FD_BYTES: Final = 64
 FD_LENGTHS: Final[ByteArray] = np.array(

@@ -140,13 +140,17 @@ def read_lines(source: BinaryIO, tally: Tally) -> Iterator[Lines]:
         whole, feed, rest = (rest + piece).rpartition(b"\n")
         if feed:
             yield Lines(whole + feed, number)
-            number += whole.count(b"\n") + 1
+            number += _line_feeds(whole) + 1
         if len(rest) > _LONGEST_LINE:
             size = len(rest)
             tally.report(f"line {number}", f"dropped {size} bytes without a line end", skipped=1)
             rest = b""
     if rest.strip():
         yield Lines(rest + b"\n", number)
+
+
+def _line_feeds(text: bytes) -> int:
+    return int(np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord("\n")))
 
 
 def _pieces(source: BinaryIO) -> Iterator[bytes]:

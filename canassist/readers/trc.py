@@ -6,6 +6,7 @@ Columns as the format's published description gives them (edition of 2020-07-27)
 from __future__ import annotations
 
 import re
+from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, BinaryIO, Final
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from canassist.readers.text_lines import Lines, Table
 
 _NS_PER_DAY: Final = 86_400 * 1_000_000_000
+_US_PER_DAY: Final = 86_400 * 1_000_000
+_DAY_ZERO: Final = datetime(1899, 12, 30)  # without a zone: it is not known
 _FURTHEST_DAY: Final = 1_000_000  # the year 4637
 
 _OLD_LINE: Final = re.compile(
@@ -81,8 +84,8 @@ def _layout_of_line(line: str) -> Layout | None:
 class TrcReader:
     """Reads TRC text traces.
 
-    Times are milliseconds since the file's own start. That start is a day count in
-    the recorder's local time, without a zone, so no absolute time comes of it.
+    Times are milliseconds since the file's own start. That start is a day count on the
+    recorder's wall clock, without a zone, so no absolute time comes of it.
     """
 
     name = "trc"
@@ -177,10 +180,11 @@ class _Trace:
             days = Decimal(value.strip())
         except InvalidOperation:
             return
-        if not days.is_finite() or abs(days) > _FURTHEST_DAY:
+        if not days.is_finite() or not 0 <= days <= _FURTHEST_DAY:
             return
         if self.first_start is None:
             self.first_start = days
+            self.tally.start_local = _DAY_ZERO + timedelta(microseconds=int(days * _US_PER_DAY))
         self.offset_ns = int((days - self.first_start) * _NS_PER_DAY)
 
     def _guess(self, table: Table, rows: IntArray) -> Layout:

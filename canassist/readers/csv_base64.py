@@ -1,0 +1,296 @@
+"""CSV logs with base64 data, as python-can writes them.
+
+One line a frame: ``timestamp,arbitration_id,extended,remote,error,dlc,data``. The format
+has no bus, no direction and no CAN FD mark; a length above 8 tells CAN FD.
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import re
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canassist.model import FrameFlag
+from canassist.readers.digits import (
+    NS_PER_S,
+    WordArray,
+    decimal_ns,
+    hex_values,
+    time_text_ns,
+    windows,
+    words,
+)
+from canassist.readers.frame_rows import (
+    CLASSIC_BYTES,
+    FD_BYTES,
+    FD_LENGTHS,
+    HIGHEST_ID,
+    HIGHEST_STANDARD_ID,
+    UNNAMED_BUS,
+    Assembled,
+    Candidates,
+    Frame,
+    assembled,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.model import BoolArray, ByteArray, IntArray, Tally
+    from canassist.readers.base import Wish
+    from canassist.readers.text_lines import Table
+
+HEADER: Final = "timestamp,arbitration_id,extended,remote,error,dlc,data"
+_LINE: Final = re.compile(
+    r"\s*([-+.\deE]{1,40}),0x([0-9a-fA-F]{1,8}),([01]),([01]),([01]),(\d{1,2}),"
+    r"([A-Za-z0-9+/]*={0,2})\s*",
+    re.ASCII,
+)
+
+_U = np.uint64
+_COMMAS: Final = _U(0x00FF_00FF_00FF_00FF)
+_WITH_COMMAS: Final = _U(0x002C_002C_002C_002C)
+_SWITCHES: Final = _U(0x0000_FE00_FE00_FE00)  # each is 0 or 1
+_WITH_SWITCHES: Final = _U(0x0000_3000_3000_3000)
+_PREFIX: Final = _U(int.from_bytes(b",0x", "little"))
+_THREE: Final = _U(0xFF_FFFF)
+_MOST_IN_WORD: Final = 5  # digits of an identifier that fit one word with their prefix
+_USUAL_DIGITS: Final = (3, 2, 1, 8, 7, 6, 5, 4)
+_TEN: Final = np.uint8(10)
+_NO_MATCH: Final = -1
+
+_NOT_BASE64: Final = 0xFFFF
+
+
+@functools.cache
+def _sextets() -> NDArray[np.uint16]:
+    """Twelve bits by two characters of base64 (first one low); a pad counts as zero."""
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+    value = np.full(256, _NOT_BASE64, dtype=np.int64)
+    value[[ord(letter) for letter in letters]] = np.arange(64)
+    value[ord("=")] = 0
+    pair = (value[np.newaxis, :] << 6) | value[:, np.newaxis]
+    bad = (value == _NOT_BASE64)[np.newaxis, :] | (value == _NOT_BASE64)[:, np.newaxis]
+    return np.where(bad, _NOT_BASE64, pair).reshape(-1).astype(np.uint16)
+
+
+# For each length of the data text: how many digits the byte count before it has, and the
+# byte counts that it can stand for. The usual ones come first.
+def _shapes() -> Iterator[tuple[int, int, list[int]]]:
+    for size in (12, 8, 4, 0, 16, 24, 28, 32, 44, 64, 88):
+        lengths = [n for n in FD_LENGTHS.tolist() if -(-n // 3) * 4 == size]
+        yield size, len(str(lengths[0])), lengths
+
+
+_SHAPES: Final = tuple(_shapes())
+
+
+def is_base64_table(lines: list[str]) -> bool:
+    """Tell by the header line, or by the shape of the first lines."""
+    stripped = [line.strip() for line in lines]
+    return stripped[:1] == [HEADER] or any(_LINE.fullmatch(line) for line in stripped)
+
+
+class Base64Lines:
+    """Reads the lines of one file.
+
+    Parameters
+    ----------
+    wish : Wish
+    tally : Tally
+    """
+
+    def __init__(self, wish: Wish, tally: Tally) -> None:
+        self.wish = wish
+        self.bus = tally.bus_index(UNNAMED_BUS)
+
+    def read_at_once(self, table: Table) -> Assembled:
+        """Read all lines of the usual shape; `failed` are the others."""
+        buffer, end = table.buffer, table.line_end
+        size, id_end, flags, length = _right_part(buffer, end)
+        rows = np.flatnonzero(size != _NO_MATCH)
+        can_id, digits, fine = _identifiers(buffer, id_end[rows])
+        flags = flags[rows]
+        extended = (flags & FrameFlag.EXTENDED) != 0
+        is_error = (flags & FrameFlag.ERROR) != 0
+        fine &= can_id <= np.where(extended | is_error, HIGHEST_ID, HIGHEST_STANDARD_ID)
+        flags[is_error] = FrameFlag.ERROR  # its identifier holds classes
+        rows = rows[fine]
+        frames = Candidates(
+            rows,
+            np.full(len(rows), self.bus, dtype=np.uint8),
+            can_id[fine].astype(np.uint32),
+            flags[fine],
+            length[rows],
+        )
+        time_end = id_end[rows] - digits[fine] - len(",0x")
+        dots = _dots(table)
+
+        def times(chosen: IntArray) -> tuple[IntArray, BoolArray]:
+            row, stop = rows[chosen], time_end[chosen]
+            start = table.line_start[row]
+            dot = np.minimum(dots[row], stop)
+            return decimal_ns(buffer, start, dot, stop, unit_ns=NS_PER_S)
+
+        def payloads(chosen: IntArray) -> tuple[ByteArray, BoolArray]:
+            row = rows[chosen]
+            return _payload(buffer, end[row] - size[row], size[row], length[row])
+
+        done = assembled(frames, self.wish, times, payloads)
+        handled = np.zeros(len(end), dtype=np.bool_)
+        handled[rows] = True
+        handled[done.failed] = False
+        return done._replace(failed=np.flatnonzero(~handled))
+
+    def is_header(self, line: str) -> bool:
+        """Tell a repeated header, as in logs that were put together."""
+        return line == HEADER
+
+    def read_one(self, line: str) -> Frame:
+        """Read one line, the slow and plain way.
+
+        Raises
+        ------
+        ValueError
+            If it is not a frame.
+        """
+        found = _LINE.fullmatch(line)
+        time_ns = time_text_ns(found[1], unit_ns=NS_PER_S) if found else None
+        if found is None or time_ns is None:
+            raise ValueError(line)
+        can_id, length = int(found[2], 16), int(found[6])
+        data = base64.b64decode(found[7], validate=True)
+        extended, remote, error = (found[at] == "1" for at in (3, 4, 5))
+        whole = not data and length <= CLASSIC_BYTES if remote else len(data) == length
+        highest = HIGHEST_ID if extended or error else HIGHEST_STANDARD_ID
+        if not whole or length not in FD_LENGTHS or can_id > highest:
+            raise ValueError(line)
+        flags = FrameFlag.EXTENDED * extended | FrameFlag.REMOTE * remote
+        flags |= FrameFlag.FD * (length > CLASSIC_BYTES)
+        return Frame(time_ns, self.bus, can_id, FrameFlag.ERROR if error else flags, length, data)
+
+
+def _payload(
+    buffer: ByteArray, start: IntArray, size: IntArray, length: ByteArray
+) -> tuple[ByteArray, BoolArray]:
+    """Decode base64 texts of different sizes."""
+    width = FD_BYTES if int(length.max(initial=0)) > CLASSIC_BYTES else CLASSIC_BYTES
+    characters = -(-width // 3) * 4
+    twelve = _sextets()[windows(buffer, start, characters).view("<u2")]
+    twelve[np.arange(0, characters, 2) >= size[:, np.newaxis]] = 0
+    fine: BoolArray = np.all(twelve != _NOT_BASE64, axis=1)
+    fine &= _pads(buffer, start + size) == size // 4 * 3 - length
+    word = (twelve[:, 0::2].astype(np.uint32) << np.uint32(12)) | twelve[:, 1::2]
+    three = word.astype(">u4").view(np.uint8).reshape(len(start), characters // 4, 4)[:, :, 1:]
+    payload = three.reshape(len(start), characters // 4 * 3)[:, :width]
+    payload[np.arange(width) >= length[:, np.newaxis]] = 0
+    return payload, fine
+
+
+def _pads(buffer: ByteArray, end: IntArray) -> IntArray:
+    last = buffer[end - 1] == ord("=")
+    both = last & (buffer[end - 2] == ord("="))
+    count: IntArray = last.astype(np.int64) + both
+    return count
+
+
+def _dots(table: Table) -> IntArray:
+    """Return where the first decimal point at or after each line's start is."""
+    dots = np.flatnonzero(table.buffer == ord("."))
+    one_a_line = len(dots) == len(table.line_start) and bool(
+        np.all((dots >= table.line_start) & (dots < table.line_end))
+    )
+    if one_a_line:
+        return dots
+    dots = np.append(dots, len(table.buffer))
+    return dots[np.searchsorted(dots, table.line_start)]
+
+
+def _right_part(
+    buffer: ByteArray, end: IntArray
+) -> tuple[IntArray, IntArray, ByteArray, ByteArray]:
+    """Read what stands at the end of each line: ``,1,0,0,8,AAAAAAAAAAA=``.
+
+    Returns
+    -------
+    size : array of int64
+        Characters of the data text; `_NO_MATCH` where a line has another shape.
+    id_end : array of int64
+        Where the identifier ends.
+    flags, length : array of uint8
+    """
+    many = len(end)
+    size = np.full(many, _NO_MATCH, dtype=np.int64)
+    id_end = np.zeros(many, dtype=np.int64)
+    flags = np.zeros(many, dtype=np.uint8)
+    length = np.zeros(many, dtype=np.uint8)
+    left = np.arange(many)
+    for characters, digits, lengths in _SHAPES:
+        at = end[left] - characters - digits - 8
+        word = words(buffer, at)
+        hit = ((word & _COMMAS) == _WITH_COMMAS) & ((word & _SWITCHES) == _WITH_SWITCHES)
+        hit &= buffer[at + 7 + digits] == ord(",")
+        rows, found = left[hit], word[hit]
+        left = left[~hit]
+        size[rows] = characters
+        id_end[rows] = at[hit]
+        flags[rows] = _switched(found)
+        count = _count(buffer, at[hit] + 7, digits)
+        length[rows] = count
+        if digits > 1:  # above 8 bytes
+            flags[rows] |= np.uint8(FrameFlag.FD)
+        is_remote = (flags[rows] & FrameFlag.REMOTE) != 0
+        fits = np.where(
+            is_remote, (count <= CLASSIC_BYTES) & (characters == 0), np.isin(count, lengths)
+        )
+        size[rows[~fits]] = _NO_MATCH
+        if not len(left):
+            break
+    return size, id_end, flags, length
+
+
+def _switched(word: WordArray) -> ByteArray:
+    flags = ((word >> _U(8)) & _U(1)) * _U(FrameFlag.EXTENDED)
+    flags |= ((word >> _U(24)) & _U(1)) * _U(FrameFlag.REMOTE)
+    flags |= ((word >> _U(40)) & _U(1)) * _U(FrameFlag.ERROR)
+    return flags.astype(np.uint8)
+
+
+def _count(buffer: ByteArray, start: IntArray, digits: int) -> ByteArray:
+    """Read the byte count; 255 where it is no number."""
+    value = buffer[start] - np.uint8(ord("0"))  # below "0" wraps round to a large one
+    fine = value < _TEN
+    if digits > 1:
+        second = buffer[start + 1] - np.uint8(ord("0"))
+        fine &= second < _TEN
+        value = _TEN * value + second
+    return np.where(fine, value, np.uint8(255))
+
+
+def _identifiers(buffer: ByteArray, end: IntArray) -> tuple[IntArray, IntArray, BoolArray]:
+    """Read the identifiers, ``,0x`` and 1 to 8 digits, that end at the given places.
+
+    Returns
+    -------
+    value, digits : array of int64
+    fine : array of bool
+    """
+    word = words(buffer, end - 8)
+    digits = np.zeros(len(end), dtype=np.int64)
+    left = np.arange(len(end))
+    for many in _USUAL_DIGITS:
+        if many <= _MOST_IN_WORD:
+            prefix = word[left] >> _U(8 * (5 - many))
+        else:
+            prefix = words(buffer, end[left] - many - 3)
+        hit = (prefix & _THREE) == _PREFIX
+        digits[left[hit]] = many
+        left = left[~hit]
+        if not len(left):
+            break
+    value, fine = hex_values(word, digits)
+    return value, digits, fine & (digits > 0)

@@ -1,0 +1,132 @@
+"""CSV logs: python-can's with base64 data, and plain tables with a header line."""
+
+from __future__ import annotations
+
+from itertools import chain
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol
+
+import numpy as np
+
+from canassist.readers.csv_base64 import Base64Lines, is_base64_table
+from canassist.readers.csv_columns import find_columns, missing_columns, split_cells
+from canassist.readers.csv_habits import SAMPLE_LINES, WALL_CLOCK_ZERO, learn_habits
+from canassist.readers.csv_plain import PlainLines
+from canassist.readers.frame_rows import EARLIEST_UTC_NS, Frame, block_of_frames, merged
+from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.model import FrameBlock, Tally
+    from canassist.readers.base import Wish
+    from canassist.readers.frame_rows import Assembled
+    from canassist.readers.text_lines import Lines, Table
+
+
+_ENOUGH_TO_LEARN: Final = 1 << 16  # bytes
+
+
+class _LineReader(Protocol):
+    """Reads lines of one kind of table."""
+
+    def read_at_once(self, table: Table) -> Assembled:
+        """Read all lines of the usual shape; `failed` are the others."""
+
+    def read_one(self, line: str) -> Frame:
+        """Read one line; ValueError or IndexError where it is no frame."""
+
+    def is_header(self, line: str) -> bool:
+        """Tell a repeated header, as in logs that were put together."""
+
+
+class DelimitedReader:
+    """Reads CSV logs of every kind."""
+
+    name = "csv"
+    endings = (".csv", ".tsv")
+    needs_seek = False
+
+    def matches(self, head: bytes) -> bool:
+        """Tell by the header line."""
+        lines = head_lines(head)
+        return is_base64_table(lines[:5]) or find_columns(lines) is not None
+
+    def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
+        """Yield the frames in file order, in blocks.
+
+        Raises
+        ------
+        InputError
+            If the header does not name the columns that are needed, or the unit of
+            time cannot be told.
+        """
+        pieces = read_lines(source, tally)
+        first = _first(pieces)
+        if first is None:
+            return
+        bad = BadLines(tally, "not a frame line")
+        reader, headers = _reader_for(first, wish, tally)
+        for lines in chain([first], pieces):
+            block = _block(reader, lines, headers, bad, wish)
+            if len(block):
+                tally.epoch = _epoch(reader, block)
+                yield block
+        bad.close()
+
+
+def _first(pieces: Iterator[Lines]) -> Lines | None:
+    """Take the first lines; a last one without its end comes on its own, and may matter."""
+    first = next(pieces, None)
+    if first is None or len(first.text) >= _ENOUGH_TO_LEARN:
+        return first
+    second = next(pieces, None)
+    return first if second is None else first._replace(text=first.text + second.text)
+
+
+def _reader_for(first: Lines, wish: Wish, tally: Tally) -> tuple[_LineReader, int]:
+    """Choose how to read a table; also give how many lines stand before its first frame."""
+    lines = first.text[: 1 << 20].decode("latin-1").split("\n")[:-1]
+    filled = [line for line in lines[:200] if line.strip()]
+    if is_base64_table(filled[:5]):
+        return Base64Lines(wish, tally), 0
+    found = find_columns(lines)
+    if found is None:
+        raise missing_columns(lines, tally.name)
+    columns, row = found
+    cells = (split_cells(line, columns.separator) for line in lines[row + 1 : row + SAMPLE_LINES])
+    rows = [cell for cell in cells if len(cell) > columns.last_needed and cell[columns.time]]
+    habits, assumed = learn_habits(columns, rows, tally.name)
+    if not habits.unit_ns and not habits.zone_known:
+        tally.start_local = WALL_CLOCK_ZERO
+    for text in assumed:
+        tally.report("header", text)
+    return PlainLines(columns, habits, wish, tally), row + 1
+
+
+def _epoch(reader: _LineReader, block: FrameBlock) -> str:
+    """Numbers count from 1970 where they are that large; dates only with a zone."""
+    if isinstance(reader, PlainLines) and not reader.habits.unit_ns:
+        return "utc" if reader.habits.zone_known else "file"
+    return "utc" if block.time_ns[0] >= EARLIEST_UTC_NS else "file"
+
+
+def _block(
+    reader: _LineReader, lines: Lines, headers: int, bad: BadLines, wish: Wish
+) -> FrameBlock:
+    table = table_of(lines.text)
+    done = reader.read_at_once(table)
+    frames: list[Frame] = []
+    at: list[int] = []
+    for row in done.failed.tolist():
+        text = table.line(row).strip(" \r")
+        number = lines.number + row
+        if not text or number <= headers or reader.is_header(text):
+            continue
+        try:
+            frames.append(reader.read_one(text))
+        except (ValueError, IndexError, OverflowError):
+            bad.add(number)
+        else:
+            at.append(row)
+    single, kept = block_of_frames(frames, wish)
+    return merged(done.block, done.line, single, np.array(at, dtype=np.int64)[kept])
