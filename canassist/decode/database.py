@@ -15,7 +15,7 @@ from canassist.model import EXTENDED_KEY, Problem
 from canassist.quick_import import quick_import
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from cantools.database.can import Database, Message, Signal
 
@@ -80,20 +80,28 @@ def _load_file(path: Path, bus: str) -> tuple[list[MessageLayout], list[Problem]
     kind = _kind(text, path)
     if kind == "dbc":
         clean = dbc_text.clean(text)
+        if not clean.message_lines:
+            raise _nothing_usable(path, clean.complaints)
         database, refused = _parse_dbc(clean, path)
     else:
         clean, refused = dbc_text.CleanText(), []
         database = _parse_other(text, kind, path)
     frozen = list(_freeze(database, path.name, bus))
     messages, findings = check_messages(frozen, clean)
-    if not messages:
-        problem = f"{path.name}: no usable message is defined in it."
-        raise DatabaseError(problem, _FIX)
     complaints = sorted([*clean.complaints, *refused, *findings])
+    if not messages:
+        raise _nothing_usable(path, complaints)
     return messages, [
         Problem(f"{path.name}, line {line}" if line else path.name, what)
         for line, what in complaints
     ]
+
+
+def _nothing_usable(path: Path, complaints: Sequence[dbc_text.Complaint]) -> DatabaseError:
+    problem = f"{path.name}: no usable message is defined in it."
+    for line, what in sorted(complaints)[:1]:
+        problem += f" First trouble, line {line}: {what}."
+    return DatabaseError(problem, _FIX)
 
 
 def _read(path: Path) -> bytes:

@@ -32,7 +32,7 @@ KEPT_ATTRIBUTES: Final = frozenset(
     }
 )
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 _STRING = r'"(?:[^"\\]|\\"|\\(?!"))*"'
 _BIG_ID: Final = 0xFFFF_FFFF
 _MAX_EXTENDED: Final = 0x1FFF_FFFF
@@ -44,23 +44,28 @@ _START = re.compile(
     r"CAT_|SGTYPE_|SIG_TYPE_REF_|BA_SGTYPE_|BA_DEF_SGTYPE_|SGTYPE_VAL_)\s*[\s\"]\s*\S|"
     r"(BU_|NS_|BS_)\s*:)"
 )
+_BLANKS = re.compile(r"(\s)\s+")
 _QUOTE = re.compile(r'(?<!\\)"')
 
-_MESSAGE = re.compile(r"\s*BO_\s+(\d+)\s+(\w+)\s*:\s*(\d+)\s*(\w*)", re.ASCII)
+_ID = r"(\d{1,10})"
+_PAIR = rf"\s+-?\d{{1,19}}\s+{_STRING}"
+_RANGE = r"\d{1,10}\s*-\s*\d{1,10}"
+
+_MESSAGE = re.compile(rf"\s*BO_\s+{_ID}\s+(\w+)\s*:\s*{_ID}\s*(\w*)", re.ASCII)
 _SIGNAL = re.compile(
-    rf"\s*SG_\s+(\w+)\s*(M|m\d+M?)?\s*:\s*(\d+)\s*\|\s*(\d+)\s*@\s*([01])\s*([-+])"
+    rf"\s*SG_\s+(\w+)\s*(M|m\d{{1,10}}M?)?\s*:\s*{_ID}\s*\|\s*{_ID}\s*@\s*([01])\s*([-+])"
     rf"\s*\(\s*({_NUMBER})\s*,\s*({_NUMBER})\s*\)\s*\[\s*([^|\]]*)\|([^\]]*)\]\s*({_STRING})?(.*)",
     re.ASCII | re.DOTALL,
 )
-_COMMENT = re.compile(rf"CM_\s+(?:BO_\s+(\d+)|SG_\s+(\d+)\s+(\w+))\s+{_STRING}\s*;\s*", re.ASCII)
-_LABELS = re.compile(rf"VAL_\s+(\d+)\s+(\w+)((?:\s+-?\d+\s+{_STRING})+|\s+\w+|)\s*;\s*", re.ASCII)
-_TABLE = re.compile(rf"VAL_TABLE_\s+(\w+)((?:\s+-?\d+\s+{_STRING})*)\s*;\s*", re.ASCII)
-_FLOAT = re.compile(r"SIG_VALTYPE_\s+(\d+)\s+(\w+)\s*:?\s*([0-3])\s*;\s*", re.ASCII)
+_COMMENT = re.compile(rf"CM_\s+(?:BO_\s+{_ID}|SG_\s+{_ID}\s+(\w+))\s+{_STRING}\s*;\s*", re.ASCII)
+_LABELS = re.compile(rf"VAL_\s+{_ID}\s+(\w+)((?:{_PAIR})+|\s+\w+|)\s*;\s*", re.ASCII)
+_TABLE = re.compile(rf"VAL_TABLE_\s+(\w+)((?:{_PAIR})*)\s*;\s*", re.ASCII)
+_FLOAT = re.compile(rf"SIG_VALTYPE_\s+{_ID}\s+(\w+)\s*:?\s*([0-3])\s*;\s*", re.ASCII)
 _SELECTOR = re.compile(
-    r"SG_MUL_VAL_\s+(\d+)\s+(\w+)\s+(\w+)\s+((?:\d+\s*-\s*\d+\s*,?\s*)+);\s*", re.ASCII
+    rf"SG_MUL_VAL_\s+{_ID}\s+(\w+)\s+(\w+)\s+({_RANGE}(?:\s*,\s*{_RANGE})*)\s*,?\s*;",
+    re.ASCII,
 )
-_SENDERS = re.compile(r"BO_TX_BU_\s+(\d+)\s*:\s*(\w+(?:\s*,\s*\w+)*)\s*,?\s*;\s*", re.ASCII)
-_NODES = re.compile(r"BU_\s*:((?:\s*\w+)*)\s*", re.ASCII)
+_SENDERS = re.compile(rf"BO_TX_BU_\s+{_ID}\s*:\s*(\w+(?:\s*,\s*\w+)*)\s*,?\s*;\s*", re.ASCII)
 _DEFINITION = re.compile(
     rf'BA_DEF_\s+(?:BO_|SG_|BU_|EV_)?\s*"(\w+)"\s+'
     rf"(?:(?:INT|HEX|FLOAT)\s+{_NUMBER}\s+{_NUMBER}|STRING|ENUM\s+{_STRING}(?:\s*,\s*{_STRING})*)"
@@ -69,7 +74,7 @@ _DEFINITION = re.compile(
 )
 _DEFAULT = re.compile(rf'BA_DEF_DEF_\s+"(\w+)"\s+(?:{_NUMBER}|{_STRING})\s*;\s*', re.ASCII)
 _ATTRIBUTE = re.compile(
-    rf'BA_\s+"(\w+)"\s*(?:BO_\s+(\d+)|SG_\s+(\d+)\s+(\w+)|BU_\s+\w+)?\s*'
+    rf'BA_\s+"(\w+)"\s*(?:BO_\s+{_ID}\s|SG_\s+{_ID}\s+(\w+)\s|BU_\s+\w+\s)?\s*'
     rf"(?:{_NUMBER}|{_STRING})\s*;\s*",
     re.ASCII,
 )
@@ -144,7 +149,7 @@ def _statements(lines: list[str], complain: Callable[[int, str], None]) -> Itera
         opening = _START.match(line)
         if opening and (not in_string or _sure_start(line)):
             if keyword:
-                yield Statement(start, keyword, "\n".join(held))
+                yield _statement(start, keyword, held)
             start, keyword, held, in_string = number, opening[1] or opening[2], [], False
         elif not keyword or (_finished(keyword, held[-1]) and not in_string):
             if line.strip() and not line.lstrip().startswith("//"):
@@ -153,7 +158,12 @@ def _statements(lines: list[str], complain: Callable[[int, str], None]) -> Itera
         held.append(line)
         in_string ^= len(_QUOTE.findall(line)) % 2 == 1
     if keyword:
-        yield Statement(start, keyword, "\n".join(held))
+        yield _statement(start, keyword, held)
+
+
+def _statement(line: int, keyword: str, held: list[str]) -> Statement:
+    """Join a statement's lines; runs of blanks shrink to one, for they slow the patterns down."""
+    return Statement(line, keyword, _BLANKS.sub(r"\1", "\n".join(held)))
 
 
 def _sure_start(line: str) -> bool:
@@ -189,7 +199,6 @@ class _Cleaner:
         self.handlers: dict[str, Callable[[Statement], _Kept | None]] = {
             "BO_": self.take_message,
             "SG_": self.take_signal,
-            "BU_": self.take_nodes,
         }
         self.references: dict[str, Callable[[Statement], _Kept | None]] = {
             "CM_": self.take_comment,
@@ -234,7 +243,7 @@ class _Cleaner:
         self.result.complaints.sort()
         return self.result
 
-    # What defines: messages, signals, nodes, attributes.
+    # What defines: messages, signals, attributes.
 
     def take_message(self, statement: Statement) -> _Kept | None:
         self.message = None
@@ -284,14 +293,15 @@ class _Cleaner:
                 f"{self.signals[number, signal]}; this one left out",
             )
             return None
+        if int(found[4]) == 0:
+            self.complain(
+                statement.line, f"message {name}: signal {signal} has no bits; signal left out"
+            )
+            return None
         self.signals[number, signal] = statement.line
         place = (number, int(found[3]), int(found[4]))
         self.result.signal_lines.setdefault(place, statement.line)
         return number, _signal_line(found)
-
-    def take_nodes(self, statement: Statement) -> _Kept | None:
-        found = _NODES.fullmatch(statement.text.strip())
-        return (None, f"BU_: {' '.join(found[1].split())}") if found else None
 
     def take_definition(self, statement: Statement) -> _Kept | None:
         name = _ATTRIBUTE_NAME.match(statement.text.strip())

@@ -72,8 +72,9 @@ def decode_signal(frames: MessageFrames, message: MessageLayout, signal: SignalL
     if rows is not None:
         time_s, payload, length = time_s[rows], payload[rows], length[rows]
     short = length < signal.bytes_needed
-    raw = read_raw(payload, signal)
-    value = scale_raw(raw, signal)
+    with np.errstate(invalid="ignore", over="ignore"):  # float signals may hold anything
+        raw = read_raw(payload, signal)
+        value = scale_raw(raw, signal)
     if short.any():
         raw[short] = 0
         value[short] = np.nan
