@@ -217,7 +217,7 @@ def _event(stretch: Stretch, cause: str, samples: AssistSamples, judged: Judged)
     speed = samples.speed_kph[rows]
     measured = {
         "assist_nm": delivered,
-        "steering_s": stretch.seconds,
+        "deviating_s": stretch.seconds,
         "driver_torque_nm": float(np.nanmean(np.abs(samples.driver_nm[rows]))),
     }
     if not np.isnan(speed).all():

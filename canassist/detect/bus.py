@@ -47,7 +47,7 @@ def find_disturbances(timeline: Timeline) -> list[Event]:
     Returns
     -------
     list of Event
-        ``measured`` holds ``error_frames_count``, or ``silent_s`` and the bus.
+        ``measured`` holds ``error_frames``, or ``silent_s`` and the bus.
     """
     found = [*_error_runs(timeline.bus.error_time_s)]
     for bus, start_s, end_s in timeline.bus.bus_gaps:
@@ -74,8 +74,8 @@ def _error_runs(time_s: FloatArray) -> Iterator[Event]:
                 kind=EventKind.BUS_DISTURBANCE,
                 start_s=float(part[0]),
                 end_s=float(part[-1]),
-                measured={"error_frames_count": float(len(part))},
-                expected={"error_frames_count": float(ERRORS_LEAST - 1)},
+                measured={"error_frames": float(len(part))},
+                expected={"error_frames": float(ERRORS_LEAST - 1)},
             )
 
 

@@ -74,8 +74,8 @@ def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
                 channel=channel.name,
                 measured={
                     f"step_{unit}": float(value[row]) - before,
-                    f"before_{unit}": before,
-                    f"after_{unit}": float(value[row]),
+                    "before_value": before,
+                    "after_value": float(value[row]),
                 },
                 expected={f"step_{unit}": limit},
             )

@@ -48,7 +48,7 @@ def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Even
 
 
 def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> Iterable[Event]:
-    time_s, _ = channel.valid()
+    time_s, value = channel.valid()
     quiet = _quiet_times(timeline, channel.source.bus)
     for last_s, next_s in silences(
         time_s, longer_than_s=channel.stale_after_s, log_end_s=timeline.duration_s
@@ -66,7 +66,11 @@ def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> 
             end_s=next_s,
             severity=_severity(channel, timeline, last_s),
             channel=channel.name,
-            measured={"silent_s": silent_s, "how": "no value" if sent else "stopped"},
+            measured={
+                "silent_s": silent_s,
+                "last_value": float(value[np.searchsorted(time_s, last_s)]),
+                "how": "no value" if sent else "stopped",
+            },
             expected={"silent_s": channel.stale_after_s},
         )
 

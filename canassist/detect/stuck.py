@@ -126,7 +126,7 @@ def _stuck(
                 channel=channel.name,
                 measured={
                     "repeated_s": float(seconds),
-                    "value": level,
+                    "stuck_value": level,
                     "witness": witness.channel,
                     "witness_moved": witness.moves,
                 },

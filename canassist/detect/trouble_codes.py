@@ -21,7 +21,7 @@ def find_trouble_codes(timeline: Timeline) -> list[Event]:
             measured={
                 name: word
                 for name, word in (
-                    ("meaning", seen.text),
+                    ("text", seen.text),
                     ("protocol", seen.protocol),
                     ("status", seen.status),
                     ("sender", seen.sender),

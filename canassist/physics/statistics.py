@@ -161,3 +161,114 @@ def mean_of_blocks(value: FloatArray, block: IntArray, unit: str) -> Estimate:
     return Estimate(
         value=centre, low=centre - half, high=centre + half, unit=unit, count=len(means)
     )
+
+
+class Sums(NamedTuple):
+    """Sums of squares and products within one block, about the block's own means."""
+
+    xx: float
+    yy: float
+    xy: float
+
+
+def block_sums(x: FloatArray, y: FloatArray, block: IntArray) -> FloatArray:
+    """Return sums of squares and products about each block's own means.
+
+    Parameters
+    ----------
+    x, y : array of float64, shape (n,)
+        Points without NaN.
+    block : array of int64, shape (n,)
+        Which stretch each belongs to.
+
+    Returns
+    -------
+    array of float64, shape (blocks, 3)
+        Columns xx, yy and xy.
+    """
+    _, place = np.unique(block, return_inverse=True)
+    count = np.bincount(place)
+    x = x - (np.bincount(place, weights=x) / count)[place]
+    y = y - (np.bincount(place, weights=y) / count)[place]
+    return np.column_stack([np.bincount(place, weights=part) for part in (x * x, y * y, x * y)])
+
+
+def deming_slope(sums: FloatArray, *, variance_ratio: float) -> float:
+    """Return the slope of Deming's line from sums xx, yy and xy (see `deming`).
+
+    An infinite ratio (x without error) is ordinary least squares.
+    """
+    xx, yy, xy = (float(part) for part in sums)
+    if math.isinf(variance_ratio):
+        return xy / xx
+    gap = yy - variance_ratio * xx
+    return (gap + math.sqrt(gap * gap + 4.0 * variance_ratio * xy * xy)) / (2.0 * xy)
+
+
+def jackknife_slope(sums: FloatArray, *, variance_ratio: float, unit: str) -> Estimate | None:
+    """Return Deming's slope over all blocks, with its 90 % interval.
+
+    The spread comes from leaving out one block at a time, so what hangs together within
+    a block counts once. The degrees of freedom are those of blocks that really carry
+    the line: the effective number of blocks by their share of the spread in x.
+
+    Parameters
+    ----------
+    sums : array of float64, shape (blocks, 3)
+        From `block_sums`.
+    variance_ratio : float
+        Error variance of y over error variance of x.
+
+    Returns
+    -------
+    Estimate or None
+        None where fewer than three blocks carry it.
+
+    References
+    ----------
+    .. [1] R. G. Miller (1974), The jackknife, Biometrika 61; blocks after H. R. Künsch
+       (1989), Annals of Statistics 17.
+    """
+    total = sums.sum(axis=0)
+    if total[0] <= 0.0 or total[2] == 0.0:
+        return None
+    share = sums[:, 0] / total[0]
+    effective = 1.0 / float((share * share).sum())
+    if effective < LEAST_EFFECTIVE:
+        return None
+    slope = deming_slope(total, variance_ratio=variance_ratio)
+    left_out = np.array(
+        [deming_slope(total - part, variance_ratio=variance_ratio) for part in sums]
+    )
+    blocks = len(sums)
+    spread = math.sqrt((blocks - 1) / blocks * float(((left_out - left_out.mean()) ** 2).sum()))
+    half = t95(max(int(effective) - 1, 1)) * spread
+    return Estimate(
+        value=slope, low=slope - half, high=slope + half, unit=unit, count=round(effective)
+    )
+
+
+def noise_variance(value: FloatArray) -> float:
+    """Return the variance of white noise on evenly spaced samples of something smooth.
+
+    Second differences cancel what is smooth; their median size is robust against steps.
+
+    Parameters
+    ----------
+    value : array of float64, shape (n,)
+        Samples without NaN.
+    """
+    if len(value) < 3:  # noqa: PLR2004 - a second difference takes three samples
+        return 0.0
+    bend = np.abs(value[:-2] - 2.0 * value[1:-1] + value[2:])
+    return float((MEDIAN_TO_SPREAD * np.median(bend)) ** 2 / SECOND_DIFFERENCE_GAIN)
+
+
+MEDIAN_TO_SPREAD: Final = 1.4826
+"""Standard deviation of normal values over their median size."""
+
+SECOND_DIFFERENCE_GAIN: Final = 6.0
+"""Variance of a second difference over that of the noise: 1 + 4 + 1."""
+
+LEAST_EFFECTIVE: Final = 3.0
+"""Fewer blocks that carry a line give no interval worth the name."""

@@ -8,7 +8,10 @@ from canassist.model import Physics
 from canassist.physics.assist_fit import fit_assist
 from canassist.physics.charging import fit_charging
 from canassist.physics.cranks import fit_cranks
+from canassist.physics.effort import fit_effort
 from canassist.physics.limits import limit_lines
+from canassist.physics.supply_path import fit_supply_path
+from canassist.physics.thermal import fit_thermal
 from canassist.physics.torque_rest import fit_torque_rest
 
 if TYPE_CHECKING:
@@ -27,10 +30,14 @@ def study(timeline: Timeline, profile: Profile) -> Physics:
         Limits, and the assist map where known.
     """
     lines = limit_lines(profile)
+    assist = fit_assist(timeline, profile, lines)
     return Physics(
         limit_lines=lines,
-        assist=fit_assist(timeline, profile, lines),
+        supply_path=fit_supply_path(timeline, profile),
+        thermal=fit_thermal(timeline, profile, lines),
+        assist=assist,
         charging=fit_charging(timeline, profile),
         cranks=fit_cranks(timeline),
-        torque_rest=fit_torque_rest(timeline, profile),
+        torque_rest=fit_torque_rest(timeline),
+        effort=fit_effort(timeline, profile, assist),
     )

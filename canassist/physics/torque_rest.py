@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import TorqueRest
-from canassist.physics.statistics import mean_of_blocks
+from canassist.model import Estimate, TorqueRest
+from canassist.physics.statistics import least_squares, mean_of_blocks, noise_variance, t95
 from canassist.timeline import seen_s, value_at, window_extremes
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Channel, FloatArray, IntArray, Timeline
 
 RATE_DEG_S: Final = 5.0
 """At rest the steering angle moves slower than this (the contract's figure) ..."""
@@ -20,61 +19,129 @@ RATE_DEG_S: Final = 5.0
 STEADY_S: Final = 1.0
 """... and driver torque has been steady for this long (the contract's figure)."""
 
-STEADY_NM: Final = 0.25
-"""Steady: driver torque stays within this, noise included."""
+STEADY_NM: Final = 0.3
+"""Steady: driver torque stays within this, besides the sensor's own noise."""
 
-STRAIGHT_DEG: Final = 8.0
-"""Straight: within this of where the steering mostly is when driving fast, else of zero."""
+QUIET_FACTOR: Final = 2.0
+"""Nobody holds the bar where torque spreads by no more than this times the sensor's noise,
+or by `QUIET_NM`: hands always make torque wander."""
+
+QUIET_NM: Final = 0.03
+
+STRAIGHT_DEG: Final = 10.0
+"""Straight: within this of zero."""
 
 STANDING_KPH: Final = 0.5
 """Standing: below this."""
 
-HANDS_NM: Final = 2.0
-"""A steady torque above this is a rider who holds the bar."""
+HANDS_NM: Final = 3.0
+"""A steady torque above this is a rider who holds the bar, not a sensor that rests."""
 
 BLOCK_S: Final = 1.0
-"""Rest is cut into blocks of this length, which are taken as independent."""
+"""Rest is cut into stretches of this length, which are taken as independent."""
 
 LEAST_BLOCKS: Final = 3
-"""Fewer blocks give no interval worth the name."""
+"""Fewer stretches give no interval worth the name."""
+
+DRIFT_LEAST_K: Final = 10.0
+"""Drift shows only where the module's temperature changed by this between rests."""
+
+EXTREME_SPREADS: Final = 3.0
+"""Noise of a second's samples hardly reaches further than this many standard deviations."""
 
 
-def fit_torque_rest(timeline: Timeline, profile: Profile) -> TorqueRest | None:
-    """Estimate the rest torque from samples at rest; None without them."""
-    torque, angle = timeline.get("driver_torque"), timeline.get("steering_angle")
-    if torque is None or angle is None:
+def fit_torque_rest(timeline: Timeline) -> TorqueRest | None:
+    """Estimate the rest torque, and its drift with temperature, from samples at rest.
+
+    Returns
+    -------
+    TorqueRest or None
+        None without driver torque and steering angle, or with less than 3 s of rest.
+    """
+    torque = timeline.get("driver_torque")
+    if torque is None or not timeline.has("steering_angle"):
         return None
     time_s, torque_nm = torque.valid()
-    if len(time_s) < 2:  # noqa: PLR2004 - nothing to compare
-        return None
-    rest = at_rest(timeline, time_s, torque_nm)
+    rest = at_rest(timeline, torque)
     if not rest.any():
         return None
-    seen = seen_s(time_s, stale_after_s=torque.stale_after_s)
-    steps = np.append(np.diff(seen), 0.0)
+    steps = np.append(np.diff(seen_s(time_s, stale_after_s=torque.stale_after_s)), 0.0)
+    seconds = float(steps[rest].sum())
     time_s, torque_nm = time_s[rest], torque_nm[rest]
     block = np.floor(time_s / BLOCK_S).astype(np.int64)
     if len(np.unique(block)) < LEAST_BLOCKS:
         return None
-    del profile
     return TorqueRest(
         offset_nm=mean_of_blocks(torque_nm, block, "N·m"),
-        seconds=float(steps[rest].sum()),
-        drift_nm_per_k=None,
+        seconds=seconds,
+        drift_nm_per_k=_drift(timeline, time_s, torque_nm, block),
         time_s=time_s,
         torque_nm=torque_nm,
     )
 
 
-def at_rest(timeline: Timeline, time_s: FloatArray, torque_nm: FloatArray) -> BoolArray:
-    """Tell which samples of driver torque are at rest, shape (n,)."""
+def at_rest(timeline: Timeline, torque: Channel) -> BoolArray:
+    """Tell which valid samples of driver torque are at rest.
+
+    The bar is still, torque is steady and as quiet as the sensor's own noise, and the
+    vehicle stands or runs straight: nobody steers as far as the bus can tell.
+
+    Returns
+    -------
+    array of bool, shape (n,)
+        For the samples of `torque` that carry a value.
+    """
+    time_s, torque_nm = torque.valid()
+    if not len(time_s):
+        return np.zeros(0, dtype=np.bool_)
     angle_deg = value_at(timeline, "steering_angle", time_s)
     speed_kph = value_at(timeline, "vehicle_speed", time_s)
+    noise_nm = float(np.sqrt(noise_variance(torque_nm)))
     half = STEADY_S / 2.0
     angle_low, angle_high = window_extremes(time_s, angle_deg, before_s=half, after_s=half)
     low, high = window_extremes(time_s, torque_nm, before_s=half, after_s=half)
-    calm = (angle_high - angle_low < RATE_DEG_S * STEADY_S) & (high - low < STEADY_NM)
-    straight = np.abs(angle_deg) < STRAIGHT_DEG
-    return np.asarray(
-        calm & (straight | (speed_kph < STANDING_KPH)) & (np.abs(torque_nm) < HANDS_NM)
+    steady = high - low < STEADY_NM + 2.0 * EXTREME_SPREADS * noise_nm
+    quiet = _spread(time_s, torque_nm, half) <= max(QUIET_FACTOR * noise_nm, QUIET_NM)
+    still = angle_high - angle_low < RATE_DEG_S * STEADY_S
+    placed = (np.abs(angle_deg) < STRAIGHT_DEG) | (speed_kph < STANDING_KPH)
+    return np.asarray(still & steady & quiet & placed & (np.abs(torque_nm) < HANDS_NM))
+
+
+def _spread(time_s: FloatArray, value: FloatArray, half_s: float) -> FloatArray:
+    """Return the standard deviation within `half_s` around each sample."""
+    first = np.searchsorted(time_s, time_s - half_s)
+    stop = np.searchsorted(time_s, time_s + half_s, side="right")
+    count = stop - first
+    centred = value - np.median(value)
+    total = np.concatenate(([0.0], np.cumsum(centred)))
+    square = np.concatenate(([0.0], np.cumsum(centred * centred)))
+    mean = (total[stop] - total[first]) / count
+    return np.sqrt(np.maximum((square[stop] - square[first]) / count - mean * mean, 0.0))
+
+
+def _drift(
+    timeline: Timeline, time_s: FloatArray, torque_nm: FloatArray, block: IntArray
+) -> Estimate | None:
+    """Return the slope of rest torque on module temperature, from the stretches' means."""
+    heat_c = value_at(timeline, "module_temperature", time_s)
+    known = ~np.isnan(heat_c)
+    if not known.any() or np.ptp(heat_c[known]) < DRIFT_LEAST_K:
+        return None
+    _, place = np.unique(block[known], return_inverse=True)
+    count = np.bincount(place)
+    heat = np.bincount(place, weights=heat_c[known]) / count
+    rest = np.bincount(place, weights=torque_nm[known]) / count
+    if len(count) < LEAST_BLOCKS + 1:
+        return None
+    line = least_squares(heat, rest)
+    left = rest - line.level - line.slope * heat
+    degrees = len(count) - 2
+    spread = np.sqrt((left @ left) / degrees / ((heat - heat.mean()) ** 2).sum())
+    half = t95(degrees) * float(spread)
+    return Estimate(
+        value=line.slope,
+        low=line.slope - half,
+        high=line.slope + half,
+        unit="N·m/K",
+        count=len(count),
     )
