@@ -46,6 +46,10 @@ class Entry:
     pairs: tuple[Pair, ...]
     readings: tuple[Pair, ...]
 
+    def measured_as(self, words: str) -> str:
+        """Return what was measured of a figure, a dash where this event lacks it."""
+        return next((pair.measured for pair in self.pairs if pair.words == words), UNKNOWN)
+
 
 @dataclass(frozen=True, slots=True)
 class Card:

@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from canassist.report import packing, seal
 from canassist.report.families import LOOKS
-from canassist.report.figures import GRID, data_table, faded, figure
+from canassist.report.figures import EPOCH_MS, GRID, PAPER, data_table, faded, figure
 from canassist.report.signing import Signature, fingerprint, sign
 from canassist.report.static_figures import FAINT, INK, draw, swatch, textures
 from canassist.report.tables import chart_table
@@ -73,7 +73,9 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
     environment = templates()
     style = environment.get_template("style.css").render(identity=css_string(document.identity))
     loader = environment.get_template("page.js").render(
-        alphabet=packing.ALPHABET, dark=json.dumps(_dark_colours(), sort_keys=True)
+        alphabet=packing.ALPHABET,
+        dark=json.dumps(_dark_colours(), sort_keys=True),
+        epoch_ms=EPOCH_MS,
     )
     library, figures = packing.packed_library(), _figures(document.charts)
     scripts = {
@@ -148,9 +150,9 @@ _UNSOUND: Final = dict.fromkeys(
 
 def _dark_colours() -> dict[str, str]:
     """Return what each colour of the interactive pictures becomes in the dark."""
-    found = {INK: "#e8e6e1", FAINT: "#a9aeb5", GRID: "rgba(232,230,225,0.12)"}
+    found = {INK: "#e8e6e1", FAINT: "#a9aeb5", PAPER: "#15191e", GRID: "rgba(232,230,225,0.12)"}
     for look in LOOKS.values():
-        found |= {look.edge: look.dark_edge, faded(look.edge): faded(look.dark_edge)}
+        found |= {look.edge: look.dark_edge, faded(look.hue): faded(look.dark_edge)}
     return found
 
 
@@ -175,7 +177,7 @@ def templates() -> jinja2.Environment:
     """Return the templates; every text is escaped unless marked as our own markup."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("canassist.report"),
-        autoescape=lambda name: (name or "").endswith(".html"),
+        autoescape=jinja2.select_autoescape(("html",)),
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

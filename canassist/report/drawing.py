@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.report.families import LOOKS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 
 LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
+_TAG_SHARE: Final = 0.026
+_WORD_SHARE: Final = 0.15
 _BARE_LANE_PX: Final = 8
 FOOT_PX: Final = 36
 """Height of the strip below the rows: lower axis."""
@@ -57,6 +61,10 @@ class Range(NamedTuple):
     ticks: tuple[float, ...]
 
 
+EMPTY: Final = Range(0.0, 1.0, ())
+"""The axis of a row without figures."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """One curve or cloud of points; ``key`` names its data, unique on the page.
@@ -86,20 +94,24 @@ class Row:
     lines: tuple[Line, ...] = ()
     limits: tuple[Limit, ...] = ()
     words: tuple[Word, ...] = ()
-    span: Range = Range(0.0, 1.0, ())
+    span: Range = EMPTY
     places: int = 1
     height_px: int = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """A stretch of the horizontal axis that belongs to an event."""
+    """A stretch of the horizontal axis that belongs to an event.
+
+    The `main` one is what a close-up is about: its number goes before all others.
+    """
 
     start: float
     end: float
     family: Family
     tag: str = ""
     open_end: bool = False
+    main: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +145,26 @@ class Chart:
         """Height of the whole picture."""
         return self.lane_px + sum(row.height_px for row in self.rows) + FOOT_PX
 
+    def tags(self) -> list[tuple[Band, float, float]]:
+        """Return the bands that are numbered, with the ends of what is seen of them.
+
+        A number that would hide another is left out.
+        """
+        found: list[tuple[Band, float, float]] = []
+        room = _TAG_SHARE * (self.x_to - self.x_from)
+        for band in sorted(self.bands, key=lambda band: not band.main):
+            low, high = max(band.start, self.x_from), min(band.end, self.x_to)
+            middle = (low + high) / 2.0
+            near = any(abs(middle - (a + b) / 2.0) < room for _, a, b in found)
+            if band.tag and not near:
+                found.append((band, low, high))
+        return found
+
+    def tag_text(self, band: Band, low: float, high: float) -> str:
+        """Return a band's number, with its family's word where there is room."""
+        wide = high - low > _WORD_SHARE * (self.x_to - self.x_from)
+        return f"{band.tag} {LOOKS[band.family].word}" if wide else band.tag
+
     def tops(self) -> tuple[int, ...]:
         """Return where each row starts, in px from the top of the picture."""
         heights = [row.height_px for row in self.rows]
@@ -162,7 +194,7 @@ def nice_range(values: Iterable[float], *, most: int = 3, floor: float = 0.0) ->
     """
     known = [value for value in values if math.isfinite(value)]
     if not known:
-        return Range(0.0, 1.0, ())
+        return EMPTY
     low, high = min(known), max(known)
     if high - low < floor:
         middle = (low + high) / 2.0

@@ -8,14 +8,22 @@ numbers, each the difference from the one before, which pack small.
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
 from canassist.report.drawing import FOOT_PX, Style
 from canassist.report.families import LOOKS, Family
 from canassist.report.measures import THIN_SPACE
-from canassist.report.static_figures import FAINT, HEAD_PX, INK, SHADES, plain_number
+from canassist.report.static_figures import (
+    FAINT,
+    HEAD_PX,
+    INK,
+    SHADES,
+    TAB_FOOT_PX,
+    TAB_TOP_PX,
+    plain_number,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -25,11 +33,14 @@ if TYPE_CHECKING:
 
 Plain = dict[str, Any]  # Any: a plotly figure is plain JSON
 TIME_PLACES: Final = 3
+EPOCH_MS: Final = 946_684_800_000
+"""Where a ride's zero lies on a date axis: a midnight, far from numbers read as years."""
 _MORE_PLACES: Final = 1
 """Places beyond those shown as text: a curve is smoother than its label."""
 GRID: Final = "rgba(27,36,48,0.12)"
 TINT_STRENGTH: Final = 0.13
-TEXTURE_STRENGTH: Final = 0.28
+PAPER: Final = "#fbfaf7"
+_TAB_ROOM_PX: Final = 20
 _CLEAR: Final = "rgba(0,0,0,0)"
 _TOP: Final = "y"
 _FONT: Final = "system-ui, sans-serif"
@@ -91,38 +102,55 @@ def unpacked(column: Sequence[int | None], places: int) -> list[float | None]:
 
 def figure(chart: Chart) -> Plain:
     """Return a chart as a plotly figure whose traces name their data."""
-    height = chart.height_px - chart.lane_px - FOOT_PX
+    frame = _Frame.of(chart)
     layout: Plain = {
         "height": chart.height_px,
-        "margin": {"l": 0, "r": 0, "t": chart.lane_px, "b": FOOT_PX, "pad": 0},
+        "margin": {"l": 0, "r": 0, "t": frame.top_px, "b": FOOT_PX, "pad": 0},
         "paper_bgcolor": _CLEAR,
         "plot_bgcolor": _CLEAR,
         "font": {"family": _FONT, "size": 11, "color": FAINT},
         "showlegend": False,
         "hovermode": "x unified" if chart.over_time else "closest",
         "hoversubplots": "axis",
+        "hoverlabel": {"bgcolor": PAPER, "font": {"color": INK}},
         "dragmode": "zoom",
         "xaxis": _x_axis(chart),
         "yaxis": {"domain": [0, 1], "range": [0, 1], "visible": False, "fixedrange": True},
         "shapes": [],
         "annotations": [],
     }
-    data = _bands(chart)
+    data = _bands(chart, frame)
     for place, (row, top) in enumerate(zip(chart.rows, chart.tops(), strict=True)):
         axis = f"y{place + 2}"
-        bottom = 1 - (top - chart.lane_px + row.height_px - 3) / height
-        upper = 1 - (top - chart.lane_px + HEAD_PX) / height
-        layout[f"yaxis{place + 2}"] = _y_axis(row, max(bottom, 0.0), upper)
-        data += [_trace(chart, row, line, number, axis) for number, line in enumerate(row.lines)]
+        domain = frame.at(top + row.height_px - 3), frame.at(top + HEAD_PX)
+        layout[f"yaxis{place + 2}"] = _y_axis(row, *domain)
+        data += [_trace(row, line, number, axis) for number, line in enumerate(row.lines)]
         _add_limits(layout, row, axis)
         _add_words(layout, chart, row, axis)
-    _add_tags(layout, chart)
+    _add_tags(layout, chart, frame)
     return {"data": data, "layout": layout}
+
+
+class _Frame(NamedTuple):
+    """Where heights in px lie on a figure whose plot area has no unit of its own."""
+
+    top_px: int
+    area_px: int
+    lane_px: int
+
+    @classmethod
+    def of(cls, chart: Chart) -> _Frame:
+        top = max(chart.lane_px - _TAB_ROOM_PX, 0) if chart.bands else chart.lane_px
+        return cls(top, chart.height_px - top - FOOT_PX, chart.lane_px)
+
+    def at(self, px: float) -> float:
+        """Return a height in px from the picture's top as a share of the plot area."""
+        return min(max(1.0 - (px - self.top_px) / self.area_px, 0.0), 1.0)
 
 
 def _x(chart: Chart, value: float) -> float:
     """Return a position as the figure's axis has it: milliseconds for a chart over time."""
-    return round(value * 1000.0) if chart.over_time else value
+    return EPOCH_MS + round(value * 1000.0) if chart.over_time else value
 
 
 def _x_axis(chart: Chart) -> Plain:
@@ -167,7 +195,7 @@ def _y_axis(row: Row, bottom: float, top: float) -> Plain:
     }
 
 
-def _trace(chart: Chart, row: Row, line: Line, place: int, axis: str) -> Plain:
+def _trace(row: Row, line: Line, place: int, axis: str) -> Plain:
     colour = LOOKS[line.spoken].edge if line.spoken else INK
     unit = f"{THIN_SPACE}{row.unit}" if row.unit else ""
     trace: Plain = {
@@ -188,31 +216,33 @@ def _trace(chart: Chart, row: Row, line: Line, place: int, axis: str) -> Plain:
     return trace | {"mode": "lines", "line": pen, "connectgaps": False}
 
 
-def _bands(chart: Chart) -> list[Plain]:
-    """Return one filled trace for each family: tint and texture through all rows."""
+def _bands(chart: Chart, frame: _Frame) -> list[Plain]:
+    """Return two traces for each family: the tint through all rows, and the textured tabs."""
     traces = []
     for family in Family:
         bands = [band for band in chart.bands if band.family is family]
         if bands:
-            traces.append(_band_trace(chart, family, bands))
+            look = LOOKS[family]
+            tab = (frame.at(frame.lane_px - TAB_FOOT_PX), frame.at(frame.lane_px - TAB_TOP_PX))
+            pattern = {"shape": look.shape, "fgcolor": look.edge, "bgcolor": _CLEAR}
+            size = {"size": 6, "solidity": 0.25}
+            traces += [
+                _boxes(chart, bands, 0.0, tab[0], _EDGE_DASH[family])
+                | {"fillcolor": faded(look.hue)},
+                _boxes(chart, bands, *tab, "solid")
+                | {"fillcolor": _CLEAR, "fillpattern": pattern | size},
+            ]
     return traces
 
 
-def _band_trace(chart: Chart, family: Family, bands: list[Band]) -> Plain:
-    look = LOOKS[family]
+def _boxes(chart: Chart, bands: list[Band], low: float, high: float, dash: str) -> Plain:
+    look = LOOKS[bands[0].family]
     x: list[float | None] = []
     y: list[float | None] = []
     for band in bands:
         start, end = _x(chart, band.start), _x(chart, band.end)
         x += [start, start, end, end, start, None]
-        y += [0, 1, 1, 0, 0, None]
-    fill = {
-        "shape": look.shape,
-        "fgcolor": faded(look.edge),
-        "bgcolor": faded(look.hue, TINT_STRENGTH),
-        "size": 7,
-        "solidity": 0.15,
-    }
+        y += [low, high, high, low, low, None]
     return {
         "type": "scatter",
         "mode": "lines",
@@ -221,9 +251,7 @@ def _band_trace(chart: Chart, family: Family, bands: list[Band]) -> Plain:
         "y": y,
         "yaxis": _TOP,
         "fill": "toself",
-        "fillcolor": faded(look.hue, TINT_STRENGTH),
-        "fillpattern": fill,
-        "line": {"color": look.edge, "width": 1, "dash": _EDGE_DASH[family]},
+        "line": {"color": look.edge, "width": 1, "dash": dash},
         "hoverinfo": "skip",
     }
 
@@ -237,7 +265,7 @@ _EDGE_DASH: Final = {
 }
 
 
-def faded(colour: str, share: float = TEXTURE_STRENGTH) -> str:
+def faded(colour: str, share: float = TINT_STRENGTH) -> str:
     """Return a colour as plotly takes it with its strength."""
     red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
     return f"rgba({red},{green},{blue},{share})"
@@ -267,17 +295,13 @@ def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
             layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
 
 
-def _add_tags(layout: Plain, chart: Chart) -> None:
-    last = -np.inf
-    room = 0.026 * (chart.x_to - chart.x_from)
-    for band in chart.bands:
-        middle = (max(band.start, chart.x_from) + min(band.end, chart.x_to)) / 2
-        if not band.tag or middle - last < room:
-            continue
-        last = middle
-        note = _note(band.tag, "x", _x(chart, middle), "paper", 1)
+def _add_tags(layout: Plain, chart: Chart, frame: _Frame) -> None:
+    high = frame.at(chart.lane_px - (TAB_FOOT_PX + TAB_TOP_PX) / 2)
+    for band, start, end in chart.tags():
+        text = chart.tag_text(band, start, end)
+        note = _note(text, "x", _x(chart, (start + end) / 2), "paper", high) | {"bgcolor": PAPER}
         note["font"] = note["font"] | {"weight": 700}
-        layout["annotations"].append(note | {"yanchor": "bottom", "yshift": 2})
+        layout["annotations"].append(note | {"yanchor": "middle", "borderpad": 0})
 
 
 def _note(text: str, xref: str, x: float, yref: str, y: float) -> Plain:

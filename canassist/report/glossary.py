@@ -17,7 +17,10 @@ GLOSSARY: Final = (
     ),
     ("Supply", "The voltage that reaches the steering module, after battery, cables and grounds."),
     ("Supply path", "Cables, connectors and grounds between the battery and the module."),
-    ("Driver torque", "What the module's own sensor reads as the rider's effort at the input shaft."),
+    (
+        "Driver torque",
+        "What the module's own sensor reads as the rider's effort at the input shaft.",
+    ),
     ("Assist map", "How much assist belongs to a driver torque at a road speed."),
     ("CAN bus", "The pair of wires on which the vehicle's units report their values."),
     ("DBC", "The file that says which bits of a message mean which value."),

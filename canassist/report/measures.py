@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from canassist.model import FloatArray
 
 Units = Literal["metric", "us"]
-THIN_SPACE: Final = "\u2009"
+THIN_SPACE: Final = "\u202f"
+"""A narrow space at which no line breaks."""
 MINUS: Final = "\u2212"
 UNKNOWN: Final = "\u2013"
 

@@ -87,9 +87,9 @@ def plot_library() -> bytes:
     """
     # The package's folder is looked up without importing it: that alone takes 0.1 s.
     found = util.find_spec("plotly")
+    folders = list(found.submodule_search_locations or []) if found else []
     try:
-        folder = Path(found.submodule_search_locations[0]) if found else Path()  # type: ignore[index]  # a package has them
-        return (folder / "package_data" / "plotly.min.js").read_bytes()
+        return Path(*folders[:1], "package_data", "plotly.min.js").read_bytes()
     except OSError as error:
         problem = "The plot library is not installed whole."
         raise MissingExtraError(problem, "Install plotly 6 or newer again.") from error

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError
-from canassist.model import Event
 from canassist.report.cards import Card, CardMaker
 from canassist.report.channel_words import channel_words
 from canassist.report.document import Document, build
@@ -32,7 +31,7 @@ from canassist.report.times import Clock, duration, find_zone, minutes_seconds
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.model import Case, Conclusion, Evidence, Result
+    from canassist.model import Case, Conclusion, Event, Evidence, Result
     from canassist.report.drawing import Chart
 
 _MOST_CLOSE_UPS: Final = 14
@@ -190,15 +189,17 @@ class PageView:
         return self._masked(names[0]) + more if names else "no log"
 
     def _case(self) -> Case:
-        from dataclasses import fields, replace
-
-        case = self.result.case
-        words = {
-            item.name: self._masked(getattr(case, item.name))
-            for item in fields(case)
-            if item.name != "at_s"
-        }
-        return replace(case, **words)
+        case, mask = self.result.case, self._masked
+        return replace(
+            case,
+            complaint=mask(case.complaint),
+            correction=mask(case.correction),
+            vehicle=mask(case.vehicle),
+            odometer=mask(case.odometer),
+            work_order=mask(case.work_order),
+            technician=mask(case.technician),
+            equipment=mask(case.equipment),
+        )
 
     def _strip(self) -> list[tuple[str, str]]:
         """Return the facts on top of page one; what is unknown is left out."""
@@ -279,7 +280,7 @@ class PageView:
         log = self.result.log
         return [
             ("Format", log.format),
-            ("Frames", f"{log.frames:,}".replace(",", "\u2009")),
+            ("Frames", f"{log.frames:,}".replace(",", "\u202f")),
             ("Error frames", str(log.error_frames)),
             ("Ids", f"{log.ids_known} of {log.ids} known to the database"),
         ]

@@ -28,8 +28,17 @@ from canassist.report.times import minutes_seconds
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.model import AssistBand, AssistFit, ChargingFit, FloatArray, Points, Result
-    from canassist.model import SupplyPath, ThermalFit, TorqueRest
+    from canassist.model import (
+        AssistBand,
+        AssistFit,
+        ChargingFit,
+        FloatArray,
+        Points,
+        Result,
+        SupplyPath,
+        ThermalFit,
+        TorqueRest,
+    )
     from canassist.report.measures import Measures
 
 _TALL_PX: Final = 230
@@ -93,13 +102,10 @@ class PhysicsCharts:
         start_c = lines_c.derate_start_c if lines_c else limits.derate_start_c
         measured = self.result.channels.get("module_temperature")
         end = max(self.result.log.duration_s, float(fit.time_s[-1]))
-        edges = bucket_edges(0.0, end, _STILL_BUCKETS)
-        gap = measured.stale_after_s if measured else np.inf
-        lines = [self._curve("thermal-model", "Model", fit.time_s, fit.model_c, edges, np.inf)]
+        lines = [self._temperature("Model", fit.time_s, fit.model_c, end, np.inf)]
         if measured is not None and len(measured):
-            value = measured.value
-            line = self._curve("thermal-own", "Measured", measured.time_s, value, edges, gap)
-            lines.insert(0, line)
+            own = measured.time_s, measured.value
+            lines.insert(0, self._temperature("Measured", *own, end, measured.stale_after_s))
         message = (
             f"Module temperature follows its load: the model explains {m.text(fit.fit, 'share')} "
             f"with a time constant of {m.text(fit.tau_s.value, 's', 0)}"
@@ -126,19 +132,13 @@ class PhysicsCharts:
             x_label="minutes : seconds from the first frame",
         )
 
-    def _curve(
-        self,
-        key: str,
-        label: str,
-        time_s: FloatArray,
-        value: FloatArray,
-        edges: FloatArray,
-        gap: float,
+    def _temperature(
+        self, label: str, time_s: FloatArray, value: FloatArray, end: float, gap: float
     ) -> Line:
-        x, y = reduce_min_max(time_s, value, edges, gap=gap)
+        x, y = reduce_min_max(time_s, value, bucket_edges(0.0, end, _STILL_BUCKETS), gap=gap)
         style, spoken = (Style.FIT, None) if label == "Model" else (Style.LINE, Family.HEAT)
         y = self.measures.array(y, "degC")
-        return Line(key=key, label=label, x=x, y=y, style=style, spoken=spoken)
+        return Line(key=f"thermal-{label}", label=label, x=x, y=y, style=style, spoken=spoken)
 
     def _assist(self, fit: AssistFit) -> Iterator[Chart]:
         bands = [band for band in fit.bands if len(band.points.x)]
@@ -254,9 +254,7 @@ class PhysicsCharts:
         line = Line(key="torque-rest", label="At rest", x=x, y=y, style=Style.POINTS)
         shown = float(m.array(np.array([limit]), "N·m")[0])
         text = m.text(limit, "N·m", 1)
-        message = (
-            f"At rest the torque reads {m.text(rest.offset_nm.value, 'N·m')} (limit ±{text})"
-        )
+        message = f"At rest the torque reads {m.text(rest.offset_nm.value, 'N·m')} (limit ±{text})"
         row = Row(
             label="Driver torque at rest",
             unit=m.name("N·m"),

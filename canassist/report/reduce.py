@@ -39,8 +39,8 @@ def bucket_edges(
         Strictly increasing, from `start` to `end`.
     """
     edges = [np.linspace(start, end, count + 1)]
-    for low, high in windows:
-        low, high = max(low, start), min(high, end)
+    for first, last in windows:
+        low, high = max(first, start), min(last, end)
         if high > low and window_count:
             edges.append(np.linspace(low, high, window_count + 1))
     return np.unique(np.concatenate(edges))
@@ -81,11 +81,11 @@ def reduce_min_max(
 
 
 def _runs(x: FloatArray, y: FloatArray, gap: float) -> IntArray:
-    """Number the stretches without a gap, shape (n,); -1 where there is no value."""
+    """Return the number of each sample's stretch without a gap; -1 where it has no value."""
     missing = np.isnan(y)
     starts = np.diff(x, prepend=x[:1]) > gap
     starts |= missing
-    run = np.cumsum(starts)
+    run = np.cumsum(starts, dtype=np.int64)
     run[missing] = -1
     return run
 

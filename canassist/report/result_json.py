@@ -192,9 +192,7 @@ def _event(event: Event) -> Json:
         "measured": _figures(event.measured),
         "expected": _figures(event.expected),
         "shares": {name: rounded(share, 4) for name, share in event.shares.items()},
-        "channels_then": {
-            name: rounded(value, 3) for name, value in event.channels_then.items()
-        },
+        "channels_then": {name: rounded(value, 3) for name, value in event.channels_then.items()},
         "text": event.text,
     }
     if event.code:
@@ -304,9 +302,7 @@ def _parts(value: object) -> Json:
         raise TypeError(message)
     parts = {item.name: getattr(value, item.name) for item in fields(value)}
     drawn = (np.ndarray, Points)
-    return {
-        name: _plain(name, part) for name, part in parts.items() if not isinstance(part, drawn)
-    }
+    return {name: _plain(name, part) for name, part in parts.items() if not isinstance(part, drawn)}
 
 
 def _estimate(estimate: Estimate) -> Json:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from canassist.report.drawing import (
     nice_range,
     time_ticks,
 )
-from canassist.report.families import Family, family_of
+from canassist.report.families import Family, family_of, kind_words
 from canassist.report.reduce import bucket_edges, reduce_channel
 from canassist.report.times import minutes_seconds
 
@@ -46,6 +47,8 @@ _ROW_PX: Final = (64, 52)
 _MANY_ROWS: Final = 12
 _WORD_PX: Final = 40
 _CLOSE_PX: Final = 78
+
+Span = tuple[float, float]
 
 _FAMILY_CHANNEL: Final = {
     Family.HEAT: ("module_temperature", "assist_limit"),
@@ -86,8 +89,8 @@ class RideCharts:
         tall = _ROW_PX[len(groups) > _MANY_ROWS]
         rows = tuple(self._group(names, still, dense, tall) for names in groups)
         bands = [_band(event, end, str(place + 1)) for place, event in enumerate(self._events())]
-        message = f"The ride: {len(self._events())} events over {minutes_seconds(end, 0)} minutes"
-        return self._chart("ride", message, rows, tuple(bands), (0.0, end), most=8)
+        message = f"{minutes_seconds(end, 0)} minutes, {self._counted()}"
+        return self._chart(("ride", message), rows, bands, (0.0, end))
 
     def close_up(self, place: int, message: str) -> Chart:
         """Return an event with the time before and after it; `place` counts from 0."""
@@ -105,12 +108,13 @@ class RideCharts:
             self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
             for number, name in enumerate(names)
         )
-        near = tuple(
+        near = [
             _band(other, self._end, str(number + 1))
             for number, other in enumerate(self.result.events)
-            if other.start_s < high and other.until(self._end) > low
-        )
-        return self._chart(f"event-{place + 1}", message, rows, near, (low, high), most=4)
+            if number != place and other.start_s < high and other.until(self._end) > low
+        ]
+        own = replace(_band(event, self._end, str(place + 1)), main=True)
+        return self._chart((f"event-{place + 1}", message), rows, (*near, own), (low, high))
 
     def absent(self) -> tuple[str, ...]:
         """Return the main channels that the log lacks, in words."""
@@ -120,6 +124,15 @@ class RideCharts:
             for name in _MAIN
             if name not in channels or not len(channels[name].valid()[0])
         )
+
+    def _counted(self) -> str:
+        """Return how often each kind of event came, the most frequent first."""
+        if not self._events():
+            return "no event"
+        counts = Counter(kind_words(event).lower() for event in self._events())
+        parts = [f"{words} {_times(count)}" for words, count in counts.most_common(4)]
+        rest = sum(counts.values()) - sum(count for _, count in counts.most_common(4))
+        return ", ".join([*parts, f"and {rest} more"] if rest else parts)
 
     @property
     def _end(self) -> float:
@@ -150,7 +163,7 @@ class RideCharts:
             for name, channel in self.result.channels.items()
             if len(channel) and not np.all(np.isnan(channel.value))
         ]
-        groups = [(name,) for name in names if name not in WHEELS]
+        groups: list[tuple[str, ...]] = [(name,) for name in names if name not in WHEELS]
         wheels = tuple(name for name in WHEELS if name in names)
         return [*groups, wheels] if wheels else groups
 
@@ -241,16 +254,10 @@ class RideCharts:
             yield Limit(float(shown[0]), f"{text} {self.measures.text(value, unit, 1)}")
 
     def _chart(
-        self,
-        name: str,
-        message: str,
-        rows: tuple[Row, ...],
-        bands: tuple[Band, ...],
-        span: tuple[float, float],
-        *,
-        most: int,
+        self, called: tuple[str, str], rows: tuple[Row, ...], bands: Iterable[Band], span: Span
     ) -> Chart:
-        ticks = time_ticks(*span, most=most)
+        name, message = called
+        ticks = time_ticks(*span, most=8 if name == "ride" else 4)
         fine = len(ticks) > 1 and ticks[1] - ticks[0] < 1.0
         seconds = tuple(f"{tick:.1f}" if fine else f"{tick:.0f}" for tick in ticks)
         seconds = (*seconds[:-1], f"{seconds[-1]} s") if seconds else ()
@@ -258,7 +265,7 @@ class RideCharts:
             name=name,
             message=message,
             rows=rows,
-            bands=bands,
+            bands=tuple(bands),
             x_from=span[0],
             x_to=span[1],
             ticks=ticks,
@@ -288,6 +295,10 @@ _MAIN: Final = (
 def _weight(event: Event) -> tuple[int, float]:
     order = {"note": 0, "warning": 1, "serious": 2}
     return order[str(event.severity)], -event.start_s
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def _band(event: Event, end: float, tag: str) -> Band:

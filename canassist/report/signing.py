@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from importlib import import_module
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.errors import InputError, MissingExtraError
@@ -51,9 +52,7 @@ def make_keys() -> KeyPair:
     forms, keys = _forms(), _keys()
     private = keys.Ed25519PrivateKey.generate()
     public = private.public_key()
-    pem = private.private_bytes(
-        forms.Encoding.PEM, forms.PrivateFormat.PKCS8, forms.NoEncryption()
-    )
+    pem = private.private_bytes(forms.Encoding.PEM, forms.PrivateFormat.PKCS8, forms.NoEncryption())
     public_pem = public.public_bytes(forms.Encoding.PEM, forms.PublicFormat.SubjectPublicKeyInfo)
     return KeyPair(pem, public_pem, fingerprint(public.public_bytes_raw()))
 
@@ -89,13 +88,11 @@ def is_signed(message: bytes, signature: Signature) -> bool:
     MissingExtraError
         If the library for signatures is not installed.
     """
-    keys = _keys()
-    from cryptography.exceptions import InvalidSignature  # noqa: PLC0415 - an extra
-
+    keys, errors = _keys(), _library("cryptography.exceptions")
     try:
         public = keys.Ed25519PublicKey.from_public_bytes(signature.public_key)
         public.verify(signature.signature, CONTEXT + message)
-    except (InvalidSignature, ValueError):
+    except (errors.InvalidSignature, ValueError):
         return False
     return True
 
@@ -110,23 +107,23 @@ def _load(private_pem: bytes, name: str) -> Ed25519PrivateKey:
     if not isinstance(private, keys.Ed25519PrivateKey):
         problem = f"{name}: a key of another kind than Ed25519."
         raise InputError(problem, "Make one with `canassist keys`.")
-    return private
+    found: Ed25519PrivateKey = private
+    return found
 
 
 def _forms() -> ModuleType:
-    try:
-        from cryptography.hazmat.primitives import serialization  # noqa: PLC0415 - an extra
-    except ImportError as error:
-        raise _missing() from error
-    return serialization
+    return _library("cryptography.hazmat.primitives.serialization")
 
 
 def _keys() -> ModuleType:
+    return _library("cryptography.hazmat.primitives.asymmetric.ed25519")
+
+
+def _library(name: str) -> ModuleType:
     try:
-        from cryptography.hazmat.primitives.asymmetric import ed25519  # noqa: PLC0415 - an extra
+        return import_module(name)
     except ImportError as error:
         raise _missing() from error
-    return ed25519
 
 
 def _missing() -> MissingExtraError:

@@ -17,7 +17,7 @@ from canassist.report.families import LOOKS, Family
 from canassist.report.measures import MINUS
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray, IntArray
+    from canassist.model import BoolArray, FloatArray, IntArray
     from canassist.report.drawing import Band, Chart, Limit, Line, Range, Row, Word
 
 INK: Final = "#1b2430"
@@ -26,10 +26,11 @@ WIDE: Final = 2000
 """Width of the stretched plane in which curves are drawn; half a px or less on a page."""
 HEAD_PX: Final = 15
 """Free space at the top of a row, for its name on a narrow page."""
+TAB_TOP_PX: Final = 18
+TAB_FOOT_PX: Final = 6
+"""Where an event's textured tab lies, in px above the first row."""
 _TALL: Final = 400
 _EDGE_PCT: Final = 4.0
-_TAG_GAP_PCT: Final = 2.6
-_WORD_PCT: Final = 15.0
 _HALO: Final = 'stroke="#fbfaf7" stroke-width="3" paint-order="stroke" stroke-linejoin="round"'
 
 _DASH: Final = {
@@ -58,7 +59,8 @@ def textures() -> Markup:
         for family, path in strokes.items()
     )
     return Markup(  # noqa: S704 - built from constants alone
-        f'<svg class="textures" width="0" height="0" aria-hidden="true"><defs>{patterns}</defs></svg>'
+        '<svg class="textures" width="0" height="0" aria-hidden="true">'
+        f"<defs>{patterns}</defs></svg>"
     )
 
 
@@ -100,13 +102,13 @@ def _band(chart: Chart, band: Band, bottom: int) -> str:
     look, family = LOOKS[band.family], band.family
     box = f'x="{low:.3f}%" width="{max(high - low, 0.02):.3f}%"'
     tall = bottom - chart.lane_px
-    lane = chart.lane_px - 18
+    lane = chart.lane_px - TAB_TOP_PX
     fill = f'fill="url(#tex-{family})"' if look.shape else 'fill="none"'
     edges = [low] if band.open_end else [low, high]
     dash = f' stroke-dasharray="{_DASH[family]}"' if _DASH[family] else ""
     parts = [
         f'<rect {box} y="{chart.lane_px}" height="{tall}" fill="{look.hue}" opacity=".13"></rect>',
-        f'<rect {box} y="{lane}" height="12" {fill} stroke="{look.edge}"'
+        f'<rect {box} y="{lane}" height="{TAB_TOP_PX - TAB_FOOT_PX}" {fill} stroke="{look.edge}"'
         f' class="edge-{family}"></rect>',
     ]
     parts += [
@@ -118,21 +120,12 @@ def _band(chart: Chart, band: Band, bottom: int) -> str:
 
 
 def _tags(chart: Chart) -> str:
-    """Number the bands above their marks, leaving out a number that would hide another."""
-    parts, taken = [], -_TAG_GAP_PCT
-    for band in chart.bands:
-        low, high = _span(chart, band.start, band.end)
-        middle = (low + high) / 2.0
-        if not band.tag or middle - taken < _TAG_GAP_PCT:
-            continue
-        taken = middle
-        word = f" {LOOKS[band.family].word}" if high - low > _WORD_PCT else ""
-        parts.append(
-            f'<text class="tag halo" x="{middle:.2f}%" y="{chart.lane_px - 8}"'
-            f' text-anchor="middle" font-weight="700" fill="{INK}" {_HALO}>'
-            f"{escape(band.tag)}{word}</text>"
-        )
-    return "".join(parts)
+    return "".join(
+        f'<text class="tag halo" x="{_percent(chart, (low + high) / 2.0):.2f}%"'
+        f' y="{chart.lane_px - 8}" text-anchor="middle" font-weight="700" fill="{INK}" {_HALO}>'
+        f"{escape(chart.tag_text(band, low, high))}</text>"
+        for band, low, high in chart.tags()
+    )
 
 
 def _row(chart: Chart, row: Row, top: int) -> str:
@@ -222,7 +215,7 @@ def _stroke(line: Line, path: str, place: int) -> str:
     )
 
 
-def _whole(x: FloatArray, y: FloatArray) -> tuple[IntArray, IntArray, IntArray]:
+def _whole(x: FloatArray, y: FloatArray) -> tuple[IntArray, IntArray, BoolArray]:
     """Return whole coordinates of the points that have a value, and where a new run starts."""
     known = np.isfinite(x) & np.isfinite(y)
     run = np.cumsum(~known)[known]
@@ -249,7 +242,7 @@ def _step(dx: int, dy: int, *, new: bool, lone: bool) -> str:
     return f"{letter}{dx}{dy:+d}{'h0' if lone else ''}"
 
 
-def _corners(ys: IntArray, starts: IntArray) -> IntArray:
+def _corners(ys: IntArray, starts: BoolArray) -> IntArray:
     """Return the rows without which the drawn line would change."""
     same_before = np.diff(ys, prepend=ys[0] + 1) == 0
     same_after = np.append(np.diff(ys) == 0, False)

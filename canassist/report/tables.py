@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -48,12 +49,12 @@ def chart_table(chart: Chart) -> Table:
     head = ("From", *(_line_head(row, line, len(row.lines) > 1) for row, line in lines))
     body = tuple(
         (_edge(chart, low), *(_span(row, line, low, high) for row, line in lines))
-        for low, high in zip(edges[:-1], edges[1:], strict=True)
+        for low, high in itertools.pairwise(edges)
     )
     return Table(head=head, body=body, caption=f"{chart.message}. Lowest and highest value drawn.")
 
 
-def _line_head(row: Row, line: Line, several: bool) -> str:  # noqa: FBT001 - a private helper
+def _line_head(row: Row, line: Line, several: bool) -> str:
     name = f"{row.label}, {line.label.lower()}" if several else row.label
     return f"{name}, {row.unit}" if row.unit else name
 
@@ -101,7 +102,7 @@ def _channel_line(result: Result, channel: Channel, measures: Measures) -> Chann
     )
     buses = result.timeline.bus.buses
     bus = buses[channel.source.bus] if channel.source.bus < len(buses) else ""
-    period = UNKNOWN if np.isnan(channel.period_s) else f"{channel.period_s * 1000:.0f}\u2009ms"
+    period = UNKNOWN if np.isnan(channel.period_s) else f"{channel.period_s * 1000:.0f}\u202fms"
     return ChannelLine(
         name=channel.name,
         words=channel_words(channel.name),
@@ -161,10 +162,10 @@ def bus_table(result: Result) -> Table:
         body.append(
             (
                 bus,
-                f"{rate / 1000:g}\u2009kbit/s{told}" if rate else UNKNOWN,
-                f"{100 * load:.1f}\u2009%" if load is not None else UNKNOWN,
+                f"{rate / 1000:g}\u202fkbit/s{told}" if rate else UNKNOWN,
+                f"{100 * load:.1f}\u202f%" if load is not None else UNKNOWN,
                 str(len(own)),
-                f"{sum(item.count for item in own):,}".replace(",", "\u2009"),
+                f"{sum(item.count for item in own):,}".replace(",", "\u202f"),
                 duration(silent) if silent else "none",
             )
         )

@@ -1,4 +1,4 @@
-"""Is a report undamaged, who signed it, and was it made from these files?"""
+"""Tells whether a report is undamaged, who signed it, and what it was made from."""
 
 from __future__ import annotations
 

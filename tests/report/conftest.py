@@ -241,7 +241,11 @@ def make_events() -> tuple[Event, ...]:
             channels_then={"module_temperature": 86.4, "supply_voltage": 14.02},
             text=f"Assist fell to {depth:.0f} % because the module was hot (93.2 °C).",
         )
-        for start, end, depth in ((189.31, 231.0, 72.2), (245.0, 262.5, 64.0), (280.0, 297.25, 58.1))
+        for start, end, depth in (
+            (189.31, 231.0, 72.2),
+            (245.0, 262.5, 64.0),
+            (280.0, 297.25, 58.1),
+        )
     )
     dip = Event(
         kind=EventKind.UNDERVOLTAGE,
@@ -394,9 +398,7 @@ def make_result(length_s: float = 420.0) -> Result:
         ),
         profile=profile,
         assumed=profile.assumed,
-        limits_changed=(
-            LimitChange(limit="limits.derate_start_c", default=85.0, profile=86.0),
-        ),
+        limits_changed=(LimitChange(limit="limits.derate_start_c", default=85.0, profile=86.0),),
         moments=(
             Moment(
                 at_s=195.0,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -39,7 +41,7 @@ def test_it_agrees_with_the_slow_obvious_loop(
     kept = {(a, b) for a, b in zip(kept_x, kept_y, strict=True) if not np.isnan(b)}
     samples = {(a, b) for a, b in zip(x, y, strict=True) if not np.isnan(b)}
     assert kept <= samples
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         last = high == edges[-1]
         inside = [b for a, b in samples if low <= a < high or (last and a == high)]
         drawn = [b for a, b in kept if low <= a < high or (last and a == high)]

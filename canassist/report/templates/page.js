@@ -44,24 +44,21 @@
     return value;
   };
 
-  const slice = (column, low, high, scale) => {
+  const slice = (column, low, high, place) => {
     let first = 0, last = column.x.length;
-    while (first < last && column.x[first] * scale < low) first++;
-    while (last > first && column.x[last - 1] * scale > high) last--;
+    while (first < last && place(column.x[first]) < low) first++;
+    while (last > first && place(column.x[last - 1]) > high) last--;
     first = Math.max(first - 1, 0);
     last = Math.min(last + 1, column.x.length);
-    return {
-      x: column.x.slice(first, last).map((x) => (x === null ? null : x * scale)),
-      y: column.y.slice(first, last),
-    };
+    return { x: column.x.slice(first, last).map(place), y: column.y.slice(first, last) };
   };
 
   const filled = (figure, data) => {
     const [low, high] = figure.layout.xaxis.range;
-    const scale = figure.layout.xaxis.type === "date" ? 1000 : 1;
+    const place = figure.layout.xaxis.type === "date" ? (x) => {{ epoch_ms }} + x * 1000 : (x) => x;
     const traces = figure.data.map((trace) => {
       if (typeof trace.x !== "string") return trace;
-      return { ...trace, ...slice(data[trace.x.slice(1)], low, high, scale) };
+      return { ...trace, ...slice(data[trace.x.slice(1)], low, high, place) };
     });
     return recolour({ data: traces, layout: figure.layout });
   };
