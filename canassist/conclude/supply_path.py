@@ -89,10 +89,12 @@ def _steps(ride: Ride, hits: Hits, path: SupplyPath | None) -> Iterator[Reason]:
 
 def _battery_holds(ride: Ride, hits: Hits) -> Iterator[Reason]:
     system, module = ride.lowest("system_voltage", hits), lowest(ride, hits)
-    own = ride.supply is not None
-    if own and system is not None and module is not None and system - module >= SYSTEM_GOOD_V:
-        text = say("reason.path.system_good", low=volts(system), module=volts(module))
-        yield reason(text, SUPPORT, hits)
+    if ride.supply is not None and system is not None and module is not None:
+        if system - module >= SYSTEM_GOOD_V:
+            text = say("reason.path.system_good", low=volts(system), module=volts(module))
+            yield reason(text, SUPPORT, hits)
+        else:
+            yield reason(say("reason.path.system_low", low=volts(system)), -SUPPORT, hits)
     path = ride.physics.supply_path
     if path is not None and sure_path(path) and path.open_voltage_v >= ride.limits.charging_v:
         text = say("reason.path.open", open=volts(path.open_voltage_v))
