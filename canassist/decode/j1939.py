@@ -33,7 +33,11 @@ COMPONENT_IDENTIFICATION: Final = 0xFEEB  # 65259
 VEHICLE_IDENTIFICATION: Final = 0xFEEC  # 65260
 """Parameter groups; numbers from memory except 59904, 60160, 60416 and 65226 (public pages)."""
 
-_KNOWN: Final = J1939_GROUPS | {TRANSPORT_CONTROL, TRANSPORT_DATA, REQUEST, ADDRESS_CLAIM}
+_IDENTITY_AND_CODES: Final = (
+    *(TRANSPORT_CONTROL, TRANSPORT_DATA, ACTIVE_CODES, PREVIOUS_CODES),
+    *(SOFTWARE_IDENTIFICATION, COMPONENT_IDENTIFICATION, VEHICLE_IDENTIFICATION),
+)
+_KNOWN: Final = J1939_GROUPS | {REQUEST, ADDRESS_CLAIM, *_IDENTITY_AND_CODES}
 _MOSTLY: Final = 0.95
 """Share of frames that must be 8 bytes long and free of reserved codes."""
 
@@ -140,11 +144,6 @@ PARAMETERS: Final = (
 themselves and the positive side of 1807 from memory."""
 
 J1939_NAMES: Final = frozenset(parameter.name for parameter in PARAMETERS)
-
-_IDENTITY_AND_CODES: Final = (
-    *(TRANSPORT_CONTROL, TRANSPORT_DATA, ACTIVE_CODES, PREVIOUS_CODES),
-    *(SOFTWARE_IDENTIFICATION, COMPONENT_IDENTIFICATION, VEHICLE_IDENTIFICATION),
-)
 
 _READ_GROUPS: Final = frozenset(
     {parameter.group for parameter in PARAMETERS} | set(_IDENTITY_AND_CODES)

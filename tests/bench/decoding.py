@@ -12,8 +12,8 @@ import tempfile
 import time
 from pathlib import Path
 
-import cantools
 import numpy as np
+from cantools.database.can import Database
 
 from canassist.decode import MessageLayout, load_databases
 from canassist.decode.signals import decode_signal
@@ -51,7 +51,7 @@ def frames_of(message: MessageLayout, dice: np.random.Generator) -> MessageFrame
         payload[:, 0] &= 1
     return MessageFrames(
         source=FrameSource(0, message.key),
-        time_s=np.arange(FRAMES) * 0.01,
+        time_s=np.arange(FRAMES).astype(np.float64) / 100.0,
         payload=payload,
         length=np.full(FRAMES, 8, dtype=np.uint8),
     )
@@ -63,7 +63,8 @@ def main() -> None:
         path = Path(folder) / "bench.dbc"
         path.write_text(DATABASE)
         messages = load_databases([path]).messages
-    theirs = cantools.database.load_string(DATABASE, "dbc")
+    theirs = Database()
+    theirs.add_dbc_string(DATABASE)
     dice = np.random.default_rng(7)
     columns = [(message, frames_of(message, dice)) for message in messages]
     rows = [(message.key, [row.tobytes() for row in frames.payload]) for message, frames in columns]
