@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from canassist.model import CHANNEL_UNITS
+from canassist.units import SAME, Conversion, conversion
+
 NOTHING: Mapping[int, str] = MappingProxyType({})
 
 
@@ -40,6 +43,20 @@ class SignalSpec:
     table: Mapping[int, str] = field(default_factory=lambda: NOTHING)
     page: int | None = None
     selector: bool = False
+
+    @property
+    def to_channel(self) -> Conversion:
+        """How a value of the database turns into the channel's unit."""
+        wanted = CHANNEL_UNITS.get(self.carries, "-")
+        return conversion(self.unit, wanted) or SAME
+
+    @property
+    def words(self) -> dict[int, str]:
+        """The value table, the "no value" code included."""
+        words = dict(self.table)
+        if self.no_value is not None:
+            words[self.no_value] = "NoValue"
+        return words
 
     @property
     def raw_range(self) -> tuple[int, int]:
@@ -99,6 +116,8 @@ class Layout:
     messages: tuple[MessageSpec, ...]
     module_sender: str
     """Node name of the steering module."""
+    states: tuple[str, ...]
+    """Texts of the module's status, in the order of `sensors.State`; the raw value is the place."""
     bit_rate: int = 500_000
 
     def carrier(self, channel: str) -> tuple[MessageSpec, SignalSpec] | None:
@@ -141,7 +160,7 @@ def dbc_text(layout: Layout, remark: str) -> str:
         f'BA_ "GenMsgCycleTime" BO_ {m.key} {round(m.period_s * 1000)};' for m in layout.messages
     ]
     for message in layout.messages:
-        parts += [_table_line(message, spec) for spec in message.signals if _words(spec)]
+        parts += [_table_line(message, spec) for spec in message.signals if spec.words]
     return "\n".join(parts) + "\n"
 
 
@@ -155,13 +174,6 @@ def _signal_line(spec: SignalSpec) -> str:
     )
 
 
-def _words(spec: SignalSpec) -> dict[int, str]:
-    words = dict(spec.table)
-    if spec.no_value is not None:
-        words[spec.no_value] = "NoValue"
-    return words
-
-
 def _table_line(message: MessageSpec, spec: SignalSpec) -> str:
-    words = " ".join(f'{raw} "{word}"' for raw, word in sorted(_words(spec).items()))
+    words = " ".join(f'{raw} "{word}"' for raw, word in sorted(spec.words.items()))
     return f"VAL_ {message.key} {spec.name} {words} ;"

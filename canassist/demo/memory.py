@@ -108,7 +108,8 @@ def bus_stats(scenario: Scenario, sent: Sequence[SentMessage], errors: FloatArra
 
 
 def _channel(name: str, frames: SentMessage, spec: SignalSpec) -> Channel:
-    values = frames.values(spec.name)
+    turn = spec.to_channel
+    values = frames.values(spec.name) * turn.scale + turn.offset
     period = float(np.median(np.diff(frames.time_s))) if len(frames) > 1 else float("nan")
     missing = int(np.isnan(values).sum())
     return Channel(
@@ -121,7 +122,7 @@ def _channel(name: str, frames: SentMessage, spec: SignalSpec) -> Channel:
         sender=frames.message.sender,
         period_s=period,
         stale_after_s=max(5.0 * period, 0.25) if period == period else 0.25,  # noqa: PLR0124 - NaN is not itself
-        labels={float(raw): word for raw, word in spec.table.items()},
+        labels={float(raw): word for raw, word in spec.words.items() if spec.table},
         left_out={"no value": missing} if missing else {},
     )
 

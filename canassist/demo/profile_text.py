@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from canassist.demo.layout import Layout
+from canassist.demo.sensors import State
 from canassist.demo.vehicle import AssistLaw, Vehicle
 from canassist.model import CHANNEL_UNITS
 from canassist.profile import Profile, default_limits, limit_facts, parse_profile
@@ -12,11 +13,6 @@ from canassist.profile import Profile, default_limits, limit_facts, parse_profil
 _HEAD = """\
 # Profile of an invented vehicle. Every figure in it is made up.
 profile = 1
-"""
-_STATUS = """\
-[status]                      # texts of the module's own status
-reduced = ["Limited"]
-off = ["Waiting", "Shutdown", "Failure"]
 """
 
 
@@ -44,7 +40,7 @@ def profile_text(
         **(limits or {}),
     }
     parts = [_HEAD, f'[vehicle]\nname = "{vehicle.name}"\nnominal_v = 12.0\n']
-    parts += [_channels(layout), _integrity(layout), _limits(figures), _STATUS]
+    parts += [_channels(layout), _integrity(layout), _limits(figures), _status(layout)]
     parts.append(_assist_map(vehicle.assist))
     return "\n".join(parts)
 
@@ -79,6 +75,17 @@ def _limits(figures: Mapping[str, float]) -> str:
         setting = f"{name} = {figures[name]!r}"
         lines.append(f"{setting:<29} # {fact.unit}")
     return "\n".join(lines) + "\n"
+
+
+def _status(layout: Layout) -> str:
+    def texts(*states: State) -> str:
+        return ", ".join(f'"{layout.states[state]}"' for state in states)
+
+    return (
+        "[status]                      # texts of the module's own status\n"
+        f"reduced = [{texts(State.LIMITED)}]\n"
+        f"off = [{texts(State.WAITING, State.SHUTDOWN, State.FAILURE)}]\n"
+    )
 
 
 def _assist_map(law: AssistLaw) -> str:

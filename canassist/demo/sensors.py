@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from enum import IntEnum
 from types import MappingProxyType
 from typing import Final
 
@@ -13,7 +14,6 @@ from canassist.demo.course import STEP_S, Course
 from canassist.demo.plant import CAUSES, Run
 from canassist.demo.protection import STEP_PCT
 from canassist.demo.scenario import Scenario
-from canassist.demo.trail import STATES
 from canassist.demo.trouble import Trouble, within
 from canassist.model import FloatArray
 
@@ -50,6 +50,17 @@ AT_REST_ZERO: Final = frozenset(
     }
 )
 """Channels whose sensor reads exactly zero where nothing turns, and never less."""
+
+
+class State(IntEnum):
+    """The module's own status; its place in `Layout.states`."""
+
+    WAITING = 0
+    READY = 1
+    LIMITED = 2
+    SHUTDOWN = 3
+    FAILURE = 4
+
 
 WORDS: Final = frozenset({"module_status", "assist_mode", "engine_state"})
 _LIMITED_BELOW_PCT, _READY_FROM_PCT = 95.0, 98.0
@@ -115,9 +126,9 @@ def _status(run: Run) -> FloatArray:
     last = np.maximum.accumulate(np.where(decided, np.arange(len(decided)), 0))
     low = run.limit_pct[last] < _LIMITED_BELOW_PCT
     waiting = low & (run.caps[CAUSES.index("engine")] <= run.limit_pct + STEP_PCT)
-    number = np.where(low, STATES.index("Limited"), STATES.index("Ready"))
-    number = np.where(run.limit_pct <= 0.0, STATES.index("Shutdown"), number)
-    return np.where(waiting, STATES.index("Waiting"), number).astype(np.float64)
+    number = np.where(low, State.LIMITED, State.READY)
+    number = np.where(run.limit_pct <= 0.0, State.SHUTDOWN, number)
+    return np.where(waiting, State.WAITING, number).astype(np.float64)
 
 
 def _spoil(channels: dict[str, FloatArray], time_s: FloatArray, fault: faults.Fault) -> None:

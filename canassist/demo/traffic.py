@@ -141,7 +141,8 @@ def send(
             values = sampled(
                 scenario, spec.carries, told[spec.carries], times, noise=recording.noise
             )
-            raw[spec.name] = to_raw(values, spec)
+            turn = spec.to_channel
+            raw[spec.name] = to_raw((values - turn.offset) / turn.scale, spec)
         elif spec.no_value is not None:
             raw[spec.name] = np.full(len(times), spec.no_value, dtype=np.int64)
     if recording.lost_share:

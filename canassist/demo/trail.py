@@ -7,8 +7,7 @@ from typing import Final
 from canassist.demo.layout import Layout, MessageSpec, SignalSpec
 from canassist.demo.vehicle import MODES
 
-STATES: Final = ("Waiting", "Ready", "Limited", "Shutdown", "Failure")
-"""Texts of the module's own status; the raw value is the position."""
+_STATES = ("Waiting", "Ready", "Limited", "Shutdown", "Failure")
 
 _MODE_TABLE = dict(enumerate(MODES, start=1))
 
@@ -214,7 +213,7 @@ STATE = MessageSpec(
             length=3,
             carries="module_status",
             no_value=7,
-            table=dict(enumerate(STATES)),
+            table=dict(enumerate(_STATES)),
         ),
     ),
 )
@@ -298,4 +297,5 @@ TRAIL: Final = Layout(
     name="demo_trail_vehicle",
     messages=(CHASSIS, ENGINE, HELM, EFFORT, SUPPLY, STATE, POWER, PANEL),
     module_sender="SteerModule",
+    states=_STATES,
 )

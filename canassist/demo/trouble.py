@@ -31,7 +31,7 @@ class Trouble:
     gain_speed_kph: FloatArray
     """Road speed that the module takes its gain at."""
     speed_lost: BoolArray
-    """Lost for longer than the module bears with."""
+    """Road or engine speed is lost for longer than the module bears with."""
     offset_nm: FloatArray
     drift_nm_per_k: FloatArray
     left_factor: FloatArray
@@ -61,7 +61,7 @@ def plant(vehicle: Vehicle, course: Course, planted: Sequence[faults.Fault]) -> 
         module_off=fill.anywhere(faults.ModuleRestart),
         told_speed_kph=told,
         gain_speed_kph=fill.last(faults.FixedGainSpeed, "speed_kph", gain_speed),
-        speed_lost=_borne(lost, vehicle.protection.lost_speed_after_s),
+        speed_lost=_borne(lost | fill.engine_lost(), vehicle.protection.lost_speed_after_s),
         offset_nm=fill.total(faults.TorqueOffset, "offset_nm"),
         drift_nm_per_k=fill.total(faults.TorqueOffset, "drift_nm_per_k"),
         left_factor=fill.last(faults.AssistFactor, "left", 1.0),
@@ -108,6 +108,14 @@ class _Filler:
             found |= within(self._time_s, fault)
         return found
 
+    def engine_lost(self) -> BoolArray:
+        """Tell where engine speed is lost, which the module minds as much as road speed."""
+        found = np.zeros(len(self._time_s), dtype=np.bool_)
+        for fault in self._planted:
+            if isinstance(fault, faults.LostSignal) and fault.channel == "engine_speed":
+                found |= within(self._time_s, fault)
+        return found
+
 
 def _told_speed(course: Course, planted: Sequence[faults.Fault]) -> tuple[FloatArray, BoolArray]:
     told = course.speed_kph.copy()
@@ -121,7 +129,9 @@ def _told_speed(course: Course, planted: Sequence[faults.Fault]) -> tuple[FloatA
                 told = held(told, rows)
             case faults.JumpingSignal(channel="vehicle_speed", size=size):
                 told[rows] = np.maximum(told[rows] + size, 0.0)
-            case faults.LostSignal(channel="vehicle_speed") | faults.SilentBus():
+            case faults.LostSignal(channel="vehicle_speed"):
+                lost |= rows
+            case faults.SilentBus():
                 lost |= rows
             case _:
                 pass
