@@ -272,3 +272,27 @@ SECOND_DIFFERENCE_GAIN: Final = 6.0
 
 LEAST_EFFECTIVE: Final = 3.0
 """Fewer blocks that carry a line give no interval worth the name."""
+
+
+def falling(value: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the nearest sequence, by weighted least squares, that never rises.
+
+    Parameters
+    ----------
+    value, weight : array of float64, shape (n,)
+        Values in order, and how much each counts.
+
+    References
+    ----------
+    .. [1] Pooling of adjacent violators: Ayer, Brunk, Ewing, Reid and Silverman (1955),
+       Annals of Mathematical Statistics 26.
+    """
+    pools: list[tuple[float, float, int]] = []
+    for level, mass in zip(value.tolist(), weight.tolist(), strict=True):
+        pools.append((level, mass, 1))
+        while len(pools) > 1 and pools[-2][0] < pools[-1][0]:
+            (one, one_mass, one_count), (two, two_mass, two_count) = pools[-2:]
+            total = one_mass + two_mass
+            mean = (one * one_mass + two * two_mass) / total
+            pools[-2:] = [(mean, total, one_count + two_count)]
+    return np.repeat([level for level, _, _ in pools], [count for _, _, count in pools])

@@ -37,6 +37,13 @@ STANDING_KPH: Final = 0.5
 HANDS_NM: Final = 3.0
 """A steady torque above this is a rider who holds the bar, not a sensor that rests."""
 
+WHOLE_SHARE: Final = 0.8
+"""A stretch counts where it is at rest for this share of its length."""
+
+NEAR_NM: Final = 0.15
+"""Stretches that rest further than this from where most do are held by hand; drift with
+temperature stays within it."""
+
 BLOCK_S: Final = 1.0
 """Rest is cut into stretches of this length, which are taken as independent."""
 
@@ -66,9 +73,10 @@ def fit_torque_rest(timeline: Timeline) -> TorqueRest | None:
     if not rest.any():
         return None
     steps = np.append(np.diff(seen_s(time_s, stale_after_s=torque.stale_after_s)), 0.0)
-    seconds = float(steps[rest].sum())
-    time_s, torque_nm = time_s[rest], torque_nm[rest]
     block = np.floor(time_s / BLOCK_S).astype(np.int64)
+    rest &= _together(block, torque_nm, rest, torque.period_s)
+    time_s, torque_nm, block = time_s[rest], torque_nm[rest], block[rest]
+    seconds = float(steps[rest].sum())
     if len(np.unique(block)) < LEAST_BLOCKS:
         return None
     return TorqueRest(
@@ -105,6 +113,44 @@ def at_rest(timeline: Timeline, torque: Channel) -> BoolArray:
     still = angle_high - angle_low < RATE_DEG_S * STEADY_S
     placed = (np.abs(angle_deg) < STRAIGHT_DEG) | (speed_kph < STANDING_KPH)
     return np.asarray(still & steady & quiet & placed & (np.abs(torque_nm) < HANDS_NM))
+
+
+def _together(
+    block: IntArray, torque_nm: FloatArray, rest: BoolArray, period_s: float
+) -> BoolArray:
+    """Tell which samples belong to stretches that rest at the same torque.
+
+    Only stretches that are at rest throughout count. A bar that is held for a moment
+    rests elsewhere than one that is let go: the tightest half of all stretches says
+    where, and those further away are left out.
+    """
+    numbers, place, count = np.unique(block[rest], return_inverse=True, return_counts=True)
+    whole = count >= WHOLE_SHARE * BLOCK_S / period_s
+    if not whole.any():
+        return np.zeros(len(rest), dtype=np.bool_)
+    means = np.bincount(place, weights=torque_nm[rest]) / count
+    centre = shorth(means[whole])
+    near = whole & (np.abs(means - centre) <= NEAR_NM)
+    return np.isin(block, numbers[near])
+
+
+def shorth(value: FloatArray) -> float:
+    """Return the middle of the shortest interval that holds half of the values.
+
+    Parameters
+    ----------
+    value : array of float64, shape (n,)
+        At least one.
+
+    References
+    ----------
+    .. [1] The shorth: D. F. Andrews and others (1972), Robust Estimates of Location.
+    """
+    ordered = np.sort(value)
+    half = len(ordered) // 2 + 1
+    width = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
+    first = int(np.argmin(width))
+    return float(ordered[first : first + half].mean())
 
 
 def _spread(time_s: FloatArray, value: FloatArray, half_s: float) -> FloatArray:
