@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, Cap, reason
@@ -118,9 +119,18 @@ def _fit(physics: Physics) -> Iterator[Reason]:
     if thermal is None:
         return
     if thermal.fit >= GOOD_FIT:
-        yield reason(say("reason.heat.fit", fit=share(thermal.fit)), SUPPORT, figure="thermal")
+        yield reason(
+            say("reason.heat.fit", fit=_floor_share(thermal.fit)), SUPPORT, figure="thermal"
+        )
     elif thermal.fit < BAD_FIT:
-        yield reason(say("reason.heat.misfit", fit=share(thermal.fit)), -HINT, figure="thermal")
+        yield reason(
+            say("reason.heat.misfit", fit=_floor_share(thermal.fit)), -HINT, figure="thermal"
+        )
+
+
+def _floor_share(fit: float) -> str:
+    """Return a share in percent, rounded down: no model explains everything."""
+    return share(math.floor(fit * 100.0) / 100.0)
 
 
 def mechanical_load(ride: Ride) -> Iterator[Reason]:
@@ -154,7 +164,7 @@ def _heavy(torque_nm: float | None, saturated: float | None) -> Iterator[Reason]
 
 def _followed(ride: Ride) -> Iterator[Reason]:
     fit = ride.physics.assist
-    ratio = None if fit is None else fit.ratio
+    ratio = None if fit is None or fit.map_from != "profile" else fit.ratio
     if ratio is None:
         yield reason(say("reason.effort.no_map"), -HINT)
         return

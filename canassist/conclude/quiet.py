@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, reason
+from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
 from canassist.conclude.untold import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording import (
     channel_names,
@@ -15,7 +15,7 @@ from canassist.conclude.wording import (
     say,
     volts,
 )
-from canassist.model import EventKind
+from canassist.model import EventKind, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -106,6 +106,8 @@ def _assist_was_full(ride: Ride) -> Iterator[Reason]:
         key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
+    if fit is None or fit.map_from != "profile":
+        yield Cap(Strength.MODERATE, say("ground.cap_no_map"))
     if fit is None or fit.ratio is None or fit.map_from == "none":
         return
     text = say(

@@ -29,7 +29,8 @@ def supply_resistance(ride: Ride, found: Found) -> Iterator[Reason]:
     """Weigh that wiring, connectors or grounds to the module lose too much voltage."""
     hits = loaded(ride)
     path = ride.physics.supply_path
-    if path is None and not hits:
+    beyond = path is not None and path.path_ohm.value > ride.limits.max_circuit_ohm
+    if not beyond and not hits:
         return
     yield Needs(("max_circuit_ohm",))
     yield from _path_caps(ride, path)

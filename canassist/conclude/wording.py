@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 _SECONDS_ONLY_BELOW: Final = 100.0  # s; longer times read better in minutes
 _TENTHS_BELOW: Final = 10.0  # one more decimal below this
 
+_NARROW_OHM: Final = 0.002  # a narrower interval needs a decimal to be seen
+
 _UNIT_DECIMALS: Final = {
     "km/h": 0,
     "rpm": 0,
@@ -138,8 +140,9 @@ def signed_torque(value: float) -> str:
 
 def resistance(estimate: Estimate, limit_ohm: float) -> str:
     """Return a resistance, its 90 % interval and its limit: ``52 mΩ (48 to 57, limit 30 mΩ)``."""
+    decimals = 0 if (estimate.high - estimate.low) >= _NARROW_OHM else 1
     middle, low, high = (
-        number(value * 1000.0, 0) for value in (estimate.value, estimate.low, estimate.high)
+        number(value * 1000.0, decimals) for value in (estimate.value, estimate.low, estimate.high)
     )
     return say(
         "word.with_limit", value=f"{middle} mΩ", low=low, high=high, limit=milliohms(limit_ohm)

@@ -178,8 +178,15 @@ def test_a_biased_torque_reading() -> None:
 @pytest.mark.parametrize("rpm", [2200.0, 1800.0])
 def test_a_healthy_ride_that_covers_everything(rpm: float) -> None:
     channels = ridden() | {"engine_speed": constant("engine_speed", rpm)}
-    verdict = HandMade(channels=channels, physics=physics(charging=charging(14.1))).verdict()
+    good = physics(charging=charging(14.1), assist=fit("profile", 1.0))
+    verdict = HandMade(channels=channels, physics=good).verdict()
     assert codes(verdict) == [Code.NO_FAULT_FOUND]
+    assert first(verdict)[1] is Strength.STRONG
+
+
+def test_no_fault_is_at_most_moderate_without_a_given_map() -> None:
+    learned = physics(charging=charging(14.1), assist=fit("ride", 1.0))
+    assert first(HandMade(physics=learned).verdict()) == (Code.NO_FAULT_FOUND, Strength.MODERATE)
 
 
 # -- root before consequence, and several at once ----------------------------------------------
