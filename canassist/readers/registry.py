@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 _BUILT_IN: Final = (
     ("candump", "canassist.readers.candump:CandumpReader"),
     ("trc", "canassist.readers.trc:TrcReader"),
+    ("candump console", "canassist.readers.console:ConsoleReader"),
+    ("csv", "canassist.readers.delimited:DelimitedReader"),
 )
 """Built-in readers by name, in the order in which they are asked; loaded when needed.
 
