@@ -223,7 +223,7 @@ class _Traffic:
         self._count = np.zeros(0, dtype=np.int64)
         self._first = np.zeros(0, dtype=np.int64)
         self._last = np.zeros(0, dtype=np.int64)
-        self._longest = np.zeros(0, dtype=np.int64)
+        self._longest = np.zeros(0, dtype=np.int64)  # of those not kept below
         self._intervals: list[_Intervals] = []
         self._silent_slot: list[IntArray] = []
         self._silent_from: list[IntArray] = []
@@ -260,10 +260,14 @@ class _Traffic:
         self._first[present[new]] = sorted_ns[begin[new]]
         self._last[present] = sorted_ns[end - 1]
         self._count += count
+        kept = self._keep_silences(slot[order], before, sorted_ns, interval)
+        rest = interval
+        if len(kept):
+            rest = interval.copy()
+            rest[kept] = 0
         self._longest[present] = np.maximum(
-            self._longest[present], np.maximum.reduceat(interval, begin)
+            self._longest[present], np.maximum.reduceat(rest, begin)
         )
-        self._keep_silences(slot[order], before, sorted_ns, interval)
         for one, a, b, is_new in zip(
             present.tolist(), begin.tolist(), end.tolist(), new.tolist(), strict=True
         ):
@@ -271,10 +275,11 @@ class _Traffic:
 
     def _keep_silences(
         self, slot: IntArray, before: IntArray, after: IntArray, interval: IntArray
-    ) -> None:
+    ) -> IntArray:
+        """Keep the times between frames that may be silences; give their places."""
         long = np.flatnonzero(interval >= _SILENCE_NS)
         if not len(long):
-            return
+            return long
         long = long[interval[long] >= self._floor[slot[long]]]
         for one in np.unique(slot[long]).tolist():  # most are slow, not silent
             period = _median(self._intervals[one].values())
@@ -284,6 +289,7 @@ class _Traffic:
         self._silent_slot.append(slot[long])
         self._silent_from.append(before[long])
         self._silent_to.append(after[long])
+        return long
 
     def id_stats(
         self, slots: _Slots, holes: NDArray[np.int64], zero_ns: int
@@ -307,9 +313,7 @@ class _Traffic:
         interval = self._intervals[number].values()
         period = _median(interval)
         shortest = max(_SILENCE_NS, _SILENCE_PERIODS * period) if period == period else _SILENCE_NS  # noqa: PLR0124 - NaN
-        longest = int(self._longest[number])
-        if silences and longest >= _SILENCE_NS:
-            longest = max(net for _, _, net in silences)
+        longest = max([int(self._longest[number]), *(net for _, _, net in silences)])
         return IdStats(
             source=source,
             count=int(self._count[number]),

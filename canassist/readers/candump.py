@@ -12,13 +12,18 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 import numpy as np
 
 from canassist.model import FrameFlag
-from canassist.readers.candump_fast import (
-    ERROR_BIT,
+from canassist.readers.candump_fast import ERROR_BIT, CandumpGrammar
+from canassist.readers.fast_lines import FastLines
+from canassist.readers.frame_rows import (
+    CLASSIC_BYTES,
+    EARLIEST_UTC_NS,
+    FD_BYTES,
     HIGHEST_ID,
     HIGHEST_STANDARD_ID,
-    FastLines,
+    Frame,
+    block_of_frames,
+    merged,
 )
-from canassist.readers.frame_rows import CLASSIC_BYTES, FD_BYTES, Frame, block_of_frames, merged
 from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
 
 if TYPE_CHECKING:
@@ -43,7 +48,6 @@ _LINE: Final = re.compile(
 _MATCHES: Final = 2  # frame lines in the head that make it certain
 _STANDARD_DIGITS: Final = 3
 _LONGEST_LINE: Final = 512
-_YEAR_1990_NS: Final = 631_152_000 * 10**9
 _NS: Final = 10**9
 _MOST_NS: Final = 9 * 10**18
 
@@ -83,13 +87,13 @@ class _Log:
     def __init__(self, wish: Wish, tally: Tally) -> None:
         self.wish = wish
         self.tally = tally
-        self.fast = FastLines(wish, tally)
+        self.fast = FastLines(CandumpGrammar(), wish, tally)
         self.bad = BadLines(tally, "not a frame line")
         self.started = False
 
     def start(self, first_ns: int) -> None:
         self.started = True
-        self.tally.epoch = "utc" if first_ns > _YEAR_1990_NS else "file"
+        self.tally.epoch = "utc" if first_ns >= EARLIEST_UTC_NS else "file"
 
     def block(self, lines: Lines) -> FrameBlock:
         table = table_of(lines.text)
@@ -132,28 +136,30 @@ def parse_line(line: str, tally: Tally) -> Frame | None:
     if found is None:
         return None
     identifier = _identifier(found["id"])
-    data = (found["fd_data"] or found["data"] or "").replace(".", "")
-    if identifier is None or len(data) % 2:
+    body = _body(found)
+    time_ns = int(found["seconds"]) * _NS + int(found["places"].ljust(9, "0"))
+    if identifier is None or body is None or time_ns >= _MOST_NS:
         return None
     can_id, flags = identifier
-    length = len(data) // 2
-    if found["remote"]:
-        length = min(int(found["asked"] or "0", 16), CLASSIC_BYTES)
-        flags |= FrameFlag.REMOTE
-    elif found["fd"]:
-        flags |= _fd_flags(int(found["fd"], 16))
-    if length > (FD_BYTES if found["fd"] else CLASSIC_BYTES):
-        return None
-    if flags & FrameFlag.ERROR and flags & (FrameFlag.REMOTE | FrameFlag.FD):
+    length, more, data = body
+    if flags & FrameFlag.ERROR and more & (FrameFlag.REMOTE | FrameFlag.FD):
         return None  # an error frame is neither
     if found["direction"] == "T":
-        flags |= FrameFlag.SENT
-    time_ns = int(found["seconds"]) * _NS + int(found["places"].ljust(9, "0"))
-    if time_ns >= _MOST_NS:
+        more |= FrameFlag.SENT
+    return Frame(time_ns, tally.bus_index(found["bus"]), can_id, int(flags | more), length, data)
+
+
+def _body(found: re.Match[str]) -> tuple[int, FrameFlag, bytes] | None:
+    """Read what stands behind the identifier: length, flags and data."""
+    if found["remote"]:
+        asked = int(found["asked"] or "0", 16)
+        return min(asked, CLASSIC_BYTES), FrameFlag.REMOTE, b""
+    digits = (found["fd_data"] or found["data"] or "").replace(".", "")
+    most = FD_BYTES if found["fd"] else CLASSIC_BYTES
+    if len(digits) % 2 or len(digits) > 2 * most:
         return None
-    return Frame(
-        time_ns, tally.bus_index(found["bus"]), can_id, int(flags), length, bytes.fromhex(data)
-    )
+    flags = _fd_flags(int(found["fd"], 16)) if found["fd"] else FrameFlag(0)
+    return len(digits) // 2, flags, bytes.fromhex(digits)
 
 
 def _identifier(digits: str) -> tuple[int, FrameFlag] | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canassist.model import BoolArray, ByteArray
 from canassist.readers.digits import WordArray
@@ -17,6 +18,8 @@ _LOW: Final = _U(0x0F0F_0F0F_0F0F_0F0F)
 _HIGH: Final = _U(0xF0F0_F0F0_F0F0_F0F0)
 _ONES: Final = _U(0x0101_0101_0101_0101)
 _SIXES: Final = _U(0x0606_0606_0606_0606)
+_BLANKS: Final = _U(0x2020_2020_2020_2020)
+_TOPS: Final = _U(0x8080_8080_8080_8080)
 _ZEROS: Final = _U(0x3030_3030_3030_3030)
 _PAIRS: Final = _U(0x00FF_00FF_00FF_00FF)
 _QUADS: Final = _U(0x0000_FFFF_0000_FFFF)
@@ -82,3 +85,11 @@ def last_digits(word: WordArray, count: int) -> WordArray:
     pair = (digit * _U(10) + (digit >> _U(8))) & _PAIRS
     quad = (pair * _U(100) + (pair >> _U(16))) & _QUADS
     return (quad * _U(10_000) + (quad >> _U(32))) & _U(0xFFFF_FFFF)
+
+
+def first_blank(word: WordArray) -> NDArray[np.uint8]:
+    """Return how many characters stand before the first blank of each word; 8 without one."""
+    other = word ^ _BLANKS
+    blank = (other - _ONES) & ~other & _TOPS  # the lowest marked byte is exact
+    below: NDArray[np.uint8] = np.bitwise_count((blank & (~blank + _U(1))) - _U(1))
+    return below >> np.uint8(3)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 _BUILT_IN: Final = (
     ("candump", "canassist.readers.candump:CandumpReader"),
+    ("asc", "canassist.readers.asc:AscReader"),
     ("trc", "canassist.readers.trc:TrcReader"),
     ("candump console", "canassist.readers.console:ConsoleReader"),
     ("csv", "canassist.readers.delimited:DelimitedReader"),

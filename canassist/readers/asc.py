@@ -1,0 +1,237 @@
+"""ASC text logs: hexadecimal or decimal, absolute or relative times, classic and FD frames."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import TYPE_CHECKING, BinaryIO, Final
+
+import numpy as np
+
+from canassist.model import Tally
+from canassist.readers.asc_dates import read_date
+from canassist.readers.asc_fast import AscGrammar
+from canassist.readers.asc_lines import DECIMAL, HEX, Event, is_header, read_event
+from canassist.readers.base import Wish
+from canassist.readers.block_tools import moved, picked
+from canassist.readers.end_watch import EndWatch
+from canassist.readers.fast_lines import Done, FastLines
+from canassist.readers.frame_rows import block_of_frames, merged
+from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from canassist.model import FrameBlock, IntArray
+    from canassist.readers.text_lines import Lines, Table
+
+_BASE: Final = re.compile(
+    r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?", re.IGNORECASE
+)
+_DATE: Final = re.compile(r"\s*date\s+(\S.*)", re.IGNORECASE)
+_TRIGGER: Final = re.compile(r"\s*begin\s+trigger\s?block\b\s*(.*)", re.IGNORECASE)
+_CONTROL_WORDS: Final = (b"base", b"Base", b"egin", b"date")
+_STAMP_INSIDE: Final = re.compile(r"(?<!\d)\d{1,9}\.\d{3,9}\s+(?:CANFD|\d)")
+_LONGEST_LINE: Final = 1024
+_MATCHES: Final = 2
+_RESTART_NS: Final = 1_000_000  # a stretch that begins this much before the last time restarted
+
+
+class AscReader:
+    """Reads ASC logs.
+
+    Times are seconds since the start of the measurement, or since the line before. The
+    start is a date on the recorder's wall clock without zone, so it only tells how several
+    files lie to each other. A bus is named by its channel number.
+    """
+
+    name = "asc"
+    endings = (".asc",)
+    needs_seek = False
+
+    def matches(self, head: bytes) -> bool:
+        """Tell by the header, or by the shape of frame lines."""
+        lines = [line for line in head_lines(head) if len(line) < _LONGEST_LINE]
+        if any(_BASE.match(line) or _TRIGGER.match(line) for line in lines):
+            return True
+        events = [read_event(line, HEX, Tally()) for line in lines]
+        hits = sum(1 for event in events if event is not None and event.frame is not None)
+        return hits >= _MATCHES
+
+    def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
+        """Yield the frames in file order, in blocks."""
+        log = _Log(wish, tally)
+        watch = EndWatch(source)
+        for lines in read_lines(watch.as_file(), tally):
+            log.cut_row = watch.cut_row(lines)
+            for part in _split_at_controls(lines):
+                block = log.block(part)
+                if len(block):
+                    yield block
+        log.bad.close()
+
+
+def _split_at_controls(lines: Lines) -> Iterator[Lines]:
+    """Part a block before each header line that changes how to read on."""
+    text = lines.text
+    number, begin = lines.number, 0
+    for place in _control_places(text):
+        if place > begin:
+            part = text[begin:place]
+            yield lines._replace(text=part, number=number)
+            number += part.count(b"\n")
+            begin = place
+    yield lines._replace(text=text[begin:], number=number)
+
+
+def _control_places(text: bytes) -> list[int]:
+    """Find where lines like ``base hex``, ``date ...`` and ``Begin Triggerblock`` begin."""
+    places = set()
+    for word in _CONTROL_WORDS:
+        at = text.find(word)
+        while at >= 0:
+            begin = text.rfind(b"\n", 0, at) + 1
+            line = text[begin : begin + _LONGEST_LINE].split(b"\n", 1)[0].decode("latin-1")
+            if any(shape.match(line) for shape in (_BASE, _DATE, _TRIGGER)):
+                places.add(begin)
+            at = text.find(word, at + 1)
+    return sorted(places)
+
+
+class _Log:
+    """Where the reading of a log stands."""
+
+    def __init__(self, wish: Wish, tally: Tally) -> None:
+        self.wish = wish
+        self.tally = tally
+        self.bad = BadLines(tally, "not a whole frame line")
+        self.cut_row: int | None = None
+        self.base = HEX
+        self.relative = False
+        self._reading = wish
+        self._fast = FastLines(AscGrammar(), wish, tally)
+        self._now_ns = 0  # the last time, as the file counts
+        self._triggers = 0
+        self._begun: datetime | None = None
+        self._shift_ns = 0  # of a later stretch that counts from its own start
+        self._restart_ns: int | None = None  # when the stretch began, if it counts anew
+
+    def block(self, lines: Lines) -> FrameBlock:
+        """Read lines of which only the first may be a header line that matters."""
+        self._control(lines.text[:_LONGEST_LINE].split(b"\n", 1)[0].decode("latin-1"))
+        table = table_of(lines.text)
+        if self.base == HEX:
+            done = self._fast.read(table)
+        else:
+            nothing, _ = block_of_frames([], self._reading)
+            rows = np.arange(len(table.line_start))
+            done = Done(nothing, rows[:0], rows)
+        events, at = self._one_by_one(lines.number, table, done.left)
+        frames = [event.frame for event in events if event.frame is not None]
+        frame_at = at[[event.frame is not None for event in events]]
+        single, kept = block_of_frames(frames, self._reading)
+        whole = merged(done.block, done.line, single, frame_at[kept])
+        if self.relative:
+            rows = np.sort(np.concatenate((done.line, frame_at[kept])))
+            deltas = np.array([event.time_ns for event in events], dtype=np.int64)
+            whole = self._accumulated(whole, rows, deltas, at)
+        return self._placed(whole)
+
+    def _control(self, line: str) -> None:
+        """Take note of a header line."""
+        if found := _BASE.match(line):
+            self.base = DECIMAL if found[1].lower() == "dec" else HEX
+            self.relative = (found[2] or "").lower() == "relative"
+            if self.relative and not self.wish.headers:  # every line moves the time on
+                self._reading = Wish(wanted=self.wish.wanted, headers=True)
+                self._fast = FastLines(AscGrammar(), self._reading, self.tally)
+        elif found := _TRIGGER.match(line):
+            self._trigger(read_date(found[1]))
+        elif (found := _DATE.match(line)) and not self._triggers:
+            self.tally.start_local = read_date(found[1])
+
+    def _trigger(self, date: datetime | None) -> None:
+        self._triggers += 1
+        if self._triggers == 1:
+            self._begun = date
+            if date is not None:
+                self.tally.start_local = date
+        elif date is not None and self._begun is not None:
+            self._restart_ns = int((date - self._begun).total_seconds() * 1e6) * 1000
+
+    def _accumulated(
+        self, block: FrameBlock, rows: IntArray, more_ns: IntArray, more_rows: IntArray
+    ) -> FrameBlock:
+        """Add up times that each count from the line before; all events count, frames or not.
+
+        Parameters
+        ----------
+        block : FrameBlock
+            With the times as written.
+        rows : array of int64
+            Line of each frame.
+        more_ns, more_rows : arrays of int64
+            Times and lines of what was read one by one; frames among them count once.
+        """
+        all_rows = np.concatenate((rows, more_rows))
+        all_ns = np.concatenate((block.time_ns, more_ns))
+        unique_rows, first = np.unique(all_rows, return_index=True)
+        total = self._now_ns + np.cumsum(all_ns[first])
+        if len(total):
+            self._now_ns = int(total[-1])
+        block = replace(block, time_ns=total[np.searchsorted(unique_rows, rows)])
+        if self.wish.headers or self.wish.wanted is None:
+            return block
+        return picked(block, block.payload_row)
+
+    def _placed(self, block: FrameBlock) -> FrameBlock:
+        """Move a stretch that began to count anew to where its date puts it."""
+        if not len(block):
+            return block
+        if self._restart_ns is not None:
+            if int(block.time_ns[0]) + _RESTART_NS < self._now_ns:
+                self._shift_ns = self._restart_ns
+            self._restart_ns = None
+        self._now_ns = max(self._now_ns, int(block.time_ns[-1]))
+        return moved(block, self._shift_ns)
+
+    def _one_by_one(
+        self, number: int, table: Table, left: IntArray
+    ) -> tuple[list[Event], IntArray]:
+        """Read the lines that are no usual frame; give those with a time stamp."""
+        events: list[Event] = []
+        at: list[int] = []
+        for row in left.tolist():
+            raw = table.buffer[table.line_start[row] : table.line_end[row]].tobytes()
+            event = self._event(raw.decode("latin-1"), number + row)
+            if event is not None:
+                events.append(event)
+                at.append(row)
+        return events, np.array(at, dtype=np.int64)
+
+    def _event(self, line: str, number: int) -> Event | None:
+        if len(line) > _LONGEST_LINE:
+            self.bad.add(number)
+            return None
+        event = read_event(line, self.base, self.tally)
+        if event is None:
+            if not is_header(line):
+                self.bad.add(number)
+                return self._rest_of(line)
+            return None
+        if event.lost:
+            self.tally.recorder_losses_ns.append(event.time_ns + self._shift_ns)
+            self.tally.report(f"line {number}", "the recorder says that it lost frames here")
+        if event.damaged:
+            self.bad.add(number)
+            return self._rest_of(line) or event
+        return event
+
+    def _rest_of(self, line: str) -> Event | None:
+        """Read the frame at the end of a line that swallowed the line end before it."""
+        for found in reversed(list(_STAMP_INSIDE.finditer(line))):
+            event = read_event(line[found.start() :], self.base, self.tally)
+            if event is not None and event.frame is not None:
+                return event
+        return None
