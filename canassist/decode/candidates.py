@@ -79,13 +79,18 @@ class MeasuredCandidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ranked:
-    """One line of a channel's ranking, for people and as JSON."""
+    """One line of a channel's ranking, for people and as JSON.
+
+    ``figures`` holds what it reads in this log, in the channel's unit as far as that is
+    known: ``samples``, and ``low``, ``median`` and ``high`` where there are valid ones.
+    """
 
     signal: str
     source: FrameSource | None
     score: float
     parts: Mapping[str, float] = field(default_factory=dict)
     reasons: tuple[str, ...] = ()
+    figures: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

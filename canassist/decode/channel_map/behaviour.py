@@ -38,6 +38,7 @@ _KELVIN_TO: Final = 450.0
 _OFFSET_C: Final = -30.0
 _FAHRENHEIT_STEP: Final = 1.8
 _SHARE_THAT_COUNTS: Final = 0.01
+_BOARD: Final = frozenset({"module", "powerstage"})
 _STATES_AT_MOST: Final = 16
 
 
@@ -47,6 +48,8 @@ def judge_alone(channel: str, one: Contender) -> None:
         one.rule_out("never carries a valid value in this log")
     elif CHANNEL_UNITS[channel] == "-":
         _judge_state(one)
+        if channel == "assist_mode":
+            _ask_whose_mode(one)
     elif one.shape.counter:
         one.rule_out("counts up and wraps: a counter")
     elif one.shape.noise and CHANNEL_UNITS[channel] != "N·m":
@@ -69,6 +72,14 @@ def _unused(one: Contender) -> bool:
             one.rule_out(f"stays at {shape.low:g}, an end of its range: unused")
             return True
     return False
+
+
+def _judge_road_speed(one: Contender) -> None:
+    _judge_speed(one)
+    if "gps" in one.words:
+        one.ask("it comes by satellite and lags: is there no other")
+    elif "display" in one.words:
+        one.ask("it is the speed that is shown, which reads high: is there no other")
 
 
 def _judge_speed(one: Contender) -> None:
@@ -98,6 +109,8 @@ def _constant_speed(one: Contender) -> None:
 
 def _judge_engine(one: Contender) -> None:
     shape = one.shape
+    if "motor" in one.words and "speed" in one.words and "engine" not in one.words | one.around:
+        one.ask("it names a motor: is that the engine")
     if shape.constant:
         if shape.low == 0.0:
             one.add(-0.5, "stays at 0 in this log")
@@ -183,6 +196,8 @@ def _find_celsius(one: Contender) -> None:
 
 
 def _judge_module_temperature(one: Contender) -> None:
+    if not one.words.isdisjoint({"winding", "motor"}) and one.words.isdisjoint(_BOARD):
+        one.ask("it is the motor's temperature: is that what the module reduces assist by")
     _judge_temperature(one, lowest=-45.0, highest=170.0, fastest=15.0)
 
 
@@ -191,6 +206,8 @@ def _judge_ambient(one: Contender) -> None:
 
 
 def _judge_coolant(one: Contender) -> None:
+    if (one.words | one.comment).isdisjoint({"coolant", "engine"}):
+        one.ask("its name does not say that it is the engine's coolant")
     _judge_temperature(one, lowest=-45.0, highest=140.0, fastest=12.0)
 
 
@@ -205,7 +222,7 @@ def _judge_limit(one: Contender) -> None:
         one.add(-3.0, f"reads {shape.low:.4g} to {shape.high:.4g}, not a share of full assist")
         one.ask("it does not read 0 to 100")
         return
-    if not one.unit_known:
+    if not one.unit_known and not 99.0 <= shape.high <= 100.5:  # noqa: PLR2004 - its top is 100 %
         one.ask("its database gives no unit: is 100 full assist")
 
 
@@ -233,10 +250,19 @@ def _judge_driver(one: Contender) -> None:
     _judge_torque(one, _DRIVER_MOST_NM, _DRIVER_PLAIN_NM)
     if not one.shape.constant and one.unit_known and one.shape.reach > _DRIVER_PLAIN_NM:
         one.add(-1.0, f"up to {one.shape.reach:.3g} N·m is much for hands")
+        if one.words.isdisjoint({"driver", "column", "handwheel"}):
+            one.ask("its name does not say whether it is the driver's torque or the assist")
 
 
 def _judge_assist(one: Contender) -> None:
     _judge_torque(one, _ASSIST_MOST_NM, _DRIVER_PLAIN_NM)
+    said = one.words | one.around | one.comment
+    if "assist" in one.words or "delivered" in one.words or "assist" in one.comment:
+        return
+    if "motor" in one.words:
+        one.ask("it names the motor: is it at the motor's shaft or at the steering's input shaft")
+    elif "assist" not in said or "steering" in one.words:
+        one.ask("its name does not say whether it is the driver's torque or the assist")
 
 
 def _judge_current(one: Contender) -> None:
@@ -292,9 +318,15 @@ def _judge_state(one: Contender) -> None:
         one.add(0.5, f"holds its state ({shape.different} in this log)")
 
 
+def _ask_whose_mode(one: Contender) -> None:
+    """A mode may be the rider's selection or the module's own state: words must tell."""
+    if "assist" not in one.words and "driver" not in one.words and not one.has_labels:
+        one.ask("nothing says whether it is the rider's selection or the module's own mode")
+
+
 _JUDGES: Final[Mapping[str, Callable[[Contender], None]]] = MappingProxyType(
     {
-        "vehicle_speed": _judge_speed,
+        "vehicle_speed": _judge_road_speed,
         "engine_speed": _judge_engine,
         "supply_voltage": _judge_voltage,
         "system_voltage": _judge_voltage,

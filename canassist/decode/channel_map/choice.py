@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -10,7 +11,7 @@ from canassist.decode.channel_map.behaviour import judge_alone
 from canassist.decode.channel_map.contender import Contender, contender
 from canassist.decode.channel_map.direction import judge_direction
 from canassist.decode.channel_map.relations import Track, relate
-from canassist.decode.channel_map.rules import FULL_POINTS
+from canassist.decode.channel_map.rules import FULL_POINTS, RULES, Rule
 from canassist.decode.channel_map.shape import common_grid, likeness, on_grid
 from canassist.model import CHANNEL_UNITS, RunnerUp
 
@@ -43,18 +44,14 @@ COSTLY: Final = frozenset(
 )
 """Channels where a wrong signal costs more than a missing one: left out in a close call."""
 
-_RIVALS: Final = (
-    ("driver_torque", "assist_torque"),
-    ("motor_current", "module_current"),
-    ("supply_voltage", "system_voltage"),
-    ("system_current", "module_current"),
-    ("assist_mode", "module_status"),
-    ("coolant_temperature", "module_temperature"),
-    ("ambient_temperature", "coolant_temperature"),
-    ("ambient_temperature", "module_temperature"),
-    ("vehicle_speed", "engine_speed"),
+_SLOW_S: Final = 0.6
+"""A steering's torque, angle or a speed that comes more seldom is a copy for display."""
+
+_FAST: Final = frozenset(
+    "vehicle_speed engine_speed assist_torque motor_current driver_torque steering_angle".split()
 )
-"""Pairs of channels that one signal may be taken for."""
+_TELLING: Final = 1.5
+"""Points of a word that says what is measured, in spite of another that is not understood."""
 
 _SAME_SHARE: Final = 0.03
 
@@ -89,6 +86,7 @@ def choose(
         where it stays open which signal does, and then ``doubt`` asks.
     """
     field = {channel: _enter(channel, ones) for channel, ones in measured.items()}
+    _rule_out_settled(field, decided)
     anchors = {name: _track(channel) for name, channel in {**reference, **decided}.items()}
     relate(field, anchors)
     _settle_rivals(field)
@@ -101,7 +99,39 @@ def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
     for one in entered:
         judge_alone(channel, one)
         judge_direction(channel, one)
+        if channel in _FAST:
+            _judge_rate(one)
+        if channel in COSTLY:
+            _ask_strange(RULES[channel], one)
     return entered
+
+
+def _judge_rate(one: Contender) -> None:
+    """A copy made for a display or a log comes seldom."""
+    if len(one.time_s) > 1:
+        period = float(one.time_s[-1] - one.time_s[0]) / (len(one.time_s) - 1)
+        if period > _SLOW_S:
+            one.add(-0.7, f"comes only every {period:.1f} s")
+
+
+def _rule_out_settled(
+    field: Mapping[str, Sequence[Contender]], decided: Mapping[str, Channel]
+) -> None:
+    """What the profile gives to one channel serves no other."""
+    used = {(channel.signal, channel.source): name for name, channel in decided.items()}
+    for ones in field.values():
+        for one in ones:
+            owner = used.get((one.name, one.measured.source))
+            if owner:
+                one.rule_out(f"serves as {spoken(owner)} already")
+
+
+def _ask_strange(rule: Rule, one: Contender) -> None:
+    """A word that is not understood may say that it is something else."""
+    measured = not rule.quantities.keys().isdisjoint(one.words | one.letters)
+    named = any(rule.subjects[word] >= _TELLING for word in one.words & rule.subjects.keys())
+    if one.strange and not (measured and named):
+        one.ask(f'its name says "{one.strange[0]}", which is not understood')
 
 
 def _track(channel: Channel) -> Track:
@@ -115,11 +145,20 @@ def _ranked(ones: Sequence[Contender]) -> list[Contender]:
 
 def _settle_rivals(field: Mapping[str, Sequence[Contender]]) -> None:
     """A signal that two channels may claim goes to the better one, or to neither in silence."""
-    for first, second in _RIVALS:
-        for one in field.get(first, ()):
-            for other in field.get(second, ()):
-                if one.name == other.name and one.measured.source == other.measured.source:
-                    _settle(first, one, second, other)
+    claims: dict[tuple[str, object], list[tuple[str, Contender]]] = {}
+    for channel, ones in field.items():
+        for one in _front(ones):
+            claims.setdefault((one.name, one.measured.source), []).append((channel, one))
+    for claimants in claims.values():
+        for (first, one), (second, other) in itertools.combinations(claimants, 2):
+            _settle(first, one, second, other)
+
+
+def _front(ones: Sequence[Contender]) -> list[Contender]:
+    """Return those that are in front, or close behind it."""
+    running = [one for one in ones if not one.out]
+    best = max((one.total for one in running), default=0.0)
+    return [one for one in running if one.total > best - CLOSE]
 
 
 def _settle(first: str, one: Contender, second: str, other: Contender) -> None:
@@ -273,8 +312,22 @@ def _line(one: Contender) -> Ranked:
         source=one.measured.source,
         score=round(min(1.0, max(0.0, one.total / FULL_POINTS)), 4),
         parts={**candidate.parts, "behaviour": round(one.points / FULL_POINTS, 4)},
+        figures=_figures(one),
         reasons=(*verdict, *asked, *candidate.reasons, *reasons),
     )
+
+
+def _figures(one: Contender) -> Mapping[str, float]:
+    """Return what the signal reads in this log, in the channel's unit as far as known."""
+    shape = one.shape
+    if not shape.samples:
+        return {"samples": 0.0}
+    return {
+        "samples": float(shape.samples),
+        "low": shape.low,
+        "median": shape.median,
+        "high": shape.high,
+    }
 
 
 def _stand_in(

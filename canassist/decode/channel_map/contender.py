@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canassist.decode.channel_map.rules import FULL_POINTS
 from canassist.decode.channel_map.shape import Shape, shape_of
-from canassist.decode.channel_map.words import NOTHING, name_means
+from canassist.decode.channel_map.words import NOTHING, name_means, strange_words
 
 if TYPE_CHECKING:
     from canassist.decode.candidates import MeasuredCandidate
@@ -72,11 +72,34 @@ class Contender:
         return name_means(self.measured.candidate.signal.name)[0]
 
     @property
+    def letters(self) -> frozenset[str]:
+        """Quantities that formula letters in its name stand for."""
+        return name_means(self.measured.candidate.signal.name)[1]
+
+    @property
     def around(self) -> frozenset[str]:
         """Concepts of its message's name and sender."""
         message = self.measured.candidate.message
         sender = name_means(message.sender)[0] if message.sender else NOTHING
         return name_means(message.name)[0] | sender
+
+    @property
+    def comment(self) -> frozenset[str]:
+        """Concepts of the signal's comment."""
+        return name_means(self.measured.candidate.signal.comment)[0]
+
+    @property
+    def strange(self) -> tuple[str, ...]:
+        """Words of its name that are not understood."""
+        candidate = self.measured.candidate
+        return strange_words(
+            candidate.signal.name, candidate.message.name, candidate.message.sender
+        )
+
+    @property
+    def has_labels(self) -> bool:
+        """Whether the database names its states."""
+        return bool(self.measured.candidate.signal.labels)
 
     @property
     def time_s(self) -> FloatArray:

@@ -58,6 +58,7 @@ def relate(field: Field, anchors: Mapping[str, Track]) -> None:
     _relate_to_anchor("engine_speed", field, anchors)
     _relate_to_anchor("coolant_temperature", field, anchors)
     _relate_to_anchor("system_voltage", field, anchors)
+    _ask_nameless_torques(field.get("driver_torque", ()))
     driver = _leader("driver_torque", field, anchors)
     if driver is not None:
         for one in (*field.get("assist_torque", ()), *field.get("motor_current", ())):
@@ -140,7 +141,7 @@ def _wheel_track(field: Field, anchors: Mapping[str, Track]) -> Track | None:
         return None
     rows = np.vstack([on_grid(grid, track.time_s, track.value) for track in tracks])
     whole = ~np.isnan(rows).any(axis=0)
-    return Track("the wheels", grid[whole], np.median(rows[:, whole], axis=0))
+    return Track("the wheels' speed", grid[whole], np.median(rows[:, whole], axis=0))
 
 
 def _relate_speed(one: Contender, reference: Track) -> None:
@@ -202,6 +203,21 @@ def _relate_to_anchor(channel: str, field: Field, anchors: Mapping[str, Track]) 
             one.unit_found = True
         elif like.points:
             one.add(-1.5, f"differs from {anchor.name}")
+
+
+def _ask_nameless_torques(ones: Sequence[Contender]) -> None:
+    """Two steering torques whose names do not say whose they are cannot be told apart."""
+    nameless = [
+        one
+        for one in ones
+        if _in(one) and not one.shape.constant and one.words.isdisjoint(_WHOSE_TORQUE)
+    ]
+    if len({one.name for one in nameless}) > 1:
+        for one in nameless:
+            one.ask("another torque is named like it, and nothing says which is the driver's")
+
+
+_WHOSE_TORQUE: Final = frozenset({"driver", "column", "handwheel", "assist", "motor", "delivered"})
 
 
 def _relate_assist(one: Contender, driver: Track) -> None:

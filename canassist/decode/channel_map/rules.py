@@ -24,6 +24,7 @@ RANGE_RIGHT: Final = 0.5
 RANGE_WRONG: Final = -2.0
 SENDER_RIGHT: Final = 1.0
 OTHER_QUANTITY: Final = -2.5
+STRANGE_WORD: Final = -0.8
 AROUND: Final = 0.6
 """Share of a word's points when it stands in the message's name, sender or comment."""
 
@@ -76,7 +77,7 @@ def _set(words: str) -> frozenset[str]:
     return frozenset(words.split())
 
 
-_NEVER: Final = _set("target extreme counter checksum rate test time")
+_NEVER: Final = _set("target extreme counter checksum rate test time other")
 _CORNERS: Final = _set("front_left front_right rear_left rear_right")
 _STEERED: Final = _set("steering assist")
 
@@ -86,7 +87,7 @@ _SPEED: Final = Rule(
     bans=_NEVER
     | _CORNERS
     | _set(
-        "fan pump turbo wiper lead cruise trailer steering lateral limit offset flag crane average "
+        "fan pump turbo wiper tyre lead cruise trailer steering lateral limit offset flag crane average "
         "road alternator torque temperature angle"
     ),
     against={
@@ -262,7 +263,7 @@ _LIMIT: Final = Rule(
     most=4.0,
     needs=(_STEERED,),
     bans=_set(
-        "target counter checksum rate test time lane park brake cruise pedal trailer mode angle "
+        "target counter checksum rate test time other lane park brake cruise pedal trailer mode angle "
         "speed offset lead lamp voltage temperature engine display extreme"
     ),
     against={
@@ -285,7 +286,7 @@ _LIMIT: Final = Rule(
 
 _NOT_THIS_TORQUE: Final = _set(
     "brake engine transmission lane park limit available reduction offset flag overlay trailer "
-    "alternator cruise pedal fan pump turbo traction temperature"
+    "alternator cruise pedal fan pump turbo traction temperature partial"
 )
 
 _ASSIST: Final = Rule(
@@ -413,10 +414,9 @@ _STEERING_ANGLE: Final = Rule(
     subjects={"steering": 3.0, "handwheel": 1.0, "column": 0.5, "actual": 0.2},
     most=4.0,
     needs=(_set("steering handwheel"),),
-    bans=_NEVER | _set("speed torque temperature trailer flag offset lane lead lamp display pedal"),
+    bans=_NEVER | _set("speed torque temperature trailer flag offset lane lead lamp display pedal")
+    | _set("road rear motor"),
     against={
-        "motor": -3.0,
-        "road": -2.5,
         "park": -1.5,
         "lead": -0.8,
         "auxiliary": -1.0,
@@ -457,13 +457,14 @@ _MODE: Final = Rule(
 
 _STATUS: Final = Rule(
     quantities={"status": QUANTITY_WORD, "mode": 0.8},
-    subjects={"steering": 2.5, "module": 1.5, "assist": 1.5},
+    subjects={"steering": 2.5, "module": 1.5, "assist": 1.0},
     most=4.0,
     needs=(_STEERED,),
     bans=_NEVER
     | _set("lane park lamp torque current voltage temperature angle speed trailer cruise display")
     | _set("brake pedal engine transmission column lead overlay"),
     against={
+        "mode": -2.0,
         "sensor": -1.5,
         "flag": -1.5,
         "offset": -2.0,

@@ -20,6 +20,8 @@ _COUNTER_SHARE: Final = 0.8
 _COUNTER_WRAPS: Final = 2
 _SLOPE_OVER_S: Final = 0.1
 """Slopes are taken over at least this long, so one coarse step is no cliff."""
+_STEEP_PERCENTILE: Final = 98.0
+"""Leaves room for the first frames after waking, before values are true."""
 _GRID_S: Final = 0.1
 _GRID_POINTS: Final = 12_000
 _HOLD_S: Final = 1.0
@@ -43,7 +45,7 @@ class Shape:
     at_zero : float
         Share of samples at zero.
     steepest : float
-        99.5th percentile of the slope's amount, per second.
+        98th percentile of the slope's amount, per second.
     repeats : float
         Share of samples equal to the one before.
     counter, noise : bool
@@ -154,7 +156,7 @@ def _steepest(time_s: FloatArray, value: FloatArray) -> float:
     stride = min(stride, len(value) - 1)
     rise = np.abs(value[stride:] - value[:-stride])
     run = np.maximum(time_s[stride:] - time_s[:-stride], _SLOPE_OVER_S / 2.0)
-    return float(np.percentile(rise / run, 99.5))
+    return float(np.percentile(rise / run, _STEEP_PERCENTILE))
 
 
 def _counts(steps: FloatArray, different: int) -> bool:

@@ -10,6 +10,7 @@ from canassist.decode.candidates import MAX_CANDIDATES, Candidate
 from canassist.decode.channel_map import rules
 from canassist.decode.channel_map.rules import RULES, WHEEL_CORNER, Rule
 from canassist.decode.channel_map.signal_text import SignalText, UnitFinding, find_unit, read_signal
+from canassist.decode.channel_map.words import strange_words
 from canassist.units import SAME
 
 if TYPE_CHECKING:
@@ -124,13 +125,15 @@ def _fits(channel: str, rule: Rule, text: SignalText) -> bool:
     """Tell whether nothing rules the signal out: bans, corner of a wheel, number of bits."""
     if not rule.bans.isdisjoint(text.name) or not _right_corner(channel, text.name):
         return False
+    if channel == "vehicle_speed" and "wheel" in text.name and "vehicle" not in text.name:
+        return False
+    said = text.anywhere()
+    if any(need.isdisjoint(said) for need in rule.needs):
+        return False
     bits = text.signal.length
     if rule.text:
         return bits <= _MODE_BITS
-    if bits < _MEASURED_BITS or len(text.signal.labels) > 2 ** (bits - 1):
-        return False
-    said = text.anywhere()
-    return all(not need.isdisjoint(said) for need in rule.needs)
+    return bits >= _MEASURED_BITS and len(text.signal.labels) <= 2 ** (bits - 1)
 
 
 def _right_corner(channel: str, name: frozenset[str]) -> bool:
@@ -190,6 +193,9 @@ def _share(concept: str, text: SignalText, *, comment: bool = True) -> float:
     return 0.0
 
 
+_CORNERS: Final = frozenset(corner for corner, _ in WHEEL_CORNER.values())
+
+
 def _judge_strangers(rule: Rule, text: SignalText, sheet: _Sheet) -> None:
     """Take off points where the name speaks of another quantity too."""
     own = rule.quantities.keys() | rule.subjects.keys()
@@ -198,7 +204,12 @@ def _judge_strangers(rule: Rule, text: SignalText, sheet: _Sheet) -> None:
         others -= _LOOSE_QUANTITIES
     for other in sorted(others):
         sheet.add("name", rules.OTHER_QUANTITY, f'name also says "{other}"')
-    if not rule.text and not (text.name & (rule.quantities.keys() | rule.subjects.keys())):
+    strange = strange_words(text.signal.name, text.message.name, text.message.sender)
+    if strange:
+        points = rules.STRANGE_WORD * min(len(strange), 2)
+        sheet.add("name", points, "not understood: " + ", ".join(strange[:2]))
+    own |= _CORNERS
+    if not rule.text and own.isdisjoint(text.name | text.letters):
         sheet.add("name", -1.0, "its own name says nothing")
 
 

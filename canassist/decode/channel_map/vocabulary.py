@@ -9,14 +9,14 @@ from __future__ import annotations
 from typing import Final
 
 QUANTITIES: Final[dict[str, str]] = {
-    "speed": "speed spd speeds velocity vel velo speedo geschwindigkeit geschw gschw geschwind "
+    "speed": "speed spd ws wss speeds velocity vel velo speedo geschwindigkeit geschw gschw geschwind "
     "vitesse vit velocidad vlcd velocita velocidade snelheid hastighet predkosc kmh kph mph",
     "revs": "rpm revs rev drehzahl drehz drz regime revoluciones giri toerental varvtal obroty",
-    "voltage": "voltage volt volts vltg vlt voltaje spannung spng spg tension tensione tensao "
+    "voltage": "voltage potential millivolt millivolts volt volts vltg vlt voltaje spannung spng spg tension tensione tensao "
     "spanning napiecie vbat vbatt ubat ubatt vbatterie ub vcc vdd vb",
-    "current": "current curr crnt crt cur amp amps ampere amperage strom strm courant corriente "
+    "current": "current iq curr crnt crt cur amp amps ampere amperage strom strm courant corriente "
     "corrente intensite intensidad stroom ibat ibatt",
-    "temperature": "temperature temperatures temp tmp temperatur temperatura temperatuur tmpr "
+    "temperature": "temperature temperatures oat ect clt tco iat temp tmp temperatur temperatura temperatuur tmpr "
     "temps tpr",
     "torque": "torque trq tq trque tqe toq torq torques moment mom drehmoment dmom couple coupl "
     "coppia torsion torsione par koppel md effort",
@@ -40,12 +40,12 @@ SHORT_QUANTITIES: Final[dict[str, str]] = {
 
 SUBJECTS: Final[dict[str, str]] = {
     "vehicle": "vehicle vehicles veh vhcl vhl vcl car road ground fzg fahrzeug kfz vehicule "
-    "vehiculo veicolo veiculo voiture coche voertuig fordon vs vss vfz ovgnd",
+    "vehiculo veicolo veiculo voiture coche carro voertuig fordon vs vss vfz ovgnd",
     "chassis": "chassis ride machine travel longitudinal longi motion",
-    "wheel": "wheel whl wheels rad raeder rader roue roues rueda ruedas ruota ruote wiel hjul",
+    "wheel": "wheel whl ws wss wheels rad raeder rader roue roues rueda ruedas ruota ruote wiel hjul",
     "engine": "engine eng engn ice verbrenner vkm crank crankshaft kurbelwelle vilebrequin "
     "ems ecm pcm dme thermique brennkraftmaschine",
-    "motor": "motor mot mtr moteur motore emotor rotor emot",
+    "motor": "motor iq mot mtr moteur motore emotor rotor emot",
     "steering": "steering steer steers strg strng ste str strwhl stwhl swa lenk lenkung lenkrad "
     "lenkwinkel lrad volant volante sterzo sterz stuur styrning eps epas ehps mdps pscm lws sas "
     "handlebar handlebars lenker guidon manillar manubrio pinion ritzel column col columna "
@@ -56,23 +56,24 @@ SUBJECTS: Final[dict[str, str]] = {
     "direction": "direction",  # steering in French, a sense of turning in English
     "handwheel": "handwheel handlebar handlebars lenkrad volant volante lenker guidon manillar "
     "manubrio strwhl stwhl hand",
-    "module": "module mdule mdl modul ecu steuergerat steuergeraet sg stg calculateur "
+    "module": "module mdule mdl modul modulo ecu steuergerat steuergeraet sg stg calculateur "
     "centralina centralita unit unite einheit pcb board platine electronics elektronik "
     "electronique electronic internal intern interne interno",
     "powerstage": "powerstage endstufe leistungsteil fet fets mosfet mosfets inverter bridge "
     "brucke bruecke heatsink kuhlkorper kuehlkoerper onduleur stage",
+    "thermal": "thermal therm thermisch",
     "winding": "winding windings coil stator wicklung bobine bobina",
     "supply": "supply sply supp versorgung versorg vers alim alimentation alimentacion "
     "alimentazione feed terminal term klemme kl borne speisung voeding kl30 input",
     "battery": "battery batt bat btry batterie bateria batteria accu akku vbat vbatt ubat ubatt "
-    "vbatterie ub ibat ibatt bms vb battu kl30 starterbatterie",
-    "system": "system sys systeme sistema bord bordnetz netz onboard reseau rete mains boardnet "
+    "vbatterie ub ibat ibatt bms ibs bem vb battu kl30 starterbatterie",
+    "system": "system sys systeme sistema bord bordnetz netz net onboard reseau rete mains boardnet "
     "red powernet electrical network body bcm gateway gw main",
     "alternator": "alternator alt generator gen lichtmaschine lima alternateur alternador "
     "alternatore charging charge charger chrg lade laden",
     "driver": "driver drvr drv rider operator pilot fahrer conducteur pilote conductor "
     "conducente pilota manual hand user bestuurder",
-    "assist": "assist asst assistance assisted assi assistee assistita asistida unterstutzung "
+    "assist": "assist asst ass assistance assisted assi assistee assistita asistida unterstutzung "
     "unterstuetzung unterst hilfe hilfs servo boost booster asistencia assistenza support "
     "bekrachtiging",
     "delivered": "delivered output out applied produced geliefert abgegeben fourni entregado",
@@ -83,13 +84,13 @@ SUBJECTS: Final[dict[str, str]] = {
     "reduction": "reduction reduced reduce reduc reduktion reduzierung abregelung absenkung "
     "reduccion riduzione derate derating drtg derated minderung loss decrease abattement "
     "degradation",
-    "factor": "factor fact fak faktor gain level lvl degree grad niveau nivel livello percent "
+    "factor": "factor fact fak faktor gain level lvl degree grad niveau nivel livello percent share "
     "pct prozent pourcentage porcentaje ratio quota",
-    "ambient": "ambient amb outside outdoor outsd exterior aussen aussentemp umgebung umg "
+    "ambient": "ambient amb ext oat outside outdoor outsd exterior aussen aussentemp umgebung umg "
     "exterieur exterieure ambiante ambiente esterna esterno externa ausse omgeving",
     "air": "air luft aire aria",
     "coolant": "coolant clnt cool kuhlmittel kuehlmittel kuhlwasser kuehlwasser kmt wasser "
-    "water eau agua acqua refroidissement refrigerante liquide ect ldr wt kuhl",
+    "water eau agua acqua refroidissement refrigerante liquide ect clt tco ldr wt kuhl",
     "actual": "actual actl act ist meas measured gemessen mesure medido misurato real reel "
     "istwert eff effective",
 }
@@ -140,13 +141,13 @@ STRANGERS: Final[dict[str, str]] = {
     "tyre": "tyre tire reifen pneu tpms neumatico",
     "traction": "hv traction trac trak highvoltage hochvolt hybrid hev dcdc dcac uhi propulsion "
     "traktion mtrtrac",
-    "sensor": "sensor sens snsr sns geber capteur pot poti potentiometer raw roh",
+    "sensor": "sas lws sensor sens snsr sns geber capteur pot poti potentiometer raw roh",
     "auxiliary": "aux auxiliary secondary second zweit zusatz auxiliaire auxiliar",
     "lamp": "lamp lamps lights licht scheinwerfer headlamp phare",
     "solar": "solar panel",
     "pedal": "pedal throttle app tps gas fahrpedal drossel acelerador accelerateur papillon "
     "drosselklappe aped",
-    "lane": "lane lka lkas ldw lks spur ldws lcc",
+    "lane": "lane lta lka lkas ldw lks spur ldws lcc",
     "park": "park parking spas parken apa ipas parkassist rspa fap",
     "cell": "cell cells zelle zellen cellule celda",
     "lateral": "lateral lat quer side slip roll pitch yaw gier heading",
@@ -159,16 +160,24 @@ STRANGERS: Final[dict[str, str]] = {
     "overlay": "overlay superposition uberlagerung",
     "heater": "heater heizung seatheater glow defrost chauffage",
     "wiper": "wiper wischer",
+    "partial": "damping damper friction reibung return rueckstell inertia hysteresis loop force feel "
+    "daempfung dampfung amortissement frottement",
+    "other": "wind sign hill cpu duty heat gate lambda o2 window windows injector glow usb pack pto "
+    "wiper horn door cam ignition ign clock radio fensterheber",
+    "filler": "value values val wert werte valeur valor valore signal signals sig data daten donnee "
+    "donnees datos dati info operating operation betrieb main primary total absolute filtered "
+    "resolution high low fast slow message msg frame public state number physical phys electrical "
+    "dynamics dynamic dynamique fahrdynamik",
     "crane": "boom hydraulic hydr hydraulik",
     "power": "power pwr leistung puissance potencia potenza watt kw load last",
 }
 """What makes a signal another quantity than the one that a channel wants."""
 
 CORNERS: Final[dict[str, str]] = {
-    "front_left": "fl lf vl avg",
-    "front_right": "fr rf vr avd",
-    "rear_left": "rl lr hl arg",
-    "rear_right": "rr hr ard",
+    "front_left": "fl lf vl",
+    "front_right": "fr rf vr",
+    "rear_left": "rl lr hl",
+    "rear_right": "rr hr",
     "front": "front frt vorn vorne vorder avant av delantera delantero anteriore ant voor",
     "rear": "rear hinten hint hinter arriere ar trasera trasero posteriore post achter",
     "left": "left lft links li gauche g izquierda izquierdo izq sinistra sx lh",

@@ -22,7 +22,9 @@ _PREFIX_FROM: Final = 4
 """A word cut short is known by as many of its first letters."""
 _COMPOUND_FROM: Final = 5
 _MAX_COMPOUND: Final = 40
-_SHORT_PIECES: Final = frozenset({"tq", "sg", "ub"})
+_SHORT_PIECES: Final = frozenset("tq sg ub fl fr rl rr lf rf lr".split())
+_LINKING_LETTERS: Final = frozenset("sen")
+"""German compounds are joined by one of these or two."""
 _LINKS: Final = frozenset({"s", "de", "du", "di", "of"})
 NOTHING: Final[frozenset[str]] = frozenset()
 
@@ -73,6 +75,20 @@ def name_means(name: str) -> tuple[frozenset[str], frozenset[str]]:
     return frozenset(meant), frozenset(letters)
 
 
+_STRANGE_FROM: Final = 4
+"""Shorter unknown pieces are prefixes and suffixes of a house style."""
+
+
+def strange_words(name: str, *around: str) -> tuple[str, ...]:
+    """Return the words of a name that mean nothing here and do not stand around it either."""
+    near = {word for text in around for word in split_name(text)}
+    return tuple(
+        word
+        for word in split_name(name)
+        if len(word) >= _STRANGE_FROM and not word_means(word) and word not in near
+    )
+
+
 def _seams(word: str) -> list[str]:
     """Take a run-together word apart where its parts are known from end to end."""
     if word_means(word) or not _COMPOUND_FROM <= len(word) <= _MAX_COMPOUND:
@@ -93,8 +109,8 @@ def _compound(word: str) -> list[str] | None:
                 continue
             if best[end] is None or len(head) + 1 < len(best[end] or []):
                 best[end] = [*head, piece]
-        if best[end] is None and best[end - 1] and word[end - 1] == "s":
-            best[end] = best[end - 1]  # the linking s of German compounds
+        if best[end] is None and best[end - 1] and word[end - 1] in _LINKING_LETTERS:
+            best[end] = best[end - 1]
     found = best[len(word)]
     return found if found and len(found) > 1 else None
 
