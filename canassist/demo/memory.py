@@ -160,7 +160,8 @@ def _bus_gaps(
         times = np.sort(np.concatenate([*own, everything[[0, -1]]]))
         for k in np.flatnonzero(np.diff(times) >= _GAP_S):
             start, end = float(times[k]), float(times[k + 1])
-            if ((everything > start) & (everything < end)).any():
+            during = everything[(everything >= start) & (everything <= end)]
+            if np.diff(during).max() < _GAP_S:
                 found.append((bus, start, end))
     return tuple(found)
 

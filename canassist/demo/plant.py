@@ -32,6 +32,7 @@ class _Inputs(NamedTuple):
     hands: float
     turning: float
     gain: float
+    sound_gain: float
     starter: float
     alternator_a: float
     set_v: float
@@ -96,18 +97,20 @@ class Run:
     limit_pct: FloatArray
     caps: FloatArray
     alive: BoolArray
-    gain: FloatArray
     end_charge: float
 
 
 def run(vehicle: Vehicle, course: Course, trouble: Trouble) -> Run:
     """Run the vehicle through a course."""
-    gain = assist_gain(vehicle.assist, trouble.gain_speed_kph, course)
+    gains = (
+        assist_gain(vehicle.assist, trouble.gain_speed_kph, course),
+        assist_gain(vehicle.assist, trouble.sound_speed_kph, course),
+    )
     alternator_a = trouble.alternator_share * np.interp(
         course.engine_rpm, vehicle.alternator.rpm, vehicle.alternator.limit_a
     )
     plant = _Plant(vehicle)
-    rows = [plant.step(now) for now in _inputs(vehicle, course, trouble, gain, alternator_a)]
+    rows = [plant.step(now) for now in _inputs(vehicle, course, trouble, gains, alternator_a)]
     table = {
         name: np.array(column)
         for name, column in zip(_Row._fields, zip(*rows, strict=True), strict=True)
@@ -133,7 +136,6 @@ def run(vehicle: Vehicle, course: Course, trouble: Trouble) -> Run:
         limit_pct=table["limit"],
         caps=np.array([table[name] for name in CAUSES]),
         alive=table["alive"],
-        gain=gain,
         end_charge=plant.battery.charge,
     )
 
@@ -148,7 +150,7 @@ def _inputs(
     vehicle: Vehicle,
     course: Course,
     trouble: Trouble,
-    gain: FloatArray,
+    gains: tuple[FloatArray, FloatArray],
     alternator_a: FloatArray,
 ) -> Iterator[_Inputs]:
     engine_pct = np.where(course.engine_rpm > _ENGINE_RUNS_RPM, 100.0, 0.0)
@@ -157,7 +159,7 @@ def _inputs(
         course.load_nm * trouble.load_factor,
         course.hands,
         np.abs(np.deg2rad(course.rate_deg_per_s)),
-        gain,
+        *gains,
         1.0 / course.starter_ohm,
         alternator_a,
         trouble.set_v,
@@ -258,12 +260,17 @@ class _Plant:
 
     def _assist(self, now: _Inputs, told: float, limit: float) -> None:
         law = self.vehicle.assist
-        size = min(now.gain * max(abs(told) - law.deadband_nm, 0.0), law.max_assist_nm)
-        sound = (size if told > 0 else -size) * limit / 100.0
+        effort = max(abs(told) - law.deadband_nm, 0.0) * (1.0 if told > 0 else -1.0)
+        sound = self._bounded(now.sound_gain * effort) * limit / 100.0
         factor = now.right if told > 0 else now.left
-        wrong = sound * factor + (now.uncommanded if limit > 0 else 0.0)
+        wrong = self._bounded(now.gain * effort) * limit / 100.0 * factor
+        wrong += now.uncommanded if limit > 0 else 0.0
         self.nominal += (sound - self.nominal) * self.follow
         self.assist += (wrong - self.assist) * self.follow
+
+    def _bounded(self, torque_nm: float) -> float:
+        most = self.vehicle.assist.max_assist_nm
+        return max(-most, min(most, torque_nm))
 
     def _power(self, now: _Inputs, board_v: float, *, alive: bool) -> None:
         law = self.vehicle.assist

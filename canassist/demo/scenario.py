@@ -42,6 +42,9 @@ class Scenario:
     ----------
     conclusion : Code
         Why the steering was heavy, by what is planted.
+    also : tuple of Code
+        Conclusions that are as right as the first, because what is planted has two
+        sides or the ride does not tell them apart.
     leaves_out : frozenset of str
         Channels that the bus does not carry.
     """
@@ -54,6 +57,7 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     layout: Layout = TRAIL
     recording: Recording = field(default_factory=Recording)
+    also: tuple[Code, ...] = ()
     leaves_out: frozenset[str] = frozenset()
     seed: int = 1
 

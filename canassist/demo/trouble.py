@@ -30,6 +30,8 @@ class Trouble:
     """Road speed on the bus; NaN where it is lost."""
     gain_speed_kph: FloatArray
     """Road speed that the module takes its gain at."""
+    sound_speed_kph: FloatArray
+    """Road speed that a sound module would take its gain at."""
     speed_lost: BoolArray
     """Road or engine speed is lost for longer than the module bears with."""
     offset_nm: FloatArray
@@ -60,6 +62,7 @@ def plant(vehicle: Vehicle, course: Course, planted: Sequence[faults.Fault]) -> 
         supply_open=fill.anywhere(faults.SupplyBreak),
         module_off=fill.anywhere(faults.ModuleRestart),
         told_speed_kph=told,
+        sound_speed_kph=gain_speed,
         gain_speed_kph=fill.last(faults.FixedGainSpeed, "speed_kph", gain_speed),
         speed_lost=_borne(lost | fill.engine_lost(), vehicle.protection.lost_speed_after_s),
         offset_nm=fill.total(faults.TorqueOffset, "offset_nm"),

@@ -94,7 +94,7 @@ def _restarts(scene: Scene) -> Iterator[TrueEvent]:
     times = np.sort(np.concatenate([scene.times(message) for message in own]))
     everything = _all_times(scene)
     for start, end in _silences(times, max(_SILENT_S, _SILENT_PERIODS * slowest)):
-        if ((everything > start) & (everything < end)).any():
+        if _goes_on(everything, start, end, _SILENT_S):
             yield _event(EventKind.MODULE_RESTART, start, end)
 
 
@@ -114,13 +114,19 @@ def _disturbances(scene: Scene) -> Iterator[TrueEvent]:
     for bus in range(scene.scenario.layout.buses):
         own = [scene.times(m) for m in scene.scenario.layout.messages if m.bus == bus]
         for start, end in _silences(np.sort(np.concatenate(own)), _GAP_S):
-            if ((everything > start) & (everything < end)).any():
+            if _goes_on(everything, start, end, _GAP_S):
                 yield _event(EventKind.BUS_DISTURBANCE, start, end)
 
 
 def _all_times(scene: Scene) -> FloatArray:
     times = [scene.times(message) for message in scene.scenario.layout.messages]
     return np.sort(np.concatenate([*times, error_times(scene.scenario)]))
+
+
+def _goes_on(everything: FloatArray, start_s: float, end_s: float, pause_s: float) -> bool:
+    """Tell whether other frames keep coming between two times."""
+    during = everything[(everything >= start_s) & (everything <= end_s)]
+    return float(np.diff(during).max()) < pause_s
 
 
 def _silences(times: FloatArray, at_least_s: float) -> list[tuple[float, float]]:

@@ -36,12 +36,15 @@ class Truth:
         no mistake, and missing one is none.
     conclusion : Code
         Why the steering was heavy.
+    also : tuple of Code
+        Conclusions that are as right.
     parameters : mapping of name to float
         What was planted; the name ends in the unit.
     """
 
     events: tuple[TrueEvent, ...]
     conclusion: Code
+    also: tuple[Code, ...] = ()
     doubtful: tuple[TrueEvent, ...] = ()
     parameters: Mapping[str, float] = field(default_factory=dict)
 
@@ -73,6 +76,7 @@ def find_truth(
         events=tuple(event for event, sure in graded if sure),
         doubtful=tuple(event for event, sure in graded if not sure),
         conclusion=scenario.conclusion,
+        also=scenario.also,
         parameters=_parameters(scene),
     )
 
