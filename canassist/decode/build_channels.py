@@ -273,7 +273,7 @@ class ChannelBuilder:
                 Problem(
                     where,
                     f"{channel.signal}: {outside} of {total} values lie outside the database's "
-                    "own range and were left out",
+                    "own range and were left out; correct the range there if it is wrong",
                 )
             )
         if not channel.unit_known:

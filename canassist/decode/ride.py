@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from canassist.decode.build_channels import ChannelBuilder
@@ -103,6 +103,7 @@ def decode_ride(
     for name in profile.channels:
         if name not in settled:
             channels.pop(name, None)  # what the profile names is not replaced in silence
+    channels = _with_stand_in(channels)
     checked = _check_integrity(builder, plan)
     diagnosis = read_diagnosis(frames, stats)
     return DecodedRide(
@@ -121,6 +122,14 @@ def decode_ride(
         ranking=ranking,
         extras=tuple(one for one in found if not one.channel),
     )
+
+
+def _with_stand_in(channels: Mapping[str, Channel]) -> dict[str, Channel]:
+    """Let another unit's voltage stand in where the module does not report its own supply."""
+    system = channels.get("system_voltage")
+    if system is None or "supply_voltage" in channels:
+        return dict(channels)
+    return {**channels, "supply_voltage": replace(system, name="supply_voltage", stands_in=True)}
 
 
 def _check_integrity(builder: ChannelBuilder, plan: ReadingPlan) -> list[CheckedMessage]:

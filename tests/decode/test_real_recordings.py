@@ -69,7 +69,8 @@ def test_a_trucks_broadcasts_come_out_with_no_database(shared_data: Path) -> Non
         "ambient_temperature": (13.2, 13.8),
         "vehicle_speed": (0.0, 0.0),
     }
-    assert set(channels) == set(ranges)
+    assert set(channels) == {*ranges, "supply_voltage"}
+    assert channels["supply_voltage"].stands_in
     for name, (low, high) in ranges.items():
         values = channels[name].valid()[1]
         assert (values.min(), values.max()) == pytest.approx((low, high), abs=0.02)

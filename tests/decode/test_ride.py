@@ -168,6 +168,20 @@ def test_standards_serve_what_the_profile_leaves_open(databases: Databases) -> N
     assert found.senders[FrameSource(0, extended(0x0CF00400))] == "address 00"
 
 
+def test_another_units_voltage_stands_in_for_the_modules_supply(databases: Databases) -> None:
+    lines = [(1.0 * n, "7E8#04414237DC") for n in range(3)]
+    channels = decoded(databases, "", *lines).channels
+    assert channels["system_voltage"].value.tolist() == [14.3] * 3
+    assert not channels["system_voltage"].stands_in
+    assert channels["supply_voltage"].value.tolist() == [14.3] * 3
+    assert channels["supply_voltage"].stands_in
+    own = [(0.1 * n, "110#028C0000") for n in range(3)]
+    text = '[channels]\nsupply_voltage = "Helper.Volt"'
+    supply = decoded(databases, text, *lines, *own).channels["supply_voltage"]
+    assert supply.value.tolist() == pytest.approx([14.0] * 3)
+    assert not supply.stands_in
+
+
 def test_of_two_buses_the_one_with_values_is_taken(databases: Databases) -> None:
     profile = parse_profile('[channels]\nvehicle_speed = "Motion.Road"', "bike.toml")
     frames = {
