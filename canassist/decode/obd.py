@@ -13,6 +13,7 @@ from canassist.decode.transport import (
     FIRST,
     ISO_TP_SHARE,
     iso_tp_share,
+    long_single_frames,
     reassemble_iso_tp,
     single_frames,
 )
@@ -111,10 +112,10 @@ def speaks_diagnosis(frames: MessageFrames) -> bool:
     """
     if not len(frames.time_s) or iso_tp_share(frames) < ISO_TP_SHARE:
         return False
-    single = single_frames(frames)
-    if not single.any():
+    single, long_single = single_frames(frames), long_single_frames(frames)
+    if not (single | long_single).any():
         return bool(np.any(frames.payload[:, 0] >> 4 == FIRST))
-    service = frames.payload[single, 1]
+    service = np.concatenate([frames.payload[single, 1], frames.payload[long_single, 2]])
     return float(np.mean((service >= POSITIVE) & (service <= NEGATIVE))) >= REPLY_SHARE
 
 
@@ -191,7 +192,7 @@ def _replies_to_several(frames: MessageFrames) -> dict[int, list[tuple[float, fl
     odd = (head[:, 1] == CURRENT_DATA) & ~plain & single_frames(frames)
     long = np.isin(head[:, 0] >> 4, (FIRST, CONSECUTIVE))
     found: dict[int, list[tuple[float, float]]] = {}
-    rows = np.flatnonzero(odd | long)
+    rows = np.flatnonzero(odd | long | long_single_frames(frames))
     if not len(rows):
         return found
     part = MessageFrames(

@@ -50,7 +50,8 @@ def iso_tp_share(frames: MessageFrames) -> float:
     kind, low = first >> 4, first & 0x0F
     has_room = frames.length > low
     good = (kind == SINGLE) & (low >= 1) & (low <= MAX_SINGLE) & has_room
-    good |= (kind == FIRST) & (frames.length == MIN_FIRST) & (_announced(frames) >= MIN_FIRST)
+    good |= long_single_frames(frames)
+    good |= (kind == FIRST) & (frames.length >= MIN_FIRST) & (_announced(frames) >= MIN_FIRST)
     good |= (kind == CONSECUTIVE) & (frames.length >= 2)  # noqa: PLR2004 - number and a byte
     good |= (kind == FLOW) & (low < _FLOW_STATES) & (frames.length >= 3)  # noqa: PLR2004 - its fields
     return float(np.mean(good & (frames.length > 0))) if len(good) else 0.0
@@ -60,6 +61,17 @@ def single_frames(frames: MessageFrames) -> BoolArray:
     """Tell which frames are a whole ISO-TP message, shape (n,)."""
     first = frames.payload[:, 0]
     return (first >= 1) & (first <= MAX_SINGLE) & (frames.length > first)
+
+
+def long_single_frames(frames: MessageFrames) -> BoolArray:
+    """Tell which frames are a whole message in one CAN FD frame of more than 8 bytes, shape (n,).
+
+    The first byte is 0 and the second the length (ISO 15765-2:2016, from memory).
+    """
+    size = frames.payload[:, 1].astype(np.int64)
+    is_long: BoolArray = (frames.payload[:, 0] == 0) & (frames.length > MIN_FIRST)
+    is_long &= (size > 0) & (size + 2 <= frames.length)
+    return is_long
 
 
 def reassemble_iso_tp(frames: MessageFrames) -> Iterator[Payload]:
@@ -87,10 +99,10 @@ def reassemble_iso_tp(frames: MessageFrames) -> Iterator[Payload]:
         data = row[:length].tobytes()
         kind = data[0] >> 4 if data else -1
         if kind == SINGLE:
-            size = data[0] & 0x0F
-            if 1 <= size <= MAX_SINGLE and length > size:
+            whole = _single(data)
+            if whole:
                 open_message = None
-                yield Payload(time_s, data[1 : 1 + size])
+                yield Payload(time_s, whole)
         elif kind == FIRST and length >= MIN_FIRST:
             size = (data[0] & 0x0F) << 8 | data[1]
             open_message = _Open(size, time_s, data[2:]) if size >= MIN_FIRST else None
@@ -100,6 +112,16 @@ def reassemble_iso_tp(frames: MessageFrames) -> Iterator[Payload]:
             elif open_message.complete:
                 yield Payload(time_s, open_message.whole)
                 open_message = None
+
+
+def _single(data: bytes) -> bytes:
+    """Return the message in a single frame, empty where its length is wrong."""
+    size, start = data[0] & 0x0F, 1
+    if size == 0 and len(data) > MIN_FIRST:
+        size, start = data[1], 2
+    elif size > MAX_SINGLE:
+        return b""
+    return data[start : start + size] if len(data) >= start + size else b""
 
 
 @dataclass(slots=True)

@@ -174,6 +174,12 @@ def test_one_reply_may_hold_several_parameters() -> None:
     assert quantities["OBD.PID_42"].value.tolist() == [14.3]
 
 
+def test_replies_in_can_fd_frames_are_read() -> None:
+    quantities = found((0.0, "7E8#000A410C1AF80D3C4237DC05AA"), (1.0, "7E8#03410D10"))
+    assert quantities["OBD.PID_0D"].value.tolist() == [60.0, 16.0]
+    assert quantities["OBD.PID_42"].value.tolist() == [14.3]
+
+
 def test_ordinary_traffic_under_a_reply_identifier_is_not_diagnosis() -> None:
     lines = [(0.01 * n, f"7E8#{n:02X}410D3C11223344") for n in range(200)]
     assert found(*lines) == {}

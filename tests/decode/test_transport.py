@@ -61,6 +61,14 @@ def test_lengths_that_the_standard_forbids_are_ignored(row: str) -> None:
     assert whole(row, "21AABBCCDDEEFF00", "03410D3C") == ["410D3C"]
 
 
+def test_a_long_single_frame_of_can_fd_is_whole() -> None:
+    """First byte 0, second the length (ISO 15765-2:2016, from memory)."""
+    data = bytes.fromhex("5902FF52341308C1218708")
+    frames = column(0x7E8, [bytes([0, len(data)]) + data + bytes(3), bytes([0, 60]) + bytes(10)])
+    assert [one.data for one in reassemble_iso_tp(frames)] == [data]
+    assert iso_tp_share(frames) == 0.5
+
+
 def test_a_single_frame_cut_short_is_ignored() -> None:
     assert whole("03410D") == []
 
