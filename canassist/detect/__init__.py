@@ -45,10 +45,11 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
         In time order, without sentences. A detector that lacks its channels says nothing.
     """
     restarts = find_restarts(timeline)
+    stuck = find_stuck(timeline, profile)
     signals = [
         *find_losses(timeline, restarts),
-        *find_stuck(timeline, profile),
-        *find_jumps(timeline, profile),
+        *stuck,
+        *find_jumps(timeline, profile, stuck),
     ]
     events = [
         *restarts,

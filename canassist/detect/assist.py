@@ -197,11 +197,14 @@ def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[Str
 
 
 def _other_side_is_right(judged: Judged, stretch: Stretch, side: int) -> bool:
-    rows = slice(stretch.first, stretch.last + 1)
-    own = judged.known[rows] & (judged.side[rows] == side)
-    right_s = float(judged.seconds[rows][own & (judged.verdict[rows] == 0)].sum())
-    wrong_s = float(judged.seconds[rows][own & (judged.verdict[rows] != 0)].sum())
-    return right_s >= SIDE_LEAST_S and right_s > wrong_s
+    """Tell whether assist to the other side is as it should be, then or else in the ride."""
+    for rows in (slice(stretch.first, stretch.last + 1), slice(None)):
+        own = judged.known[rows] & (judged.side[rows] == side)
+        right_s = float(judged.seconds[rows][own & (judged.verdict[rows] == 0)].sum())
+        wrong_s = float(judged.seconds[rows][own & (judged.verdict[rows] != 0)].sum())
+        if max(right_s, wrong_s) >= SIDE_LEAST_S:
+            return right_s > wrong_s
+    return False
 
 
 def _long(stretch: Stretch) -> bool:

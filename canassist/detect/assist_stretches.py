@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 JUDGED_NM: Final = 3.0
 """Assist is judged where expected or delivered is this or more (the contract's figure)."""
 
-AROUND_S: Final = 0.12
+AROUND_S: Final = 0.06
 """Delivered assist is held against the lowest and the highest that was called for within this
 time, so that what is left of the lag after its removal is no deviation."""
 
-AVERAGE_S: Final = 0.4
+AVERAGE_S: Final = 0.3
 """A verdict stands on the judged samples of one side within this time, so that noise, a stone
 or a stitch in the lag makes none."""
 
@@ -87,12 +87,8 @@ def judge(samples: AssistSamples, *, tolerance: float, leave_out: BoolArray) -> 
     verdict = np.zeros(len(time_s), dtype=np.int64)
     for which in (-1, 1):
         rows = np.flatnonzero(usable & (side == which))
-        weight_s, low, high = _averages(
-            time_s[rows], seconds[rows], which * delivered[rows], least[rows], most[rows], tolerance
-        )
-        known[rows] = weight_s >= AVERAGE_LEAST_S
-        verdict[rows] = high.astype(np.int64) - low.astype(np.int64)
-    verdict[~known] = 0
+        part = _Part(time_s[rows], seconds[rows], which * delivered[rows], least[rows], most[rows])
+        known[rows], verdict[rows] = _verdicts(part, tolerance)
     return Judged(
         time_s=time_s,
         seconds=seconds,
@@ -102,26 +98,36 @@ def judge(samples: AssistSamples, *, tolerance: float, leave_out: BoolArray) -> 
     )
 
 
-def _averages(
-    time_s: FloatArray,
-    seconds: FloatArray,
-    delivered: FloatArray,
-    least: FloatArray,
-    most: FloatArray,
-    tolerance: float,
-) -> tuple[FloatArray, BoolArray, BoolArray]:
-    """Return judged seconds around each sample, and whether assist is low or high there."""
-    first = np.searchsorted(time_s, time_s - AVERAGE_S / 2.0 - TIME_STEP_S)
-    stop = np.searchsorted(time_s, time_s + AVERAGE_S / 2.0 + TIME_STEP_S)
+class _Part(NamedTuple):
+    """Usable samples of one side, each shape (m,); assist counts towards that side."""
+
+    time_s: FloatArray
+    seconds: FloatArray
+    given: FloatArray
+    least: FloatArray
+    most: FloatArray
+
+
+def _verdicts(part: _Part, tolerance: float) -> tuple[BoolArray, IntArray]:
+    """Return which samples can be judged, and their verdicts, from averages around them.
+
+    Too low is below the least that was called for within the lag, too high above the
+    most, and as it should be what is neither too low for the most nor too high for the
+    least. Whatever lies between is not judged.
+    """
+    first = np.searchsorted(part.time_s, part.time_s - AVERAGE_S / 2.0 - TIME_STEP_S)
+    stop = np.searchsorted(part.time_s, part.time_s + AVERAGE_S / 2.0 + TIME_STEP_S)
 
     def around(value: FloatArray) -> FloatArray:
-        total = np.concatenate(([0.0], np.cumsum(value)))
-        return total[stop] - total[first]
+        total = np.concatenate(([0.0], np.cumsum(value * part.seconds)))
+        return np.asarray(total[stop] - total[first])
 
-    given = around(delivered * seconds)
-    low = given < (1.0 - tolerance) * around(least * seconds)
-    high = given > (1.0 + tolerance) * around(most * seconds)
-    return around(seconds), low, high
+    given, least, most = around(part.given), around(part.least), around(part.most)
+    low = given < (1.0 - tolerance) * least
+    high = given > (1.0 + tolerance) * most
+    right = (given >= (1.0 - tolerance) * most) & (given <= (1.0 + tolerance) * least)
+    enough = around(np.ones(len(part.time_s))) >= AVERAGE_LEAST_S
+    return enough & (low | high | right), high.astype(np.int64) - low.astype(np.int64)
 
 
 def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stretch]:

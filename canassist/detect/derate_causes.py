@@ -35,6 +35,14 @@ HYSTERESIS_K: Final = 15.0
 """A module lets assist back up to this much below the temperature that took it: 5 to 15 K
 is usual (reference figure, from memory)."""
 
+HYSTERESIS_V: Final = 0.3
+"""A module lets assist back up to this much above the supply that took it: common practice, no
+source."""
+
+NOTICED_PCT: Final = 1.0
+"""A status word tells that assist is reduced and not how far: whatever calls for more than this
+explains it whole."""
+
 LOOK_BACK_S: Final = 5.0
 """What happened this long before a derate may still explain it, while assist comes back."""
 
@@ -104,7 +112,7 @@ class DerateScene:
             speed_kph=value_at(timeline, "vehicle_speed", time_s),
             engine_off=engine_stands(timeline, time_s),
             engine_known=timeline.has("engine_speed"),
-            speed_bad=_bad_speed(signal_events, time_s),
+            speed_bad=_bad_speed(timeline, signal_events, time_s),
             too_high=(supply_v > profile.limits.overvoltage_v) & high_holds,
             lines=physics.limit_lines,
             supply_line_holds=physics.limit_lines.source == "ride"
@@ -112,7 +120,14 @@ class DerateScene:
         )
 
 
-def explain(scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s: float) -> Reasons:
+def explain(
+    scene: DerateScene,
+    rows: slice,
+    lost_pct: FloatArray,
+    stale_after_s: float,
+    *,
+    depth_known: bool = True,
+) -> Reasons:
     """Compare the assist that was lost with what each cause calls for, sample by sample.
 
     Parameters
@@ -123,6 +138,9 @@ def explain(scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s
         100 less the assist available.
     stale_after_s : float
         Steps longer than this are gaps and weigh nothing.
+    depth_known : bool
+        False where a status word told of it: then each cause explains a sample whole or
+        not at all.
 
     Returns
     -------
@@ -133,6 +151,8 @@ def explain(scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s
     weight = _weights(time_s, stale_after_s) * lost_pct
     fall, rise = _rates(time_s, lost_pct)
     called_pct = _losses_called_for(scene, rows, rise)
+    if not depth_known:
+        called_pct = {cause: 100.0 * (loss > NOTICED_PCT) for cause, loss in called_pct.items()}
     total = float(weight.sum())
 
     def share(loss_pct: FloatArray) -> float:
@@ -157,11 +177,18 @@ def explain(scene: DerateScene, rows: slice, lost_pct: FloatArray, stale_after_s
     )
 
 
-def _bad_speed(signal_events: Sequence[Event], time_s: FloatArray) -> BoolArray:
+def _bad_speed(timeline: Timeline, signal_events: Sequence[Event], time_s: FloatArray) -> BoolArray:
+    """Tell where road or engine speed was lost, stuck, jumping, or its bus silent."""
+    spans = [
+        (event.start_s, event.until(np.inf))
+        for event in signal_events
+        if event.kind in SIGNAL_KINDS and event.channel in SPEED_CHANNELS
+    ]
+    buses = {channel.source.bus for name in SPEED_CHANNELS if (channel := timeline.get(name))}
+    spans += [(start_s, end_s) for bus, start_s, end_s in timeline.bus.bus_gaps if bus in buses]
     bad = np.zeros(len(time_s), dtype=np.bool_)
-    for event in signal_events:
-        if event.kind in SIGNAL_KINDS and event.channel in SPEED_CHANNELS:
-            bad |= (time_s >= event.start_s) & (time_s <= event.until(np.inf))
+    for start_s, end_s in spans:
+        bad |= (time_s >= start_s) & (time_s <= end_s)
     return bad
 
 
@@ -191,17 +218,21 @@ def _losses_called_for(scene: DerateScene, rows: slice, rise: float) -> dict[str
     early = slice(int(np.searchsorted(time_s, start_s)), rows.stop)
     skip = rows.start - early.start
     heat_c = scene.temperature_c[rows]
-    highest_c = np.fmax.accumulate(heat_c)
-    held_c = np.fmax(heat_c, np.fmin(highest_c, heat_c + HYSTERESIS_K))
+    held_c = np.fmax(heat_c, np.fmin(np.fmax.accumulate(heat_c), heat_c + HYSTERESIS_K))
     heat_pct = np.nan_to_num(100.0 - temperature_line_pct(held_c, scene.lines), nan=0.0)
-    supply_pct = 100.0 - supply_line_pct(scene.supply_v[early], scene.lines)
+    supply_v = scene.supply_v[early]
+    held_v = np.fmin(supply_v, np.fmax(np.fmin.accumulate(supply_v), supply_v - HYSTERESIS_V))
+    supply_pct = 100.0 - supply_line_pct(held_v, scene.lines)
     if not scene.supply_line_holds:
         supply_pct = np.zeros(len(supply_pct))
+    engine_off = scene.engine_off[early].copy()
+    if early.start == 0:  # what was before the log is unknown: a module may have just woken up
+        engine_off[0] = True
     called = {"temperature": heat_pct}
     for cause, loss_pct in (
         ("voltage", supply_pct),
         ("speed_signal", 100.0 * scene.speed_bad[early]),
-        ("engine_stopped", 100.0 * scene.engine_off[early]),
+        ("engine_stopped", 100.0 * engine_off),
         ("overvoltage", 100.0 * scene.too_high[early]),
     ):
         called[cause] = fading(time_s[early], loss_pct, rise_pct_s=rise)[skip:]
@@ -242,15 +273,7 @@ def _expected_min(scene: DerateScene, rows: slice, cause: str, fall: float, rise
     target_pct = np.fmin(heat_pct, supply_pct)
     if cause in {"engine_stopped", "speed_signal", "overvoltage"} or np.isnan(target_pct).all():
         return float("nan")
-    start = max(rows.start - 1, 0)
-    first_pct = np.where(np.isnan(target_pct[:1]), 100.0, target_pct[:1])
-    del start
-    given = follow(
-        scene.time_s[rows],
-        np.append(np.maximum(first_pct, 0.0), target_pct[1:]),
-        fall_pct_s=fall,
-        rise_pct_s=rise,
-    )
+    given = follow(scene.time_s[rows], target_pct, fall_pct_s=fall, rise_pct_s=rise)
     return float(given.min())
 
 

@@ -120,7 +120,13 @@ def _from_status(timeline: Timeline, profile: Profile) -> _Seen | None:
 def _event(span: Span, seen: _Seen, scene: DerateScene) -> Event:
     rows = slice(span.first, last_row(span, len(seen.time_s)))
     available_pct = np.minimum(seen.available_pct[rows], 100.0)
-    reasons = explain(scene, rows, 100.0 - available_pct, seen.channel.stale_after_s)
+    reasons = explain(
+        scene,
+        rows,
+        100.0 - available_pct,
+        seen.channel.stale_after_s,
+        depth_known=not seen.words,
+    )
     measured: dict[str, float | str] = {"seen_on": seen.channel.name}
     expected: dict[str, float | str] = {}
     if seen.words:

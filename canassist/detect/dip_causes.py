@@ -29,8 +29,11 @@ BREAK_FALL_S: Final = 0.15
 BREAK_EXTRA_A: Final = 8.0
 """With a break current does not rise; more than this on top of before means a load."""
 
-BREAK_DEPTH_V: Final = 6.0
-"""Where no current is known: steering alone leaves more than this (a cold crank comes close)."""
+BREAK_DEPTH_V: Final = 7.0
+"""A break takes the supply below this: no load of a running vehicle does (a cold crank may)."""
+
+BREAK_SHARE: Final = 0.5
+"""System voltage that falls with the module's by this share of it means a load, no break."""
 
 BEFORE_S: Final = 1.0
 """The level before a dip is the median of this long before it."""
@@ -53,6 +56,10 @@ REST_SHARE: Final = 0.3
 LOAD_SHARE: Final = 0.5
 """Steering is the cause where it explains at least this share of the drop."""
 
+LEAST_PULL_A: Final = 6.0
+LEAST_PULL_NM: Final = 2.0
+"""Less current or torque than this on top of rest pulls no supply down."""
+
 LEAST_SAMPLES: Final = 8
 """A line through fewer samples says nothing."""
 
@@ -63,6 +70,7 @@ class DipScene:
 
     time_s: FloatArray
     supply_v: FloatArray
+    system_v: FloatArray
     engine_rpm: FloatArray
     load: FloatArray
     load_channel: str
@@ -80,6 +88,7 @@ class DipScene:
         return DipScene(
             time_s=time_s,
             supply_v=supply_v,
+            system_v=value_at(timeline, "system_voltage", time_s),
             engine_rpm=value_at(timeline, "engine_speed", time_s),
             load=load if name == "module_current" else np.abs(load),
             load_channel=name,
@@ -154,15 +163,25 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
     period_s = float(np.median(np.diff(scene.time_s))) if len(scene.time_s) > 1 else 0.0
     if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
         return False
-    extra = _extra_load(scene, before, dip)
-    if np.isnan(extra) or not scene.load_channel.endswith("current"):
-        return lowest_v < BREAK_DEPTH_V
-    return extra < BREAK_EXTRA_A
+    if _extra_load(scene, before, dip) >= BREAK_EXTRA_A:
+        return False
+    return _system_holds(scene, before, dip, lowest_v < BREAK_DEPTH_V)
+
+
+def _system_holds(scene: DipScene, before: slice, dip: slice, otherwise: bool) -> bool:
+    """Tell whether system voltage stays up while the module's falls; `otherwise` if unknown."""
+    if np.isnan(scene.system_v[before]).all() or np.isnan(scene.system_v[dip]).all():
+        return otherwise
+    fell_v = float(np.nanmedian(scene.system_v[before]) - np.nanmin(scene.system_v[dip]))
+    module_fell_v = float(np.median(scene.supply_v[before]) - scene.supply_v[dip].min())
+    return fell_v < BREAK_SHARE * module_fell_v
 
 
 def _extra_load(scene: DipScene, before: slice, dip: slice) -> float:
-    if np.isnan(scene.load[before]).all() or np.isnan(scene.load[dip]).all():
-        return float("nan")
+    """Return the most that current rose over what it was before, in A; 0 where unknown."""
+    known = scene.load_channel.endswith("current")
+    if not known or np.isnan(scene.load[before]).all() or np.isnan(scene.load[dip]).all():
+        return 0.0
     return float(np.nanmax(scene.load[dip]) - np.nanmedian(scene.load[before]))
 
 
@@ -189,8 +208,12 @@ def _load_share(scene: DipScene, start_s: float, last_s: float) -> float:
     rest = load <= np.quantile(load, REST_SHARE)
     dip = scene.rows(start_s, last_s)
     dip_load = scene.load[dip]
-    if np.isnan(dip_load).all():
+    if np.isnan(dip_load).all() or np.nanmax(dip_load) - load[rest].mean() < _least_pull(scene):
         return 0.0
     pulled_v = -slope * (float(np.nanmean(dip_load)) - float(load[rest].mean()))
     drop_v = float(supply_v[rest].mean()) - float(scene.supply_v[dip].mean())
     return float(np.clip(pulled_v / drop_v, 0.0, 1.0)) if drop_v > 0.0 else 0.0
+
+
+def _least_pull(scene: DipScene) -> float:
+    return LEAST_PULL_A if scene.load_channel.endswith("current") else LEAST_PULL_NM

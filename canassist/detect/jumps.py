@@ -10,6 +10,8 @@ from canassist.model import Event, EventKind
 from canassist.timeline import TIME_STEP_S
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canassist.model import Channel, FloatArray, IntArray, Timeline
     from canassist.profile import Limits, Profile
 
@@ -23,11 +25,12 @@ RETURN_S: Final = 5.0
 """A step back to the level from before within this time is the same jump's return."""
 
 
-def find_jumps(timeline: Timeline, profile: Profile) -> list[Event]:
+def find_jumps(timeline: Timeline, profile: Profile, stuck: Sequence[Event] = ()) -> list[Event]:
     """Find steps of road speed, engine speed and temperatures that nothing can make.
 
     A step between two samples more than 0.1 s apart may be larger in proportion. What
-    differs before and after a gap is no step.
+    differs before and after a gap is no step, and neither is what a stuck channel does
+    when it comes free.
 
     Returns
     -------
@@ -38,7 +41,8 @@ def find_jumps(timeline: Timeline, profile: Profile) -> list[Event]:
     for name, limit, unit in _limits(profile.limits):
         channel = timeline.get(name)
         if channel is not None:
-            found += _jumps(channel, limit, unit)
+            freed = {event.end_s for event in stuck if event.channel == name}
+            found += [e for e in _jumps(channel, limit, unit) if e.start_s not in freed]
     return found
 
 
@@ -96,6 +100,8 @@ def _impossible_steps(
     first = np.searchsorted(time_s, time_s[1:] - WITHIN_S - TIME_STEP_S)
     spread = np.abs(value[1:] - value[first]) > limit
     spread &= time_s[1:] - time_s[first] <= WITHIN_S + TIME_STEP_S
+    steps_before = np.concatenate(([0], np.cumsum(large)))
+    spread &= steps_before[1:] == steps_before[first]  # a single step stands for itself
     return np.flatnonzero(large | spread) + 1
 
 

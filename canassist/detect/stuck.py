@@ -18,41 +18,47 @@ if TYPE_CHECKING:
 
 
 class Witness(NamedTuple):
-    """A channel that cannot move this much while another one rests."""
+    """A channel that does not move this far while another one rests.
+
+    The first figure speaks against a channel that shows noise, the second against a
+    coarse one, which may well repeat a value for a while.
+    """
 
     channel: str
     moves: float
+    moves_far: float
 
+
+_WHEELS: Final = tuple(
+    Witness(f"wheel_speed_{place}", 3.0, 10.0) for place in ("fl", "fr", "rl", "rr")
+)
 
 WITNESSES: Final = {
-    "vehicle_speed": (
-        Witness("wheel_speed_fl", 3.0),
-        Witness("wheel_speed_rl", 3.0),
-        Witness("wheel_speed_fr", 3.0),
-        Witness("wheel_speed_rr", 3.0),
-        Witness("engine_speed", 250.0),
-    ),
-    "engine_speed": (Witness("vehicle_speed", 2.0),),
+    "vehicle_speed": (*_WHEELS, Witness("engine_speed", 250.0, 1500.0)),
+    "engine_speed": (Witness("vehicle_speed", 0.8, 10.0),),
     "supply_voltage": (
-        Witness("system_voltage", 0.3),
-        Witness("module_current", 10.0),
-        Witness("motor_current", 20.0),
+        Witness("system_voltage", 0.3, 1.0),
+        Witness("module_current", 10.0, 30.0),
+        Witness("motor_current", 20.0, 60.0),
     ),
-    "system_voltage": (Witness("supply_voltage", 0.6), Witness("system_current", 15.0)),
+    "system_voltage": (Witness("supply_voltage", 0.6, 2.0), Witness("system_current", 15.0, 60.0)),
     "driver_torque": (
-        Witness("assist_torque", 4.0),
-        Witness("motor_current", 8.0),
-        Witness("steering_angle", 40.0),
+        Witness("assist_torque", 4.0, 12.0),
+        Witness("motor_current", 8.0, 24.0),
+        Witness("steering_angle", 40.0, 120.0),
     ),
-    "assist_torque": (Witness("driver_torque", 2.5), Witness("motor_current", 8.0)),
-    "motor_current": (Witness("driver_torque", 2.5), Witness("assist_torque", 4.0)),
-    "module_current": (Witness("motor_current", 15.0), Witness("assist_torque", 8.0)),
-    "steering_angle": (Witness("driver_torque", 3.5), Witness("assist_torque", 8.0)),
-    "module_temperature": (Witness("motor_current", 30.0), Witness("module_current", 15.0)),
-    "wheel_speed_fl": (Witness("wheel_speed_fr", 3.0), Witness("vehicle_speed", 3.0)),
-    "wheel_speed_fr": (Witness("wheel_speed_fl", 3.0), Witness("vehicle_speed", 3.0)),
-    "wheel_speed_rl": (Witness("wheel_speed_rr", 3.0), Witness("vehicle_speed", 3.0)),
-    "wheel_speed_rr": (Witness("wheel_speed_rl", 3.0), Witness("vehicle_speed", 3.0)),
+    "assist_torque": (Witness("driver_torque", 2.5, 6.0), Witness("motor_current", 8.0, 24.0)),
+    "motor_current": (Witness("driver_torque", 2.5, 6.0), Witness("assist_torque", 4.0, 12.0)),
+    "module_current": (Witness("motor_current", 15.0, 45.0), Witness("assist_torque", 8.0, 24.0)),
+    "steering_angle": (Witness("driver_torque", 3.5, 9.0), Witness("assist_torque", 8.0, 24.0)),
+    "module_temperature": (
+        Witness("motor_current", 30.0, np.inf),
+        Witness("module_current", 15.0, np.inf),
+    ),
+    "wheel_speed_fl": (Witness("wheel_speed_fr", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
+    "wheel_speed_fr": (Witness("wheel_speed_fl", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
+    "wheel_speed_rl": (Witness("wheel_speed_rr", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
+    "wheel_speed_rr": (Witness("wheel_speed_rl", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
 }
 """For each channel, what cannot move while it rests, best first: common practice, no source."""
 
@@ -60,8 +66,8 @@ LIVELY_SHARE: Final = 0.4
 """A channel whose value changes at this share of its samples shows noise: then a repeated
 value is odd in itself, and one witness is enough. A coarse one may rest for a while."""
 
-COARSE_FACTOR: Final = 3.0
-"""A witness must move this much further to speak against a coarse channel."""
+MIDDLE: Final = (0.02, 0.98)
+"""How far a witness moved is told between these quantiles: a witness that jumps is none."""
 
 REST_ZERO: Final = frozenset(
     {
@@ -109,13 +115,14 @@ def _stuck(
     long = runs.seconds >= stuck_s - TIME_STEP_S
     if not long.any():
         return []
-    factor = 1.0 if _lively(same, runs, long) else COARSE_FACTOR
+    lively = _lively(same, runs, long)
     found = []
     for first, stop, seconds in zip(*(part[long] for part in runs), strict=True):
         last = int(stop)  # `same` looks ahead: the run's last sample is the one after
         level = float(value[first])
         start_s, last_s = float(time_s[first]), float(time_s[last])
-        witness = _witness(channel.name, level, witnesses, timeline, (start_s, last_s), factor)
+        asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
+        witness = _moved(asked, timeline, (start_s, last_s), lively=lively)
         if witness is None:
             continue
         found.append(
@@ -127,8 +134,8 @@ def _stuck(
                 measured={
                     "repeated_s": float(seconds),
                     "stuck_value": level,
-                    "witness": witness.channel,
-                    "witness_moved": witness.moves,
+                    "witness": witness[0],
+                    "witness_moved": witness[1],
                 },
                 expected={"repeated_s": stuck_s},
             )
@@ -145,29 +152,36 @@ def _lively(same: BoolArray, runs: Runs, long: BoolArray) -> bool:
     return bool(rest.any() and (~same[rest]).mean() >= LIVELY_SHARE)
 
 
-def _witness(
+def _fit_to_speak(
     name: str,
     level: float,
     witnesses: tuple[Witness, ...],
     timeline: Timeline,
     span_s: tuple[float, float],
-    factor: float,
-) -> Witness | None:
-    """Return the witness that moved, with how far it moved; None where none did."""
+) -> tuple[Witness, ...]:
+    """Return the witnesses that mean something for a channel at rest at this level."""
     if name in LIMP_CHANNELS and _no_assist(timeline, span_s):
-        return None
+        return ()
     if name == "engine_speed" and level <= STARTED_RPM:
-        return None
+        return ()
+    if level == 0.0 and name in REST_ZERO:
+        turning = REST_ZERO - {"engine_speed"}
+        return tuple(witness for witness in witnesses if witness.channel in turning)
+    return witnesses
+
+
+def _moved(
+    witnesses: tuple[Witness, ...],
+    timeline: Timeline,
+    span_s: tuple[float, float],
+    *,
+    lively: bool,
+) -> tuple[str, float] | None:
+    """Return the first witness that moved far enough, and how far; None where none did."""
     for witness in witnesses:
-        if (
-            level == 0.0
-            and name in REST_ZERO
-            and witness.channel not in REST_ZERO - {"engine_speed"}
-        ):
-            continue
         moved = _range(timeline, witness.channel, span_s)
-        if moved >= factor * witness.moves:
-            return Witness(witness.channel, moved)
+        if moved >= (witness.moves if lively else witness.moves_far):
+            return witness.channel, moved
     return None
 
 
@@ -178,7 +192,7 @@ def _no_assist(timeline: Timeline, span_s: tuple[float, float]) -> bool:
 
 def _range(timeline: Timeline, name: str, span_s: tuple[float, float]) -> float:
     values = _values(timeline, name, span_s)
-    return float(np.ptp(values)) if len(values) else 0.0
+    return float(np.ptp(np.quantile(values, MIDDLE))) if len(values) else 0.0
 
 
 def _values(timeline: Timeline, name: str, span_s: tuple[float, float]) -> FloatArray:

@@ -29,14 +29,16 @@ LEAST_SWING_A: Final = 5.0
 LEAST_STRETCHES: Final = 4
 """A path is judged over at least so many stretches with steering."""
 
-REGULATED_V: Final = 0.08
-"""A regulator holds its level within this, ripple and drift included: common practice, no source."""
+REGULATED_V: Final = 0.02
+"""A regulator holds its level at least within this, ripple and drift included: common practice,
+no source."""
 
-NOISE_REACH: Final = 5.0
-"""Noise hardly ever reaches further than this many standard deviations."""
+NOISE_REACHES: Final = (5.0, 4.0, 3.0, 2.5, 2.5, 2.5)
+"""Standard deviations of noise that a level may be off by, round by round: level and path
+settle within a few rounds, from coarse to fine."""
 
-ROUNDS: Final = 6
-"""Level and path settle within a few rounds."""
+SOUND_SOURCE_OHM: Final = 0.02
+"""Inner resistance of a sound battery at most (5 to 20 milliohms, from memory)."""
 
 WINDING_OHM: Final = 0.1
 """Assumed resistance of an assist motor with its bridge: common practice, no source."""
@@ -153,10 +155,19 @@ def _fast_split(rows: _Rows, profile: Profile) -> SupplyPath | None:
     all_ohm = _slope_of(rows, np.ones(len(held), dtype=np.bool_), ratio)
     if held_ohm is not None:
         source = None if free_ohm is None else _less(free_ohm, held_ohm)
-        return _path("fast_split", held_ohm, source, rows, rows.module_v)
+        return _path("fast_split", _with_source(held_ohm, source), source, rows, rows.module_v)
     if all_ohm is not None and all_ohm.high <= profile.limits.max_circuit_ohm:
-        return _path("fast_split", all_ohm, None, rows, rows.module_v)
+        return _path("fast_split", _with_source(all_ohm, None), None, rows, rows.module_v)
     return None
+
+
+def _with_source(path_ohm: Estimate, source_ohm: Estimate | None) -> Estimate:
+    """Lower the interval by what of a sound source may still be in the slope.
+
+    Whatever of the source was seen apart from the path is not in it any more.
+    """
+    seen = 0.0 if source_ohm is None else max(source_ohm.value, 0.0)
+    return replace(path_ohm, low=max(path_ohm.low - max(SOUND_SOURCE_OHM - seen, 0.0), 0.0))
 
 
 def _level_held(rows: _Rows, profile: Profile) -> BoolArray:
@@ -179,17 +190,16 @@ def _regulated(rows: _Rows, held: BoolArray, ratio: float) -> BoolArray:
     """
     if held.sum() < LEAST_STRETCHES:
         return held
-    noise_v = np.sqrt(noise_variance(rows.module_v))
-    near_v = max(REGULATED_V, NOISE_REACH * float(noise_v))
+    noise_v = float(np.sqrt(noise_variance(rows.module_v)))
     middle_a = (rows.current_a[held].min() + rows.current_a[held].max()) / 2.0
     use = held & (rows.current_a <= middle_a)
-    for _ in range(ROUNDS):
+    for reach in NOISE_REACHES:
         slope = _slope_of(rows, use, ratio)
         if slope is None:
             return use
         ahead_v = rows.module_v + slope.value * rows.current_a
         level_v = float(np.median(ahead_v[use]))
-        use = held & (np.abs(ahead_v - level_v) <= near_v)
+        use = held & (np.abs(ahead_v - level_v) <= max(REGULATED_V, reach * noise_v))
     return use
 
 
