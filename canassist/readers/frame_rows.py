@@ -235,6 +235,20 @@ def block_of_frames(frames: Sequence[Frame], wish: Wish) -> tuple[FrameBlock, In
     return block, kept
 
 
+def empty_block() -> FrameBlock:
+    """Return a block without a frame."""
+    nothing = np.empty(0, dtype=np.int64)
+    return block_of(
+        time_ns=nothing,
+        bus=np.empty(0, dtype=np.uint8),
+        can_id=np.empty(0, dtype=np.uint32),
+        flags=np.empty(0, dtype=np.uint8),
+        length=np.empty(0, dtype=np.uint8),
+        payload=np.empty((0, CLASSIC_BYTES), dtype=np.uint8),
+        payload_row=nothing,
+    )
+
+
 def merged(first: FrameBlock, at: IntArray, second: FrameBlock, at_second: IntArray) -> FrameBlock:
     """Weave two blocks into one in file order.
 

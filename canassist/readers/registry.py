@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 _BUILT_IN: Final = (
     ("candump", "canassist.readers.candump:CandumpReader"),
+    ("blf", "canassist.readers.blf:BlfReader"),
     ("asc", "canassist.readers.asc:AscReader"),
+    ("pcap", "canassist.readers.pcap:PcapReader"),
     ("trc", "canassist.readers.trc:TrcReader"),
     ("candump console", "canassist.readers.console:ConsoleReader"),
     ("csv", "canassist.readers.delimited:DelimitedReader"),
