@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from canassist.model import FrameFlag
+from canassist.readers.error_codes import PROTOCOL_AND_BUS_ERROR, detail_of_code
 from canassist.readers.frame_rows import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -47,10 +48,6 @@ _HEADER: Final = re.compile(
     r"\s*(?:date\b|base\b|(?:no )?internal events|//|begin trigger|end trigger|\Z)", re.IGNORECASE
 )
 
-# Error code capture of a common controller: two bits kind, one direction, five place in the
-# frame; linux/can/error.h has the same places. From memory.
-_KIND_OF_ECC: Final = (0x01, 0x02, 0x04, 0x00)
-_PROTOCOL_AND_BUS_ERROR: Final = 0x88
 _FD_MARK: Final = 0x1000
 _REMOTE_MARK: Final = 0x0010
 _FLAGS_WORD: Final = 2  # behind the data: duration, bits, then the flags
@@ -204,7 +201,5 @@ def _error(found: re.Match[str], time_ns: int, base: int, tally: Tally) -> Frame
     capture = _ECC.search(found["rest"])
     if capture is None:
         return Frame(time_ns, bus, 0, int(FrameFlag.ERROR), 0)
-    ecc = int(capture[1], 2)
-    detail = bytes([0, 0, _KIND_OF_ECC[ecc >> 6], ecc & 0x1F, 0, 0, 0, 0])
-    flags = int(FrameFlag.ERROR)
-    return Frame(time_ns, bus, _PROTOCOL_AND_BUS_ERROR, flags, len(detail), detail)
+    detail = detail_of_code(int(capture[1], 2))
+    return Frame(time_ns, bus, PROTOCOL_AND_BUS_ERROR, int(FrameFlag.ERROR), len(detail), detail)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import bz2
+import functools
 import io
 import lzma
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, BinaryIO, Final, Protocol
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, cast
 
 from canassist.errors import InflationError, MissingExtraError
 
@@ -76,7 +77,7 @@ class Engine(Protocol):
         """Inflate at most `max_length` bytes."""
 
 
-class _Zlib:
+class ZlibEngine:
     """The standard library's deflate in the shape of an `Engine`."""
 
     def __init__(self, window_bits: int) -> None:
@@ -85,17 +86,21 @@ class _Zlib:
 
     @property
     def eof(self) -> bool:
+        """Whether the end has come."""
         return self._inner.eof
 
     @property
     def needs_input(self) -> bool:
+        """Whether more output needs more input."""
         return not (self._limited or self._inner.eof)
 
     @property
     def unused_data(self) -> bytes:
+        """Bytes found after the end."""
         return self._inner.unused_data
 
     def decompress(self, data: bytes, max_length: int) -> bytes:
+        """Inflate at most `max_length` bytes."""
         tail = self._inner.unconsumed_tail
         out = self._inner.decompress(tail + data if tail else data, max_length)
         # a full answer may leave output inside the engine though no input is left over
@@ -169,7 +174,7 @@ def _gzip_engine() -> Engine:
     try:
         from isal import igzip_lib  # noqa: PLC0415 - optional
     except ImportError:
-        return _Zlib(16 + zlib.MAX_WBITS)
+        return ZlibEngine(16 + zlib.MAX_WBITS)
     fast: Engine = igzip_lib.IgzipDecompressor(flag=igzip_lib.DECOMP_GZIP)
     return fast
 
@@ -178,7 +183,7 @@ def _deflate_engine() -> Engine:
     try:
         from isal import igzip_lib  # noqa: PLC0415 - optional
     except ImportError:
-        return _Zlib(-zlib.MAX_WBITS)
+        return ZlibEngine(-zlib.MAX_WBITS)
     fast: Engine = igzip_lib.IgzipDecompressor(flag=igzip_lib.DECOMP_DEFLATE)
     return fast
 
@@ -192,12 +197,13 @@ _FAST: Final[dict[str, Callable[[], Engine]]] = {
 }
 _CAREFUL: Final[dict[str, Callable[[], Engine]]] = {
     **_FAST,
-    GZIP: lambda: _Zlib(16 + zlib.MAX_WBITS),
-    DEFLATE: lambda: _Zlib(-zlib.MAX_WBITS),
+    GZIP: lambda: ZlibEngine(16 + zlib.MAX_WBITS),
+    DEFLATE: lambda: ZlibEngine(-zlib.MAX_WBITS),
 }
 
 
-def _broken() -> tuple[type[Exception], ...]:
+@functools.cache
+def broken_errors() -> tuple[type[Exception], ...]:
     """Errors that mean damaged data, whatever library found it."""
     found: list[type[Exception]] = [zlib.error, lzma.LZMAError, OSError, EOFError, ValueError]
     try:
@@ -211,8 +217,7 @@ def _broken() -> tuple[type[Exception], ...]:
     except ImportError:
         pass
     else:
-        broken: type[Exception] = igzip_lib.IsalError
-        found.append(broken)
+        found.append(cast("type[Exception]", igzip_lib.error))
     return tuple(found)
 
 
@@ -244,7 +249,7 @@ class Inflated(io.RawIOBase):
         self._limits = limits
         self._report = report
         self._engine: Engine = _FAST[kind]()
-        self._broken = _broken()
+        self._broken = broken_errors()
         self._base = source.tell()
         self._member_start = self._base  # where the current member begins in the source
         self._piece_start = self._base
