@@ -41,9 +41,9 @@ GOOD_FIT: Final = 0.8
 BAD_FIT: Final = 0.4
 """Below this share current does not explain the heating (rule of thumb)."""
 
-EFFORT_TORQUE_NM: Final = 7.0
+EFFORT_TORQUE_NM: Final = 8.5
 """Driver torque in slow steering, nine tenths of the time less, above which it is heavy.
-From memory: parking with assist takes 3 to 6 N·m; one above the range."""
+From memory: parking with assist takes 3 to 6 N·m; two fifths above that range."""
 
 EFFORT_SATURATED: Final = 0.25
 """Unusual share of slow steering with assist at its maximum (common practice, no source)."""

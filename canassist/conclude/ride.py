@@ -115,6 +115,11 @@ class Ride:
         starts_in_time = one.start_s - margin_s <= other.until(self.end_s)
         return starts_in_time and other.start_s - margin_s <= one.until(self.end_s)
 
+    def from_the_first(self, event: Event) -> bool:
+        """Tell whether an event was there when its channel's first sample came."""
+        channel = self.timeline.get(event.channel or "")
+        return channel is not None and len(channel) > 0 and event.start_s <= channel.time_s[0]
+
     def near_moment(self, event: Event, at_s: float, margin_s: float) -> bool:
         """Tell whether an event lies at a moment, within a margin."""
         return event.start_s - margin_s <= at_s <= event.until(self.end_s) + margin_s

@@ -209,12 +209,17 @@ def _module_caps(ride: Ride) -> Iterator[Reason]:
     lines = ride.physics.limit_lines
     if lines is None or lines.source != "profile":
         yield Cap(Strength.WEAK, say("ground.cap_lines"))
+    if not ride.timeline.has("assist_limit"):
+        yield Cap(Strength.WEAK, say("ground.cap_status"))
 
 
 def _fell(ride: Ride, hits: Hits) -> Iterator[Reason]:
     if not hits:
         return
     words = which(len(hits), len(ride.derates))
+    if all(ride.from_the_first(hit.event) for hit in hits):
+        yield reason(say("reason.module.from_the_first"), HINT, hits)
+        return
     if missing_senses(ride):
         yield reason(say("reason.module.fell_unknown", **words), SUPPORT, hits)
         return

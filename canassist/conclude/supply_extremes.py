@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from canassist.conclude.ride import Hits, Ride
 
 
+ALONG_V: Final = 1.0
+"""System voltage within this of the module's lowest fell along with it, V (above 1 V over wiring
+is always a fault, repair manual note)."""
+
 LASTING_S: Final = 5.0
 """Overvoltage of this much in all is a regulator's doing and no switching spike (rule of thumb)."""
 
@@ -42,9 +46,14 @@ def supply_break(ride: Ride) -> Iterator[Reason]:
 
 
 def _rest_of_vehicle(ride: Ride, hits: Hits) -> Iterator[Reason]:
-    system = ride.lowest("system_voltage", hits)
-    if system is not None and ride.supply is not None and system >= ride.limits.undervoltage_v:
-        yield reason(say("reason.break.system_good", low=volts(system)), SUPPORT, hits)
+    cut = tuple(hit for hit in hits if hit.event.kind is EventKind.UNDERVOLTAGE)
+    system, module = ride.lowest("system_voltage", hits), lowest(ride, cut)
+    if system is not None and ride.supply is not None:
+        if system >= ride.limits.undervoltage_v:
+            yield reason(say("reason.break.system_good", low=volts(system)), SUPPORT, hits)
+        elif module is not None and system - module < ALONG_V:
+            text = say("reason.break.system_low", low=volts(system))
+            yield reason(text, -UNDONE, cut)
     engine = ride.lowest("engine_speed", hits)
     if engine is not None and engine > 0.0:
         yield reason(say("reason.break.engine_on"), HINT, hits)

@@ -66,6 +66,7 @@ class RideScore:
     scenario: str
     seed: int
     truth: Code
+    also: tuple[Code, ...]
     first: Code
     strength: Strength
     kinds: dict[str, KindScore]
@@ -74,8 +75,8 @@ class RideScore:
 
     @property
     def right(self) -> bool:
-        """Whether the first conclusion is the planted one."""
-        return self.first is self.truth
+        """Whether the first conclusion is the planted one, or one that is as right."""
+        return self.first is self.truth or self.first in self.also
 
 
 def score_ride(
@@ -96,6 +97,7 @@ def score_ride(
         scenario=ride[0],
         seed=ride[1],
         truth=truth.conclusion,
+        also=truth.also,
         first=first.code,
         strength=first.strength,
         kinds=kinds,
