@@ -112,10 +112,7 @@ def _judge_engine(one: Contender) -> None:
     if "motor" in one.words and "speed" in one.words and "engine" not in one.words | one.around:
         one.ask("it names a motor: is that the engine")
     if shape.constant:
-        if shape.low == 0.0:
-            one.add(-0.5, "stays at 0 in this log")
-        else:
-            one.rule_out(f"stays at {shape.low:g}: a set value, not an engine's speed")
+        _constant_speed(one)
         return
     if shape.p1 < 0.0 or shape.p99 > _RPM_TOP:
         one.add(-3.0, f"reads {shape.low:.5g} to {shape.high:.5g} rpm, which no engine does")
@@ -213,7 +210,7 @@ def _judge_coolant(one: Contender) -> None:
 
 def _judge_limit(one: Contender) -> None:
     shape = one.shape
-    if not one.unit_known and not shape.constant and 0.0 <= shape.low and shape.high <= 1.0:
+    if not one.unit_known and not shape.constant and shape.low >= 0.0 and shape.high <= 1.0:
         one.rescale(100.0)
         one.unit_found = True
         shape = one.shape
@@ -319,7 +316,7 @@ def _judge_state(one: Contender) -> None:
 
 
 def _ask_whose_mode(one: Contender) -> None:
-    """A mode may be the rider's selection or the module's own state: words must tell."""
+    """Ask where no word tells the rider's selection from the module's own state."""
     if "assist" not in one.words and "driver" not in one.words and not one.has_labels:
         one.ask("nothing says whether it is the rider's selection or the module's own mode")
 

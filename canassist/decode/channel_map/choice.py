@@ -10,9 +10,12 @@ from canassist.decode.candidates import ChannelChoice, Ranked
 from canassist.decode.channel_map.behaviour import judge_alone
 from canassist.decode.channel_map.contender import Contender, contender
 from canassist.decode.channel_map.direction import judge_direction
-from canassist.decode.channel_map.relations import Track, relate
-from canassist.decode.channel_map.rules import FULL_POINTS, RULES, Rule
+from canassist.decode.channel_map.relations import relate
+from canassist.decode.channel_map.rule import FULL_POINTS, Rule
+from canassist.decode.channel_map.rules import RULES
 from canassist.decode.channel_map.shape import common_grid, likeness, on_grid
+from canassist.decode.channel_map.tracks import Track
+from canassist.decode.channel_map.vocabulary import bag
 from canassist.model import CHANNEL_UNITS, RunnerUp
 
 if TYPE_CHECKING:
@@ -47,8 +50,8 @@ COSTLY: Final = frozenset(
 _SLOW_S: Final = 0.6
 """A steering's torque, angle or a speed that comes more seldom is a copy for display."""
 
-_FAST: Final = frozenset(
-    "vehicle_speed engine_speed assist_torque motor_current driver_torque steering_angle".split()
+_FAST: Final = bag(
+    "vehicle_speed engine_speed assist_torque motor_current driver_torque steering_angle"
 )
 _TELLING: Final = 1.5
 """Points of a word that says what is measured, in spite of another that is not understood."""
@@ -58,11 +61,11 @@ _SAME_SHARE: Final = 0.03
 
 def choose(
     measured: Mapping[str, Sequence[MeasuredCandidate]],
-    stats: BusStats,  # noqa: ARG001 - rate and silence of a message are judged by its samples so far
+    stats: BusStats,
     *,
     decided: Mapping[str, Channel],
     reference: Mapping[str, Channel],
-    profile: Profile,  # noqa: ARG001 - what it names is in `decided`
+    profile: Profile,
 ) -> Mapping[str, ChannelChoice]:
     """Choose a signal for each open channel by name, unit and behaviour in this log.
 
@@ -107,7 +110,7 @@ def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
 
 
 def _judge_rate(one: Contender) -> None:
-    """A copy made for a display or a log comes seldom."""
+    """Count against what comes seldom: a copy made for a display."""
     if len(one.time_s) > 1:
         period = float(one.time_s[-1] - one.time_s[0]) / (len(one.time_s) - 1)
         if period > _SLOW_S:
@@ -117,7 +120,7 @@ def _judge_rate(one: Contender) -> None:
 def _rule_out_settled(
     field: Mapping[str, Sequence[Contender]], decided: Mapping[str, Channel]
 ) -> None:
-    """What the profile gives to one channel serves no other."""
+    """Rule out what the profile gives to another channel."""
     used = {(channel.signal, channel.source): name for name, channel in decided.items()}
     for ones in field.values():
         for one in ones:
@@ -127,7 +130,7 @@ def _rule_out_settled(
 
 
 def _ask_strange(rule: Rule, one: Contender) -> None:
-    """A word that is not understood may say that it is something else."""
+    """Ask where a strange word may say that it is something else."""
     measured = not rule.quantities.keys().isdisjoint(one.words | one.letters)
     named = any(rule.subjects[word] >= _TELLING for word in one.words & rule.subjects.keys())
     if one.strange and not (measured and named):
@@ -144,7 +147,7 @@ def _ranked(ones: Sequence[Contender]) -> list[Contender]:
 
 
 def _settle_rivals(field: Mapping[str, Sequence[Contender]]) -> None:
-    """A signal that two channels may claim goes to the better one, or to neither in silence."""
+    """Give a signal that two channels may claim to the better one, or to neither in silence."""
     claims: dict[tuple[str, object], list[tuple[str, Contender]]] = {}
     for channel, ones in field.items():
         for one in _front(ones):
@@ -351,4 +354,3 @@ def _stand_in(
         ranking=own.ranking,
     )
     return {**choices, "supply_voltage": taken}
-

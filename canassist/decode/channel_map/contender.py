@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from canassist.decode.channel_map.rules import FULL_POINTS
+from canassist.decode.channel_map.rule import FULL_POINTS
 from canassist.decode.channel_map.shape import Shape, shape_of
 from canassist.decode.channel_map.words import NOTHING, name_means, strange_words
 

@@ -91,7 +91,7 @@ def _entry(choice: ChannelChoice) -> tuple[list[str], list[str]]:
 
 
 def _open(choice: ChannelChoice) -> list[str]:
-    """A channel without a certain signal: its question and the nearest candidates."""
+    """Return a channel's open question and the nearest candidates, all as comments."""
     question = choice.doubt or "no signal of the steering module's own was found"
     lines = [f"# {choice.channel}: {_comment(question)}"]
     for one in choice.ranking[:MOST_OTHERS]:

@@ -223,9 +223,7 @@ def likeness(first: FloatArray, second: FloatArray) -> Likeness:
     a, b = first[both], second[both]
     if len(a) < FEW_SAMPLES:
         return Likeness(float("nan"), float("nan"), float("nan"), len(a))
-    return Likeness(
-        correlation(a, b), _ratio(a, b), float(np.median(np.abs(a - b))), len(a)
-    )
+    return Likeness(correlation(a, b), _ratio(a, b), float(np.median(np.abs(a - b))), len(a))
 
 
 def correlation(a: FloatArray, b: FloatArray) -> float:

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from canassist.decode.channel_map.vocabulary import bag
 from canassist.decode.channel_map.words import name_means
 from canassist.model import CHANNEL_UNITS
 from canassist.units import SAME, Conversion, conversion
@@ -13,13 +14,16 @@ from canassist.units import SAME, Conversion, conversion
 if TYPE_CHECKING:
     from canassist.decode.layouts import MessageLayout, SignalLayout
 
-_SILENT_UNITS: Final = frozenset(
-    " - none raw sed n/a na unitless count counts digit digits lsb bit bits enum state x inc dec "
-    "uint hex unit units ul [-] -- /".split(" ")
-)
+_SILENT_UNITS: Final = bag(
+    "- none raw sed n/a na unitless count counts digit digits lsb bit bits enum state x inc dec "
+    "uint hex unit units ul [-] -- /"
+) | {""}
 """Units that say nothing."""
 
 _SEVERAL: Final = re.compile(r"\s+or\s+|\s+oder\s+|\s+ou\s+|\s+/\s+|\|", re.IGNORECASE)
+_NAME_UNIT: Final = re.compile(
+    r"(?:_(V|A|C|K|mV|Nm|rpm|deg|pct|degC|degF|kmh|kph|mph|rad)|(?<=[a-z])(Kmh|Kph|Mph|Rpm|Pct))$"
+)
 _COMMENT_UNIT: Final = re.compile(
     r"(?<![\w/])(km/h|kph|mph|m/s|1/min|rpm|mV|volts?|amps?|amperes?|°C|degC|°F|kelvin|"
     r"N[·*.]?m|Nm|degrees|percent|Prozent|%)(?![\w/])"
@@ -99,7 +103,7 @@ def find_unit(signal: SignalLayout, channel: str, *, named: bool) -> UnitFinding
     if wanted == "-":
         return UnitFinding(SAME, True, 0.0, "") if says_nothing(unit) else None
     if says_nothing(unit) and not (wanted == "%" and unit == "1"):
-        return _from_comment(signal.comment, wanted)
+        return _from_text(signal, wanted)
     rule = conversion(unit, wanted)
     if rule is not None:
         return UnitFinding(rule, True, 1.0, f"unit {unit}")
@@ -113,8 +117,15 @@ def says_nothing(unit: str) -> bool:
     return "".join(unit.split()).casefold() in _SILENT_UNITS or unit.strip() == "1"
 
 
-def _from_comment(comment: str, wanted: str) -> UnitFinding:
-    for found in _COMMENT_UNIT.findall(comment or ""):
+def _from_text(signal: SignalLayout, wanted: str) -> UnitFinding:
+    """Take a unit from the end of the name or from the comment."""
+    ending = _NAME_UNIT.search(signal.name)
+    if ending is not None:
+        found = ending[1] or ending[2]
+        rule = conversion(found, wanted)
+        if rule is not None:
+            return UnitFinding(rule, True, 0.7, f"its name ends in {found}")
+    for found in _COMMENT_UNIT.findall(signal.comment or ""):
         rule = conversion(found, wanted)
         if rule is not None:
             return UnitFinding(rule, True, 0.7, f"its comment says {found}")

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from canassist.decode.candidates import MAX_CANDIDATES, Candidate
-from canassist.decode.channel_map import rules
-from canassist.decode.channel_map.rules import RULES, WHEEL_CORNER, Rule
+from canassist.decode.channel_map import rule as worth
+from canassist.decode.channel_map.rule import Rule
+from canassist.decode.channel_map.rules import RULES, WHEEL_CORNER
 from canassist.decode.channel_map.signal_text import SignalText, UnitFinding, find_unit, read_signal
+from canassist.decode.channel_map.vocabulary import bag
 from canassist.decode.channel_map.words import strange_words
 from canassist.units import SAME
 
@@ -24,20 +26,18 @@ LEAST_SCORE: Final = 0.25
 _MEASURED_BITS: Final = 5
 """Fewer bits carry a state, not a measurement."""
 _MODE_BITS: Final = 8
-_QUANTITY_NAMES: Final = frozenset(
-    "speed revs voltage current temperature torque angle mode status".split()
-)
+_QUANTITY_NAMES: Final = bag("speed revs voltage current temperature torque angle mode status")
 _LOOSE_QUANTITIES: Final = frozenset({"current", "mode", "status"})
 """Also said of something else ("current gear"), so a right unit outweighs them."""
-_STATE_WORDS: Final = frozenset(
+_STATE_WORDS: Final = bag(
     "normal ok limited reduced degraded fault failure error init initialising initializing "
     "shutdown off on standby ready active inactive full partial derated begrenzt fehler aus ein "
-    "bereit defaut normale arret panne limite fallo apagado limitado".split()
+    "bereit defaut normale arret panne limite fallo apagado limitado"
 )
-_MODE_WORDS: Final = frozenset(
+_MODE_WORDS: Final = bag(
     "min med max low high medium minimum maximum light heavy comfort sport normal eco standard "
     "stark mittel schwach leicht komfort confort doux ferme suave fuerte medio basso alto "
-    "tour terrain work rock".split()
+    "tour terrain work rock"
 )
 
 
@@ -55,7 +55,7 @@ class _Sheet:
 
     @property
     def score(self) -> float:
-        return min(1.0, max(0.0, sum(self.parts.values()) / rules.FULL_POINTS))
+        return min(1.0, max(0.0, sum(self.parts.values()) / worth.FULL_POINTS))
 
 
 def rank_static(
@@ -77,13 +77,9 @@ def rank_static(
         `MAX_CANDIDATES` are cut off at the lowest score. Empty where none fits.
     """
     texts = [
-        read_signal(message, signal)
-        for message in databases.messages
-        for signal in message.signals
+        read_signal(message, signal) for message in databases.messages for signal in message.signals
     ]
-    return {
-        channel: _best(_candidates(channel, texts)) for channel in RULES if channel not in skip
-    }
+    return {channel: _best(_candidates(channel, texts)) for channel in RULES if channel not in skip}
 
 
 def _candidates(channel: str, texts: Iterable[SignalText]) -> Iterable[Candidate]:
@@ -117,7 +113,7 @@ def judge_text(channel: str, rule: Rule, text: SignalText) -> Candidate | None:
     if rule.text:
         _judge_labels(channel, text, sheet)
     if not rule.senders.isdisjoint(text.sender):
-        sheet.add("sender", rules.SENDER_RIGHT, f"sent by {text.message.sender}")
+        sheet.add("sender", worth.SENDER_RIGHT, f"sent by {text.message.sender}")
     return _candidate(channel, text, unit, sheet)
 
 
@@ -154,10 +150,10 @@ def _judge_quantity(rule: Rule, text: SignalText, unit: UnitFinding, sheet: _She
         sheet.add("name", points, f'name says "{name}"')
         return True
     if not rule.quantities.keys().isdisjoint(text.letters):
-        sheet.add("name", rules.QUANTITY_LETTER, f"formula letter of {_first(rule)}")
+        sheet.add("name", worth.QUANTITY_LETTER, f"formula letter of {_first(rule)}")
         return True
     if not rule.quantities.keys().isdisjoint(text.around | text.comment):
-        sheet.add("name", rules.QUANTITY_AROUND, "its message or comment says the quantity")
+        sheet.add("name", worth.QUANTITY_AROUND, "its message or comment says the quantity")
         return True
     return unit.share > 0
 
@@ -189,7 +185,7 @@ def _share(concept: str, text: SignalText, *, comment: bool = True) -> float:
     if concept in text.name:
         return 1.0
     if concept in text.around or (comment and concept in text.comment):
-        return rules.AROUND
+        return worth.AROUND
     return 0.0
 
 
@@ -203,10 +199,10 @@ def _judge_strangers(rule: Rule, text: SignalText, sheet: _Sheet) -> None:
     if text.signal.unit:
         others -= _LOOSE_QUANTITIES
     for other in sorted(others):
-        sheet.add("name", rules.OTHER_QUANTITY, f'name also says "{other}"')
+        sheet.add("name", worth.OTHER_QUANTITY, f'name also says "{other}"')
     strange = strange_words(text.signal.name, text.message.name, text.message.sender)
     if strange:
-        points = rules.STRANGE_WORD * min(len(strange), 2)
+        points = worth.STRANGE_WORD * min(len(strange), 2)
         sheet.add("name", points, "not understood: " + ", ".join(strange[:2]))
     own |= _CORNERS
     if not rule.text and own.isdisjoint(text.name | text.letters):
@@ -216,7 +212,7 @@ def _judge_strangers(rule: Rule, text: SignalText, sheet: _Sheet) -> None:
 def _judge_unit(rule: Rule, text: SignalText, unit: UnitFinding, sheet: _Sheet) -> None:
     if rule.text:
         return
-    sheet.add("unit", rules.UNIT_RIGHT * unit.share, unit.phrase)
+    sheet.add("unit", worth.UNIT_RIGHT * unit.share, unit.phrase)
 
 
 def _judge_range(rule: Rule, text: SignalText, unit: UnitFinding, sheet: _Sheet) -> None:
@@ -226,17 +222,17 @@ def _judge_range(rule: Rule, text: SignalText, unit: UnitFinding, sheet: _Sheet)
     scale, offset = unit.conversion
     low, high = sorted((text.lowest * scale + offset, text.highest * scale + offset))
     if max(abs(low), abs(high)) < rule.reach:
-        sheet.add("range", rules.RANGE_WRONG, f"holds only {low:g} to {high:g}")
+        sheet.add("range", worth.RANGE_WRONG, f"holds only {low:g} to {high:g}")
     elif high > rule.ceiling:
         sheet.add("range", -1.0, f"range up to {high:g} is more than it needs")
     elif rule.signed and low >= 0:
         sheet.add("range", -1.0, "cannot go below zero")
     else:
-        sheet.add("range", rules.RANGE_RIGHT, f"range {low:g} to {high:g}")
+        sheet.add("range", worth.RANGE_RIGHT, f"range {low:g} to {high:g}")
 
 
 def _judge_labels(channel: str, text: SignalText, sheet: _Sheet) -> None:
-    """A state is known by the words of its value table."""
+    """Know a state by the words of its value table."""
     if not text.signal.labels:
         if text.signal.length == 1:
             sheet.add("range", -2.0, "a single bit without words")
@@ -254,9 +250,7 @@ def _plain_words(label: str) -> list[str]:
     return "".join(sign if sign.isalpha() else " " for sign in label).casefold().split()
 
 
-def _candidate(
-    channel: str, text: SignalText, unit: UnitFinding, sheet: _Sheet
-) -> Candidate:
+def _candidate(channel: str, text: SignalText, unit: UnitFinding, sheet: _Sheet) -> Candidate:
     ordered = sorted(sheet.reasons, key=lambda line: -abs(line[0]))
     return Candidate(
         channel=channel,
@@ -265,6 +259,6 @@ def _candidate(
         conversion=unit.conversion if unit.known else SAME,
         unit_known=unit.known,
         score=round(sheet.score, 4),
-        parts={part: round(points / rules.FULL_POINTS, 4) for part, points in sheet.parts.items()},
+        parts={part: round(points / worth.FULL_POINTS, 4) for part, points in sheet.parts.items()},
         reasons=tuple(phrase for _, phrase in ordered),
     )

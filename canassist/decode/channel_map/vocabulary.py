@@ -8,16 +8,23 @@ from __future__ import annotations
 
 from typing import Final
 
+
+def bag(words: str) -> frozenset[str]:
+    """Return the words of a text."""
+    return frozenset(words.split())
+
+
 QUANTITIES: Final[dict[str, str]] = {
-    "speed": "speed spd ws wss speeds velocity vel velo speedo geschwindigkeit geschw gschw geschwind "
-    "vitesse vit velocidad vlcd velocita velocidade snelheid hastighet predkosc kmh kph mph",
+    "speed": "speed spd ws wss speeds velocity vel velo speedo geschwindigkeit geschw gschw "
+    "geschwind vitesse vit velocidad vlcd velocita velocidade snelheid hastighet predkosc kmh kph "
+    "mph",
     "revs": "rpm revs rev drehzahl drehz drz regime revoluciones giri toerental varvtal obroty",
-    "voltage": "voltage potential millivolt millivolts volt volts vltg vlt voltaje spannung spng spg tension tensione tensao "
-    "spanning napiecie vbat vbatt ubat ubatt vbatterie ub vcc vdd vb",
-    "current": "current iq curr crnt crt cur amp amps ampere amperage strom strm courant corriente "
-    "corrente intensite intensidad stroom ibat ibatt",
-    "temperature": "temperature temperatures oat ect clt tco iat temp tmp temperatur temperatura temperatuur tmpr "
-    "temps tpr",
+    "voltage": "voltage potential millivolt millivolts volt volts vltg vlt voltaje spannung spng "
+    "spg tension tensione tensao spanning napiecie vbat vbatt ubat ubatt vbatterie ub vcc vdd vb",
+    "current": "current draw iq curr crnt crt cur amp amps ampere amperage strom strm courant "
+    "corriente corrente intensite intensidad stroom ibat ibatt",
+    "temperature": "temperature heat temperatures oat ect clt tco iat temp tmp temperatur "
+    "temperatura temperatuur tmpr temps tpr",
     "torque": "torque trq tq trque tqe toq torq torques moment mom drehmoment dmom couple coupl "
     "coppia torsion torsione par koppel md effort",
     "angle": "angle ang agl angles winkel wnkl wkl wink angulo angolo hoek vinkel",
@@ -40,22 +47,23 @@ SHORT_QUANTITIES: Final[dict[str, str]] = {
 
 SUBJECTS: Final[dict[str, str]] = {
     "vehicle": "vehicle vehicles veh vhcl vhl vcl car road ground fzg fahrzeug kfz vehicule "
-    "vehiculo veicolo veiculo voiture coche carro voertuig fordon vs vss vfz ovgnd",
+    "vehiculo veicolo veiculo voiture coche carro voertuig fordon vs vss vfz",
     "chassis": "chassis ride machine travel longitudinal longi motion",
-    "wheel": "wheel whl ws wss wheels rad raeder rader roue roues rueda ruedas ruota ruote wiel hjul",
-    "engine": "engine eng engn ice verbrenner vkm crank crankshaft kurbelwelle vilebrequin "
-    "ems ecm pcm dme thermique brennkraftmaschine",
+    "wheel": "wheel whl ws wss wheels rad raeder rader roue roues rueda ruedas ruota ruote wiel "
+    "hjul",
+    "engine": "engine eng engn ice verbrenner vkm crank crankshaft kurbelwelle vilebrequin ems ecm "
+    "pcm dme thermique brennkraftmaschine",
     "motor": "motor iq mot mtr moteur motore emotor rotor emot",
-    "steering": "steering steer steers strg strng ste str strwhl stwhl swa lenk lenkung lenkrad "
-    "lenkwinkel lrad volant volante sterzo sterz stuur styrning eps epas ehps mdps pscm lws sas "
-    "handlebar handlebars lenker guidon manillar manubrio pinion ritzel column col columna "
+    "steering": "steering helm steer steers strg strng ste str strwhl stwhl swa lenk lenkung "
+    "lenkrad lenkwinkel lrad volant volante sterzo sterz stuur styrning eps epas ehps mdps pscm "
+    "lws sas handlebar handlebars lenker guidon manillar manubrio pinion ritzel column col columna "
     "piantone colonne saule saeule lenksaule lenksaeule servolenkung psteer powersteering "
     "direccion tbar torsionbar torsbar drehstab",
-    "column": "column col torsion torsione columna piantone colonne saule saeule lenksaule lenksaeule tbar "
-    "torsionbar torsbar drehstab pinion ritzel",
+    "column": "column col torsion torsione columna piantone colonne saule saeule lenksaule "
+    "lenksaeule tbar torsionbar torsbar drehstab pinion ritzel",
     "direction": "direction",  # steering in French, a sense of turning in English
     "handwheel": "handwheel handlebar handlebars lenkrad volant volante lenker guidon manillar "
-    "manubrio strwhl stwhl hand",
+    "manubrio helm strwhl stwhl hand",
     "module": "module mdule mdl modul modulo ecu steuergerat steuergeraet sg stg calculateur "
     "centralina centralita unit unite einheit pcb board platine electronics elektronik "
     "electronique electronic internal intern interne interno",
@@ -66,13 +74,13 @@ SUBJECTS: Final[dict[str, str]] = {
     "supply": "supply sply supp versorgung versorg vers alim alimentation alimentacion "
     "alimentazione feed terminal term klemme kl borne speisung voeding kl30 input",
     "battery": "battery batt bat btry batterie bateria batteria accu akku vbat vbatt ubat ubatt "
-    "vbatterie ub ibat ibatt bms ibs bem vb battu kl30 starterbatterie",
-    "system": "system sys systeme sistema bord bordnetz netz net onboard reseau rete mains boardnet "
-    "red powernet electrical network body bcm gateway gw main",
+    "vbatterie ub ibat ibatt bms ibs bem vb kl30 starterbatterie",
+    "system": "system board sys systeme sistema bord bordnetz netz net onboard reseau rete mains "
+    "boardnet red powernet electrical network body bcm gateway gw main",
     "alternator": "alternator alt generator gen lichtmaschine lima alternateur alternador "
     "alternatore charging charge charger chrg lade laden",
-    "driver": "driver drvr drv rider operator pilot fahrer conducteur pilote conductor "
-    "conducente pilota manual hand user bestuurder",
+    "driver": "driver drvr drv rider operator pilot fahrer conducteur pilote conductor conducente "
+    "pilota manual hand user bestuurder",
     "assist": "assist asst ass assistance assisted assi assistee assistita asistida unterstutzung "
     "unterstuetzung unterst hilfe hilfs servo boost booster asistencia assistenza support "
     "bekrachtiging",
@@ -84,45 +92,45 @@ SUBJECTS: Final[dict[str, str]] = {
     "reduction": "reduction reduced reduce reduc reduktion reduzierung abregelung absenkung "
     "reduccion riduzione derate derating drtg derated minderung loss decrease abattement "
     "degradation",
-    "factor": "factor fact fak faktor gain level lvl degree grad niveau nivel livello percent share "
-    "pct prozent pourcentage porcentaje ratio quota",
+    "factor": "factor fact fak faktor gain level lvl degree grad niveau nivel livello percent "
+    "share pct prozent pourcentage porcentaje ratio quota",
     "ambient": "ambient amb ext oat outside outdoor outsd exterior aussen aussentemp umgebung umg "
     "exterieur exterieure ambiante ambiente esterna esterno externa ausse omgeving",
     "air": "air luft aire aria",
-    "coolant": "coolant clnt cool kuhlmittel kuehlmittel kuhlwasser kuehlwasser kmt wasser "
-    "water eau agua acqua refroidissement refrigerante liquide ect clt tco ldr wt kuhl",
-    "actual": "actual actl act ist meas measured gemessen mesure medido misurato real reel "
-    "istwert eff effective",
+    "coolant": "coolant clnt cool kuhlmittel kuehlmittel kuhlwasser kuehlwasser kmt wasser water "
+    "eau agua acqua refroidissement refrigerante liquide ect clt tco ldr wt kuhl",
+    "actual": "actual actl act ist meas measured gemessen mesure medido misurato real reel istwert "
+    "eff effective",
 }
 """What it is measured of, and what is said of it."""
 
 STRANGERS: Final[dict[str, str]] = {
     "target": "target tgt trgt trg targ set setpoint setp setpt soll sollwert desired des dsrd "
     "request requested req rq rqst reqd cmd command commanded cmnd demand dmd dem consigne cons "
-    "deseada deseado objetivo obiettivo richiesta nominal want vorgabe anforderung anf "
-    "sollvorgabe demande ref reference tg",
-    "extreme": "max maximum min minimum mx mn peak upper lower threshold thresh thr thrsh "
-    "schwelle seuil umbral soglia warn warning warnings alarm allowed permitted allw umbrales "
-    "hochst maxi mini mxm",
+    "deseada deseado objetivo obiettivo richiesta nominal want vorgabe anforderung anf sollvorgabe "
+    "demande ref reference tg",
+    "extreme": "max maximum min minimum mx mn peak upper lower threshold thresh thr thrsh schwelle "
+    "seuil umbral soglia warn warning warnings alarm allowed permitted allw umbrales hochst maxi "
+    "mini mxm",
     "rate": "rate grd grdt gradient gradiente derivative deriv accel acceleration acc accl delta "
-    "slope ableitung yaw beschleunigung dot anrate jerk variation",
+    "slope ableitung yaw beschleunigung dot jerk variation",
     "offset": "offset offs ofs offst zero calibration calib cal null bias correction corr "
     "correccion trim learned adapt adaptation compensation",
-    "counter": "counter cnt count ctr alive rolling rc zahler zaehler compteur contador "
-    "contatore msgcnt sequence seq botschaftszahler mc pulse pulses msgcount cntr",
+    "counter": "counter cnt count ctr alive rolling rc zahler zaehler compteur contador contatore "
+    "msgcnt sequence seq botschaftszahler mc pulse pulses msgcount cntr",
     "checksum": "checksum chk chksum chks crc cks prufsumme pruefsumme parity csum cs",
     "flag": "valid validity qf quality qual qly err error fault flt fail failure fehler defaut "
     "fallo guasto ok enable en enabled enbl invalid vld plaus lamp light led bit flag def deflt "
     "sense active activ aktiv inhibit disabled unavailable unavail avbl",
     "cruise": "cruise tempomat regulateur crucero crociera cc ccs gra",
     "lead": "lead object obj radar ahead rel relative relativ closing",
-    "display": "display dsply disp anzeige cluster clu dash hud shown displayed indicated kombi "
-    "ic icl tacho instrument",
+    "display": "display dsply disp anzeige cluster clu dash hud shown displayed indicated kombi ic "
+    "icl tacho instrument",
     "gps": "gps gnss nav navigation satellite",
     "predicted": "predicted pred prediction forecast model modeled modelled estimated estim",
     "average": "average avg mean mittel mittelwert moyenne media medio trip filt gemittelt",
     "fan": "fan lufter luefter ventilateur ventilador ventola blower geblase",
-    "pump": "pump pumpe pompe bomba pompa opi",
+    "pump": "pump pumpe pompe bomba pompa",
     "turbo": "turbo turbine compressor verdichter kompressor turbocharger cmpr elcmpr supercharger "
     "impeller",
     "transmission": "transmission trans trns getriebe gearbox gear gbx boite cambio cvt clutch "
@@ -139,16 +147,15 @@ STRANGERS: Final[dict[str, str]] = {
     "cabin": "cabin interior cabine innen innenraum hvac climate inside incar habitacle passenger "
     "cabina klima seat sitz intair",
     "tyre": "tyre tire reifen pneu tpms neumatico",
-    "traction": "hv traction trac trak highvoltage hochvolt hybrid hev dcdc dcac uhi propulsion "
-    "traktion mtrtrac",
+    "traction": "hv traction trac highvoltage hochvolt hybrid hev dcdc dcac propulsion traktion",
     "sensor": "sas lws sensor sens snsr sns geber capteur pot poti potentiometer raw roh",
     "auxiliary": "aux auxiliary secondary second zweit zusatz auxiliaire auxiliar",
     "lamp": "lamp lamps lights licht scheinwerfer headlamp phare",
     "solar": "solar panel",
     "pedal": "pedal throttle app tps gas fahrpedal drossel acelerador accelerateur papillon "
-    "drosselklappe aped",
+    "drosselklappe",
     "lane": "lane lta lka lkas ldw lks spur ldws lcc",
-    "park": "park parking spas parken apa ipas parkassist rspa fap",
+    "park": "park parking spas parken apa ipas parkassist",
     "cell": "cell cells zelle zellen cellule celda",
     "lateral": "lateral lat quer side slip roll pitch yaw gier heading",
     "test": "test diag diagnostic calibrated debug dummy reserved spare unused",
@@ -160,14 +167,14 @@ STRANGERS: Final[dict[str, str]] = {
     "overlay": "overlay superposition uberlagerung",
     "heater": "heater heizung seatheater glow defrost chauffage",
     "wiper": "wiper wischer",
-    "partial": "damping damper friction reibung return rueckstell inertia hysteresis loop force feel "
-    "daempfung dampfung amortissement frottement",
-    "other": "wind sign hill cpu duty heat gate lambda o2 window windows injector glow usb pack pto "
+    "partial": "damping damper friction reibung return rueckstell inertia hysteresis loop force "
+    "feel daempfung dampfung amortissement frottement",
+    "other": "wind sign hill cpu duty gate lambda o2 window windows injector glow usb pack pto "
     "wiper horn door cam ignition ign clock radio fensterheber",
-    "filler": "value values val wert werte valeur valor valore signal signals sig data daten donnee "
-    "donnees datos dati info operating operation betrieb main primary total absolute filtered "
-    "resolution high low fast slow message msg frame public state number physical phys electrical "
-    "dynamics dynamic dynamique fahrdynamik",
+    "filler": "value values val wert werte valeur valor valore signal signals sig data daten "
+    "donnee donnees datos dati info operating operation betrieb main primary total absolute "
+    "filtered resolution high low fast slow message msg frame public state number physical phys "
+    "electrical dynamics dynamic dynamique fahrdynamik",
     "crane": "boom hydraulic hydr hydraulik",
     "power": "power pwr leistung puissance potencia potenza watt kw load last",
 }
@@ -185,9 +192,9 @@ CORNERS: Final[dict[str, str]] = {
 }
 """Which wheel; two-letter forms hold only beside a wheel or a speed."""
 
-FRENCH_COMPANY: Final = frozenset(
+FRENCH_COMPANY: Final = bag(
     "couple vitesse volant moteur assistee assistance tension courant etat angle roue "
-    "temperature calculateur limite".split()
+    "temperature calculateur limite"
 )
 """Words beside which "direction" is the steering."""
 

@@ -11,6 +11,7 @@ from canassist.decode.channel_map.vocabulary import (
     FRENCH_COMPANY,
     MEANINGS,
     SHORT_MEANINGS,
+    bag,
 )
 
 _PIECES: Final = re.compile(r"[A-Z]{2,}s?(?![a-z])|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|[0-9]+")
@@ -22,7 +23,7 @@ _PREFIX_FROM: Final = 4
 """A word cut short is known by as many of its first letters."""
 _COMPOUND_FROM: Final = 5
 _MAX_COMPOUND: Final = 40
-_SHORT_PIECES: Final = frozenset("tq sg ub fl fr rl rr lf rf lr".split())
+_SHORT_PIECES: Final = bag("tq sg ub fl fr rl rr lf rf lr")
 _LINKING_LETTERS: Final = frozenset("sen")
 """German compounds are joined by one of these or two."""
 _LINKS: Final = frozenset({"s", "de", "du", "di", "of"})
