@@ -12,6 +12,23 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from canassist.decode.dbc_statements import (
+    ATTRIBUTE,
+    ATTRIBUTE_NAME,
+    COMMENT,
+    DEFAULT,
+    DEFINITION,
+    FLOAT,
+    LABELS,
+    MESSAGE,
+    PLAIN_NUMBER,
+    SELECTOR,
+    SENDERS,
+    SIGNAL,
+    TABLE,
+    Statement,
+    split_statements,
+)
 from canassist.model import EXTENDED_KEY
 
 if TYPE_CHECKING:
@@ -32,62 +49,9 @@ KEPT_ATTRIBUTES: Final = frozenset(
     }
 )
 
-_NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
-_STRING = r'"(?:[^"\\]|\\"|\\(?!"))*"'
 _BIG_ID: Final = 0xFFFF_FFFF
 _MAX_EXTENDED: Final = 0x1FFF_FFFF
 _MAX_STANDARD: Final = 0x7FF
-
-_START = re.compile(
-    r"\s*(?:(VERSION|BA_DEF_DEF_|BA_DEF_|BA_|VAL_TABLE_|VAL_|BO_TX_BU_|BO_|SG_MUL_VAL_|SG_|CM_|"
-    r"SIG_VALTYPE_|EV_|ENVVAR_DATA_|SIG_GROUP_|BA_DEF_REL_|BA_DEF_DEF_REL_|BA_REL_|CAT_DEF_|"
-    r"CAT_|SGTYPE_|SIG_TYPE_REF_|BA_SGTYPE_|BA_DEF_SGTYPE_|SGTYPE_VAL_)\s*[\s\"]\s*\S|"
-    r"(BU_|NS_|BS_)\s*:)"
-)
-_BLANKS = re.compile(r"(\s)\s+")
-_QUOTE = re.compile(r'(?<!\\)"')
-
-_ID = r"(\d{1,10})"
-_PAIR = rf"\s+-?\d{{1,19}}\s+{_STRING}"
-_RANGE = r"\d{1,10}\s*-\s*\d{1,10}"
-
-_MESSAGE = re.compile(rf"\s*BO_\s+{_ID}\s+(\w+)\s*:\s*{_ID}\s*(\w*)", re.ASCII)
-_SIGNAL = re.compile(
-    rf"\s*SG_\s+(\w+)\s*(M|m\d{{1,10}}M?)?\s*:\s*{_ID}\s*\|\s*{_ID}\s*@\s*([01])\s*([-+])"
-    rf"\s*\(\s*({_NUMBER})\s*,\s*({_NUMBER})\s*\)\s*\[\s*([^|\]]*)\|([^\]]*)\]\s*({_STRING})?(.*)",
-    re.ASCII | re.DOTALL,
-)
-_COMMENT = re.compile(rf"CM_\s+(?:BO_\s+{_ID}|SG_\s+{_ID}\s+(\w+))\s+{_STRING}\s*;\s*", re.ASCII)
-_LABELS = re.compile(rf"VAL_\s+{_ID}\s+(\w+)((?:{_PAIR})+|\s+\w+|)\s*;\s*", re.ASCII)
-_TABLE = re.compile(rf"VAL_TABLE_\s+(\w+)((?:{_PAIR})*)\s*;\s*", re.ASCII)
-_FLOAT = re.compile(rf"SIG_VALTYPE_\s+{_ID}\s+(\w+)\s*:?\s*([0-3])\s*;\s*", re.ASCII)
-_SELECTOR = re.compile(
-    rf"SG_MUL_VAL_\s+{_ID}\s+(\w+)\s+(\w+)\s+({_RANGE}(?:\s*,\s*{_RANGE})*)\s*,?\s*;",
-    re.ASCII,
-)
-_SENDERS = re.compile(rf"BO_TX_BU_\s+{_ID}\s*:\s*(\w+(?:\s*,\s*\w+)*)\s*,?\s*;\s*", re.ASCII)
-_DEFINITION = re.compile(
-    rf'BA_DEF_\s+(?:BO_|SG_|BU_|EV_)?\s*"(\w+)"\s+'
-    rf"(?:(?:INT|HEX|FLOAT)\s+{_NUMBER}\s+{_NUMBER}|STRING|ENUM\s+{_STRING}(?:\s*,\s*{_STRING})*)"
-    r"\s*;\s*",
-    re.ASCII,
-)
-_DEFAULT = re.compile(rf'BA_DEF_DEF_\s+"(\w+)"\s+(?:{_NUMBER}|{_STRING})\s*;\s*', re.ASCII)
-_ATTRIBUTE = re.compile(
-    rf'BA_\s+"(\w+)"\s*(?:BO_\s+{_ID}\s|SG_\s+{_ID}\s+(\w+)\s|BU_\s+\w+\s)?\s*'
-    rf"(?:{_NUMBER}|{_STRING})\s*;\s*",
-    re.ASCII,
-)
-_ATTRIBUTE_NAME = re.compile(r'\S+\s*(?:BO_|SG_|BU_|EV_)?\s*"(\w+)"', re.ASCII)
-_PLAIN_NUMBER = re.compile(rf"\s*{_NUMBER}\s*\Z")
-
-
-class Statement(NamedTuple):
-    """One statement: the line on which it starts (from 1), its keyword and its text."""
-
-    line: int
-    keyword: str
-    text: str
 
 
 class Complaint(NamedTuple):
@@ -124,8 +88,8 @@ class CleanText:
 def clean(text: str) -> CleanText:
     """Return the statements that decoding needs, and complaints about unreadable ones."""
     cleaner = _Cleaner()
-    lines = text.splitlines()
-    for statement in _statements(lines, cleaner.complain):
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    for statement in split_statements(lines, cleaner.complain):
         cleaner.take(statement)
     return cleaner.finish(len(lines))
 
@@ -140,45 +104,6 @@ def by_message(clean_text: CleanText) -> Iterator[tuple[int, str]]:
     for number, texts in own.items():
         if texts:
             yield number, "\n".join([*shared, *texts])
-
-
-def _statements(lines: list[str], complain: Callable[[int, str], None]) -> Iterator[Statement]:
-    """Cut the text at line starts that open a statement; strings may span lines."""
-    start, keyword, held, in_string = 0, "", [""], False
-    for number, line in enumerate(lines, start=1):
-        opening = _START.match(line)
-        if opening and (not in_string or _sure_start(line)):
-            if keyword:
-                yield _statement(start, keyword, held)
-            start, keyword, held, in_string = number, opening[1] or opening[2], [], False
-        elif not keyword or (_finished(keyword, held[-1]) and not in_string):
-            if line.strip() and not line.lstrip().startswith("//"):
-                complain(number, "cannot be understood and was left out")
-            continue
-        held.append(line)
-        in_string ^= len(_QUOTE.findall(line)) % 2 == 1
-    if keyword:
-        yield _statement(start, keyword, held)
-
-
-def _statement(line: int, keyword: str, held: list[str]) -> Statement:
-    """Join a statement's lines; runs of blanks shrink to one, for they slow the patterns down."""
-    return Statement(line, keyword, _BLANKS.sub(r"\1", "\n".join(held)))
-
-
-def _sure_start(line: str) -> bool:
-    """Tell whether a line that lies inside an open string is a statement all the same.
-
-    A string whose closing quote is missing would swallow the rest of the file. Message and
-    signal lines have a shape that no prose has.
-    """
-    return bool(_MESSAGE.match(line) or _SIGNAL.match(line))
-
-
-def _finished(keyword: str, last_line: str) -> bool:
-    if keyword in ("BU_", "NS_"):
-        return False
-    return keyword in ("BO_", "SG_", "VERSION", "BS_") or last_line.rstrip().endswith(";")
 
 
 _Kept = tuple[int | None, str]
@@ -220,7 +145,7 @@ class _Cleaner:
         elif keyword in self.references:
             self.later.append(statement)
         elif keyword == "VAL_TABLE_":
-            table = _TABLE.fullmatch(statement.text.strip())
+            table = TABLE.fullmatch(statement.text.strip())
             if table:
                 self.tables[table[1]] = table[2]
         elif keyword in ("BA_DEF_", "BA_DEF_DEF_"):
@@ -247,7 +172,7 @@ class _Cleaner:
 
     def take_message(self, statement: Statement) -> _Kept | None:
         self.message = None
-        found = _MESSAGE.match(statement.text)
+        found = MESSAGE.match(statement.text)
         if not found:
             self.complain(statement.line, "message line cannot be read; message left out")
             return None
@@ -279,7 +204,7 @@ class _Cleaner:
         if self.message is None:
             return None
         number, name = self.message
-        found = _SIGNAL.match(statement.text)
+        found = SIGNAL.match(statement.text)
         if not found:
             self.complain(
                 statement.line, f"message {name}: signal line cannot be read; signal left out"
@@ -304,10 +229,10 @@ class _Cleaner:
         return number, _signal_line(found)
 
     def take_definition(self, statement: Statement) -> _Kept | None:
-        name = _ATTRIBUTE_NAME.match(statement.text.strip())
+        name = ATTRIBUTE_NAME.match(statement.text.strip())
         if not name or name[1] not in KEPT_ATTRIBUTES:
             return None
-        pattern = _DEFINITION if statement.keyword == "BA_DEF_" else _DEFAULT
+        pattern = DEFINITION if statement.keyword == "BA_DEF_" else DEFAULT
         if not pattern.fullmatch(statement.text.strip()):
             self.complain(statement.line, f"attribute {name[1]} cannot be read; left out")
             return None
@@ -320,7 +245,7 @@ class _Cleaner:
         text = statement.text.strip()
         if re.match(r'CM_\s+(?:"|BU_|EV_)', text):
             return None
-        found = _COMMENT.fullmatch(text)
+        found = COMMENT.fullmatch(text)
         if not found:
             self.complain(statement.line, "comment cannot be read; left out")
             return None
@@ -331,7 +256,7 @@ class _Cleaner:
 
     def take_labels(self, statement: Statement) -> _Kept | None:
         text = statement.text.strip()
-        found = _LABELS.fullmatch(text)
+        found = LABELS.fullmatch(text)
         if not found:
             if not re.match(r"VAL_\s+[A-Za-z_]", text):  # of an environment variable
                 self.complain(statement.line, "value table cannot be read; left out")
@@ -344,7 +269,7 @@ class _Cleaner:
         return int(found[1]), f"VAL_ {found[1]} {found[2]}{pairs} ;"
 
     def take_float(self, statement: Statement) -> _Kept | None:
-        found = _FLOAT.fullmatch(statement.text.strip())
+        found = FLOAT.fullmatch(statement.text.strip())
         if not found:
             self.complain(statement.line, "float mark of a signal cannot be read; left out")
             return None
@@ -353,7 +278,7 @@ class _Cleaner:
         return int(found[1]), f"SIG_VALTYPE_ {found[1]} {found[2]} : {found[3]};"
 
     def take_selector(self, statement: Statement) -> _Kept | None:
-        found = _SELECTOR.fullmatch(statement.text.strip())
+        found = SELECTOR.fullmatch(statement.text.strip())
         if not found:
             self.complain(statement.line, "multiplexer values cannot be read; left out")
             return None
@@ -372,17 +297,17 @@ class _Cleaner:
         return int(found[1]), f"SG_MUL_VAL_ {found[1]} {found[2]} {found[3]} {listed};"
 
     def take_senders(self, statement: Statement) -> _Kept | None:
-        found = _SENDERS.fullmatch(statement.text.strip())
+        found = SENDERS.fullmatch(statement.text.strip())
         if not found or int(found[1]) not in self.result.message_lines:
             return None
         return int(found[1]), f"BO_TX_BU_ {found[1]} : {found[2]};"
 
     def take_attribute(self, statement: Statement) -> _Kept | None:
         text = statement.text.strip()
-        name = _ATTRIBUTE_NAME.match(text)
+        name = ATTRIBUTE_NAME.match(text)
         if not name or name[1] not in self.defined:
             return None
-        found = _ATTRIBUTE.fullmatch(text)
+        found = ATTRIBUTE.fullmatch(text)
         if not found:
             self.complain(statement.line, f"attribute {name[1]} cannot be read; left out")
             return None
@@ -400,7 +325,7 @@ class _Cleaner:
 def _signal_line(found: re.Match[str]) -> str:
     name, mux, start, length, order, sign, scale, offset, low, high, unit, rest = found.groups()
     receivers = re.findall(r"\w+", rest.partition("//")[0], re.ASCII) or ["Vector__XXX"]
-    limits = [part.strip() if _PLAIN_NUMBER.match(part) else "" for part in (low, high)]
+    limits = [part.strip() if PLAIN_NUMBER.match(part) else "" for part in (low, high)]
     if not all(limits):
         limits = ["0", "0"]  # no usable range: the format's way of saying "none"
     scale, offset, low, high = (_with_digit(part) for part in (scale, offset, *limits))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -82,28 +82,17 @@ def decode_ride(
         As made before reading, with the same profile.
     stats : BusStats
         Traffic of the whole log.
+
+    Raises
+    ------
+    ValueError
+        If the plan was made with another profile.
     """
+    if profile != plan.profile:
+        raise ValueError("the plan was made with another profile")
     builder = ChannelBuilder(frames, plan, stats)
     found = find_standard(frames, stats)
-    settled: dict[str, Channel] = builder.from_profile(found)
-    open_channels = [name for name in CHANNEL_UNITS if name not in profile.channels]
-    broadcast = builder.from_standard(one for one in found if one.is_broadcast)
-    replies = builder.from_standard(one for one in found if not one.is_broadcast)
-    settled |= {name: broadcast[name] for name in open_channels if name in broadcast}
-    still_open = [name for name in open_channels if name not in settled]
-    ranking = choose(
-        builder.measure({name: plan.candidates.get(name, ()) for name in still_open}),
-        stats,
-        decided=settled,
-        reference={name: replies[name] for name in still_open if name in replies},
-        profile=profile,
-    )
-    chosen = builder.from_choices(ranking.values())
-    channels = {**replies, **chosen, **settled}
-    for name in profile.channels:
-        if name not in settled:
-            channels.pop(name, None)  # what the profile names is not replaced in silence
-    channels = _with_stand_in(channels)
+    channels, ranking = _channels(builder, found, plan, stats)
     checked = _check_integrity(builder, plan)
     diagnosis = read_diagnosis(frames, stats)
     return DecodedRide(
@@ -122,6 +111,35 @@ def decode_ride(
         ranking=ranking,
         extras=tuple(one for one in found if not one.channel),
     )
+
+
+def _channels(
+    builder: ChannelBuilder,
+    found: Sequence[StandardQuantity],
+    plan: ReadingPlan,
+    stats: BusStats,
+) -> tuple[dict[str, Channel], Mapping[str, ChannelChoice]]:
+    """Settle every channel, and return what was chosen among candidates beside it.
+
+    What the profile names is not replaced in silence: where no frame of it came, the
+    channel is missing.
+    """
+    named = builder.from_profile(found)
+    left = [name for name in CHANNEL_UNITS if name not in plan.profile.channels]
+    broadcast = builder.from_standard(one for one in found if one.is_broadcast)
+    replies = builder.from_standard(one for one in found if not one.is_broadcast)
+    settled = named | {name: broadcast[name] for name in left if name in broadcast}
+    left = [name for name in left if name not in settled]
+    reference = {name: replies[name] for name in left if name in replies}
+    ranking = choose(
+        builder.measure({name: plan.candidates.get(name, ()) for name in left}),
+        stats,
+        decided=settled,
+        reference=reference,
+        profile=plan.profile,
+    )
+    chosen = builder.from_choices(ranking.values())
+    return _with_stand_in({**reference, **chosen, **settled}), ranking
 
 
 def _with_stand_in(channels: Mapping[str, Channel]) -> dict[str, Channel]:
