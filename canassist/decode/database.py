@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import logging
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,6 +27,9 @@ MAX_BYTES: Final = 256 << 20
 
 MAX_SHOWN: Final = 25
 """Problems of one file that are listed; the rest is counted."""
+
+MAX_QUOTED: Final = 160
+"""Letters of the parser's complaint that are passed on; it quotes the file."""
 
 _FORMATS: Final = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
 _FIX: Final = "Give a DBC, KCD, SYM or ARXML database of this vehicle."
@@ -174,17 +178,24 @@ def _parse_other(text: str, kind: str, path: Path) -> Database:
 
 def _parse(text: str, kind: str) -> Database:
     """Parse without the library's own checks; `check_messages` makes them and names lines."""
-    library: Any = quick_import("cantools.database")  # Any: imported late, for its 0.1 s
-    logging.getLogger("cantools").addHandler(logging.NullHandler())
-    logging.getLogger("cantools").propagate = False  # duplicates are reported by us
-    database: Database = library.load_string(text, database_format=kind, strict=False)
+    database: Database = _library().load_string(text, database_format=kind, strict=False)
     return database
+
+
+@cache
+def _library() -> Any:  # noqa: ANN401 - a module, imported late for the 0.1 s that it takes
+    """Import the parser and keep it quiet: what it logs, duplicates, is reported by us."""
+    logger = logging.getLogger("cantools")
+    logger.addHandler(logging.NullHandler())
+    logger.propagate = False
+    return quick_import("cantools.database")
 
 
 def _first_line(error: Exception) -> str:
     inner = getattr(error, "e_dbc", None) or getattr(error, "e_arxml", None)
     inner = inner or getattr(error, "e_kcd", None) or getattr(error, "e_sym", None) or error
-    return (str(inner).strip() or type(inner).__name__).splitlines()[0].rstrip(".")
+    line = (str(inner).strip() or type(inner).__name__).splitlines()[0].rstrip(".")
+    return "".join(letter if letter.isprintable() else "?" for letter in line)[:MAX_QUOTED]
 
 
 def _freeze(database: Database, file_name: str, bus: str) -> Iterator[MessageLayout]:

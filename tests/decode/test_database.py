@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -326,6 +329,39 @@ def test_a_small_arxml_gives_its_message(load: Callable[..., Databases]) -> None
     assert (message.name, message.key, message.length) == ("Motion", 100, 8)
     (signal,) = message.signals
     assert (signal.name, signal.start, signal.length, signal.big_endian) == ("Speed", 8, 16, False)
+
+
+def test_an_exploding_xml_file_is_refused(load: Callable[..., Databases]) -> None:
+    bomb = '<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">'
+    names = "abcdefghij"
+    for before, after in itertools.pairwise(names):
+        bomb += f'<!ENTITY {after} "{f"&{before};" * 10}">'
+    with pytest.raises(DatabaseError, match="cannot be read as"):
+        load(f"{bomb}]><NetworkDefinition>&{names[-1]};</NetworkDefinition>", ending=".kcd")
+
+
+def test_messages_that_the_parser_refuses_cost_only_themselves(
+    load: Callable[..., Databases],
+) -> None:
+    text = GOOD.replace("SG_ Mode :", "SG_ FILTER :").replace("VAL_ 100 Mode", "VAL_ 100 FILTER")
+    databases = load(text)  # a keyword for a name
+    assert [message.name for message in databases.messages] == ["Cruise"]
+    assert "file0.dbc, line 14: message left out: Invalid syntax" in whats(databases)
+    assert databases.messages[0].j1939
+
+
+def test_the_parser_is_imported_for_a_database_only_and_without_the_measurement_library(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "good.dbc"
+    path.write_text(GOOD)
+    script = (
+        "import sys; from pathlib import Path; from canassist.decode import load_databases\n"
+        "load_databases([]); assert 'cantools' not in sys.modules\n"
+        f"load_databases([Path({str(path)!r})]); assert 'cantools' in sys.modules\n"
+        "assert 'asammdf' not in sys.modules and 'pandas' not in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", script], check=True)
 
 
 @given(text=st.text(max_size=400), at=st.integers(0, len(GOOD)))
