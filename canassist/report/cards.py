@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from canassist.report.channel_words import channel_words
+from canassist.model import EventKind
+from canassist.report.channel_words import CHANNEL_WORDS, channel_words
 from canassist.report.families import CAUSE_WORDS, cause_words, family_of, kind_words
 from canassist.report.measures import UNKNOWN, Measures, unit_of, words_of
+from canassist.report.shortening import short
 from canassist.report.times import Clock, duration, minutes_seconds
 
 if TYPE_CHECKING:
@@ -18,8 +20,25 @@ if TYPE_CHECKING:
     from canassist.report.rules import LimitLine, Rulebook
 
 _ALIKE: Final = 3
+_MOST_COLUMNS: Final = 4
+_OF_A_SIGNAL: Final = frozenset(
+    {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
+)
+_LEAST_SHARE: Final = 0.005
+_READ_THEN: Final = (
+    "vehicle_speed",
+    "engine_speed",
+    "supply_voltage",
+    "module_temperature",
+    "assist_limit",
+    "driver_torque",
+    "module_current",
+    "assist_mode",
+)
+"""What a card says of the moment at which its event began; the data has all channels."""
 _SEVERITIES: Final = ("note", "warning", "serious")
 _LOWEST: Final = ("min ", "max ")
+_LONGEST_WORD: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +61,7 @@ class Entry:
     clock: str
     length: str
     severity: str
+    channel: str
     text: str
     pairs: tuple[Pair, ...]
     readings: tuple[Pair, ...]
@@ -66,6 +86,16 @@ class Card:
     code: str
 
     @property
+    def columns(self) -> tuple[str, ...]:
+        """Figures that the table of a folded card shows."""
+        return tuple(pair.words for pair in self.shown.pairs[:_MOST_COLUMNS])
+
+    @property
+    def several_channels(self) -> bool:
+        """Whether the events were seen on different channels."""
+        return len({entry.channel for entry in self.entries}) > 1
+
+    @property
     def folded(self) -> bool:
         """Whether several events share the card."""
         return len(self.entries) > 1
@@ -88,13 +118,16 @@ class CardMaker:
         events = [self.result.events[place] for place in places]
         worst = max(places, key=self._badness)
         event = self.result.events[worst]
-        cause, channel = cause_words(event), event.channel
+        cause = cause_words(event)
         title = kind_words(event)
-        title += f": {channel_words(channel)}" if channel else ""
+        if event.kind in _OF_A_SIGNAL:
+            channels = dict.fromkeys(channel_words(item.channel or "") for item in events)
+            title += f": {', '.join(channels).lower()}" if len(channels) <= _ALIKE else ""
         title += f" ({cause})" if cause else ""
         shares = tuple(
             Pair(cause_words_of(name), self.measures.text(share, "share"), "")
             for name, share in event.shares.items()
+            if share >= _LEAST_SHARE
         )
         return Card(
             title=title,
@@ -121,8 +154,9 @@ class CardMaker:
             clock=self.clock.at(event.start_s),
             length=length if event.end_s is not None else f"{length} or more",
             severity=str(event.severity),
+            channel=channel_words(event.channel) if event.channel else "",
             text=self.measures.sentence(event.text),
-            pairs=self._pairs(event.measured, event.expected),
+            pairs=self._pairs(event),
             readings=self._readings(event.channels_then, self.result.channels),
         )
 
@@ -131,24 +165,28 @@ class CardMaker:
         end = self.result.log.duration_s
         return _SEVERITIES.index(str(event.severity)), event.until(end) - event.start_s
 
-    def _pairs(
-        self, measured: Mapping[str, float | str], expected: Mapping[str, float | str]
-    ) -> tuple[Pair, ...]:
-        names = dict.fromkeys((*measured, *expected))
+    def _pairs(self, event: Event) -> tuple[Pair, ...]:
+        """Return what was measured; first what also has an expected figure."""
+        names = list(dict.fromkeys((*event.measured, *event.expected)))
+        names.sort(key=lambda name: name not in event.expected)
         return tuple(
             Pair(
                 figure_words(name),
-                self._figure(name, measured.get(name)),
-                self._figure(name, expected.get(name)),
+                self._figure(event, name, event.measured.get(name)),
+                self._figure(event, name, event.expected.get(name)),
             )
             for name in names
         )
 
-    def _figure(self, name: str, value: float | str | None) -> str:
+    def _figure(self, event: Event, name: str, value: float | str | None) -> str:
         if value is None:
             return UNKNOWN
         if isinstance(value, str):
-            return channel_words(value)
+            return short(CHANNEL_WORDS.get(value, value), _LONGEST_WORD)
+        if name.endswith("_value") and event.channel:
+            return self.reading(event.channel, float(value), self.result.channels)
+        if name.endswith("_at_s"):
+            return minutes_seconds(float(value), 2)
         return self.measures.text(float(value), unit_of(name))
 
     def _readings(
@@ -157,6 +195,7 @@ class CardMaker:
         return tuple(
             Pair(channel_words(name), self.reading(name, value, channels), "")
             for name, value in then.items()
+            if name in _READ_THEN
         )
 
     def reading(self, name: str, value: float, channels: Mapping[str, Channel]) -> str:
@@ -184,17 +223,16 @@ def cause_words_of(cause: str) -> str:
 
 
 def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:
-    """Group alike events (kind, cause, channel and code) where there are three or more.
+    """Group alike events (kind, cause and code) where there are three or more.
 
     Returns
     -------
     list of tuple of int
         Places of the events of each card, in the order of the first of each.
     """
-    alike: dict[tuple[str, str | None, str | None, str], list[int]] = {}
+    alike: dict[tuple[str, str | None, str], list[int]] = {}
     for place, event in enumerate(events):
-        key = (str(event.kind), event.cause, event.channel, event.code)
-        alike.setdefault(key, []).append(place)
+        alike.setdefault((str(event.kind), event.cause, event.code), []).append(place)
     groups: list[tuple[int, ...]] = []
     for places in alike.values():
         if len(places) >= _ALIKE:

@@ -43,6 +43,9 @@ FLOOR: Final = {
 """Smallest vertical span of a row by unit, so that noise on a constant stays small."""
 
 
+NEVER_NEGATIVE: Final = frozenset({"km/h", "rpm", "V", "%"})
+
+
 def channel_words(name: str) -> str:
     """Return a channel's name for people."""
     return CHANNEL_WORDS.get(name, name.replace("_", " "))

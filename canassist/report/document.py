@@ -18,7 +18,18 @@ from markupsafe import Markup
 
 from canassist.report import packing, seal
 from canassist.report.families import LOOKS
-from canassist.report.figures import EPOCH_MS, GRID, PAPER, data_table, faded, figure
+from canassist.report.figures import (
+    EPOCH_MS,
+    GRID,
+    PAPER,
+    TINT_STRENGTH,
+    VEIL,
+    WIDE_STRENGTH,
+    data_table,
+    faded,
+    figure,
+)
+from canassist.report.shortening import short, stopped
 from canassist.report.signing import Signature, fingerprint, sign
 from canassist.report.static_figures import FAINT, INK, draw, swatch, textures
 from canassist.report.tables import chart_table
@@ -150,9 +161,17 @@ _UNSOUND: Final = dict.fromkeys(
 
 def _dark_colours() -> dict[str, str]:
     """Return what each colour of the interactive pictures becomes in the dark."""
-    found = {INK: "#e8e6e1", FAINT: "#a9aeb5", PAPER: "#15191e", GRID: "rgba(232,230,225,0.12)"}
+    found = {
+        INK: "#e8e6e1",
+        FAINT: "#a9aeb5",
+        PAPER: "#15191e",
+        VEIL: "rgba(21,25,30,0.7)",
+        GRID: "rgba(232,230,225,0.12)",
+    }
     for look in LOOKS.values():
-        found |= {look.edge: look.dark_edge, faded(look.hue): faded(look.dark_edge)}
+        found[look.edge] = look.dark_edge
+        for share in (TINT_STRENGTH, WIDE_STRENGTH):
+            found[faded(look.hue, share)] = faded(look.dark_edge, share)
     return found
 
 
@@ -182,13 +201,8 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["short"] = short
+    environment.filters |= {"short": short, "stopped": stopped}
     return environment
-
-
-def short(text: str, most: int = 80) -> str:
-    """Return text with its end cut off where it is longer than a table can hold."""
-    return text if len(text) <= most else f"{text[:most]}\u2026 ({len(text)} characters)"
 
 
 def _figures(charts: Sequence[Chart]) -> str:

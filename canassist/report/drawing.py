@@ -25,6 +25,7 @@ LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
 _TAG_SHARE: Final = 0.026
 _WORD_SHARE: Final = 0.15
+_WIDE_SHARE: Final = 0.2
 _BARE_LANE_PX: Final = 8
 FOOT_PX: Final = 36
 """Height of the strip below the rows: lower axis."""
@@ -160,6 +161,13 @@ class Chart:
                 found.append((band, low, high))
         return found
 
+    def is_wide(self, band: Band) -> bool:
+        """Tell whether a band covers a good part of the picture and is not its subject."""
+        share = (min(band.end, self.x_to) - max(band.start, self.x_from)) / (
+            self.x_to - self.x_from
+        )
+        return share > _WIDE_SHARE and not band.main
+
     def tag_text(self, band: Band, low: float, high: float) -> str:
         """Return a band's number, with its family's word where there is room."""
         wide = high - low > _WORD_SHARE * (self.x_to - self.x_from)
@@ -180,7 +188,9 @@ def nice_step(span: float, most: int) -> float:
     return next(power * size for size in (1.0, 2.0, 2.5, 5.0, 10.0) if power * size >= raw * 0.999)
 
 
-def nice_range(values: Iterable[float], *, most: int = 3, floor: float = 0.0) -> Range:
+def nice_range(
+    values: Iterable[float], *, most: int = 3, floor: float = 0.0, least: float = -math.inf
+) -> Range:
     """Return a vertical span around values, with round marks.
 
     Parameters
@@ -191,6 +201,8 @@ def nice_range(values: Iterable[float], *, most: int = 3, floor: float = 0.0) ->
         Steps between marks, at most.
     floor : float
         Smallest span, so that noise on a constant does not fill the row.
+    least : float
+        No mark goes below it: a speed of -5 km/h would puzzle.
     """
     known = [value for value in values if math.isfinite(value)]
     if not known:
@@ -198,7 +210,8 @@ def nice_range(values: Iterable[float], *, most: int = 3, floor: float = 0.0) ->
     low, high = min(known), max(known)
     if high - low < floor:
         middle = (low + high) / 2.0
-        low, high = middle - floor / 2.0, middle + floor / 2.0
+        low = max(middle - floor / 2.0, min(least, low))
+        high = low + floor
     if high == low:
         low, high = low - 0.5, high + 0.5
     step = nice_step(high - low, most)

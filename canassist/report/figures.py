@@ -39,7 +39,9 @@ _MORE_PLACES: Final = 1
 """Places beyond those shown as text: a curve is smoother than its label."""
 GRID: Final = "rgba(27,36,48,0.12)"
 TINT_STRENGTH: Final = 0.13
+WIDE_STRENGTH: Final = 0.07
 PAPER: Final = "#fbfaf7"
+VEIL: Final = "rgba(251,250,247,0.7)"
 _TAB_ROOM_PX: Final = 20
 _CLEAR: Final = "rgba(0,0,0,0)"
 _TOP: Final = "y"
@@ -188,6 +190,7 @@ def _y_axis(row: Row, bottom: float, top: float) -> Plain:
         "ticktext": [plain_number(tick) for tick in row.span.ticks],
         "side": "right",
         "ticklabelposition": "inside top",
+        "tickfont": {"size": 11, "color": FAINT},
         "gridcolor": GRID,
         "zeroline": False,
         "fixedrange": True,
@@ -217,26 +220,27 @@ def _trace(row: Row, line: Line, place: int, axis: str) -> Plain:
 
 
 def _bands(chart: Chart, frame: _Frame) -> list[Plain]:
-    """Return two traces for each family: the tint through all rows, and the textured tabs."""
+    """Return what marks events: a tint through all rows, and a textured tab above them."""
+    tab = (frame.at(frame.lane_px - TAB_FOOT_PX), frame.at(frame.lane_px - TAB_TOP_PX))
     traces = []
     for family in Family:
-        bands = [band for band in chart.bands if band.family is family]
-        if bands:
-            look = LOOKS[family]
-            tab = (frame.at(frame.lane_px - TAB_FOOT_PX), frame.at(frame.lane_px - TAB_TOP_PX))
+        own = [band for band in chart.bands if band.family is family]
+        look = LOOKS[family]
+        for wide, share in ((True, WIDE_STRENGTH), (False, TINT_STRENGTH)):
+            bands = [band for band in own if chart.is_wide(band) is wide]
+            if bands:
+                tint = _boxes(chart, bands, 0.0, tab[0])
+                pen = {"color": look.edge, "width": 1, "dash": _EDGE_DASH[family]}
+                traces.append(tint | {"fillcolor": faded(look.hue, share), "line": pen})
+        if own:
             pattern = {"shape": look.shape, "fgcolor": look.edge, "bgcolor": _CLEAR}
             size = {"size": 6, "solidity": 0.25}
-            traces += [
-                _boxes(chart, bands, 0.0, tab[0], _EDGE_DASH[family])
-                | {"fillcolor": faded(look.hue)},
-                _boxes(chart, bands, *tab, "solid")
-                | {"fillcolor": _CLEAR, "fillpattern": pattern | size},
-            ]
+            tabs = _boxes(chart, own, *tab) | {"line": {"color": look.edge, "width": 1}}
+            traces.append(tabs | {"fillcolor": _CLEAR, "fillpattern": pattern | size})
     return traces
 
 
-def _boxes(chart: Chart, bands: list[Band], low: float, high: float, dash: str) -> Plain:
-    look = LOOKS[bands[0].family]
+def _boxes(chart: Chart, bands: list[Band], low: float, high: float) -> Plain:
     x: list[float | None] = []
     y: list[float | None] = []
     for band in bands:
@@ -246,22 +250,21 @@ def _boxes(chart: Chart, bands: list[Band], low: float, high: float, dash: str) 
     return {
         "type": "scatter",
         "mode": "lines",
-        "name": look.word,
+        "name": LOOKS[bands[0].family].word,
         "x": x,
         "y": y,
         "yaxis": _TOP,
         "fill": "toself",
-        "line": {"color": look.edge, "width": 1, "dash": dash},
         "hoverinfo": "skip",
     }
 
 
 _EDGE_DASH: Final = {
     Family.HEAT: "solid",
-    Family.VOLTAGE: "dash",
-    Family.SIGNAL: "dot",
+    Family.VOLTAGE: "7px,3px",
+    Family.SIGNAL: "1px,3px",
     Family.ASSIST: "solid",
-    Family.NOTE: "dashdot",
+    Family.NOTE: "7px,3px,1px,3px",
 }
 
 
@@ -281,7 +284,7 @@ def _add_limits(layout: Plain, row: Row, axis: str) -> None:
         layout["shapes"].append({"type": "line", **across, **level, "line": pen})
         text = _note(limit.text, "paper", 1, axis, limit.value)
         layout["annotations"].append(
-            text | {"xanchor": "right", "xshift": -38, "yanchor": "bottom"}
+            text | {"xanchor": "right", "xshift": -38, "yanchor": "bottom", "bgcolor": VEIL}
         )
 
 

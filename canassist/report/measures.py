@@ -37,6 +37,7 @@ _METRIC: Final[dict[str, Shown]] = {
     "N·m": Shown("N·m", 2),
     "deg": Shown("°", 0),
     "%": Shown("%", 1),
+    "%·s": Shown("%·s", 0),
     "s": Shown("s", 1),
     "ohm": Shown("mΩ", 1, 1000.0),
     "share": Shown("%", 0, 100.0),
@@ -60,6 +61,8 @@ _SUFFIX_UNIT: Final = {
     "s": "s",
     "v": "V",
     "c": "degC",
+    "degc": "degC",
+    "pct_s": "%·s",
     "a": "A",
     "nm": "N·m",
     "pct": "%",
@@ -76,13 +79,20 @@ _SUFFIX_UNIT: Final = {
 
 def unit_of(name: str) -> str:
     """Return the unit that ends a figure's name, empty where it names none."""
-    return _SUFFIX_UNIT.get(name.rsplit("_", maxsplit=1)[-1], "")
+    return _SUFFIX_UNIT.get(_suffix(name), "")
 
 
 def words_of(name: str) -> str:
     """Return a figure's name in words, without its unit: ``min_supply_v``: "min supply"."""
-    head, _, tail = name.rpartition("_")
-    return (head if head and tail in _SUFFIX_UNIT else name).replace("_", " ")
+    suffix = _suffix(name)
+    return (name[: -len(suffix) - 1] if suffix else name).replace("_", " ")
+
+
+def _suffix(name: str) -> str:
+    """Return the longest known unit that ends a name of more parts, empty for none."""
+    parts = name.split("_")
+    ends = ("_".join(parts[place:]) for place in range(1, len(parts)))
+    return next((end for end in ends if end in _SUFFIX_UNIT), "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,7 @@ def decode(text: str) -> bytes:
     if np.any(digits == 255) or np.any(number > 0xFFFF_FFFF):  # noqa: PLR2004 - no letter, 32 bits
         message = "not packed by this tool: a letter is wrong"
         raise ValueError(message)
-    content = number.astype(">u4").tobytes()
+    content: bytes = number.astype(">u4").tobytes()
     return content[: len(content) - int(padding)]
 
 

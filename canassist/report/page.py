@@ -11,7 +11,7 @@ from canassist.errors import InputError
 from canassist.report.cards import Card, CardMaker
 from canassist.report.channel_words import channel_words
 from canassist.report.document import Document, build
-from canassist.report.families import LOOKS, family_of, kind_words
+from canassist.report.families import LOOKS, kind_words
 from canassist.report.glossary import GLOSSARY
 from canassist.report.masks import check_digit_ok, find_vins, mask_number, mask_vins
 from canassist.report.measures import Measures, Units
@@ -24,6 +24,7 @@ from canassist.report.tables import (
     channel_lines,
     coverage_table,
     integrity_table,
+    needs_table,
     overview,
 )
 from canassist.report.times import Clock, duration, find_zone, minutes_seconds
@@ -32,11 +33,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.model import Case, Conclusion, Event, Evidence, Result
-    from canassist.report.drawing import Chart
 
 _MOST_CLOSE_UPS: Final = 14
 _NUMBER_GROUPS: Final = 3
 _MAX_CHECKS: Final = 3
+_MOST_LINKS: Final = 6
 
 STANDING_CAUTION: Final = (
     "Hands and wheels: lift and support the vehicle, keep clear of the linkage, and never try a "
@@ -113,6 +114,8 @@ class PageView:
         self.measures = Measures(look.units)
         self.clock = Clock(result.log.start_utc, find_zone(look.zone))
         self.rulebook = Rulebook(result.profile, self.measures)
+        self.physics = tuple(PhysicsCharts(result, self.measures).all())
+        self.pictures = frozenset(chart.name for chart in self.physics)
         self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
 
     def document(self) -> Document:
@@ -127,11 +130,10 @@ class PageView:
             rides.close_up(card.shown.place, card.shown.text or card.title)
             for card in cards[:_MOST_CLOSE_UPS]
         ]
-        physics = list(PhysicsCharts(self.result, self.measures).all())
         return Document(
             template="report.html",
-            context=self._context(cards, physics, number) | {"absent": rides.absent()},
-            charts=[ride, *close_ups, *physics],
+            context=self._context(cards, number) | {"absent": rides.absent()},
+            charts=[ride, *close_ups, *self.physics],
             data=data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",
@@ -139,7 +141,7 @@ class PageView:
         )
 
     def _context(
-        self, cards: Sequence[Card], physics: Sequence[Chart], number: str
+        self, cards: Sequence[Card], number: str
     ) -> dict[str, Any]:  # Any: templates take any value
         result, measures = self.result, self.measures
         return {
@@ -155,9 +157,10 @@ class PageView:
             "moments": self._moments(),
             "cards": cards,
             "overview": overview(result, measures),
-            "marks": self._marks(),
-            "physics": physics,
+            "physics": self.physics,
             "coverage": coverage_table(result),
+            "needs": needs_table(result),
+            "ruled_out": [self._conclusion(item) for item in result.ruled_out],
             "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
             "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
             "channels": channel_lines(result, measures),
@@ -232,7 +235,7 @@ class PageView:
             "rank": item.rank,
             "strength": str(item.strength),
             "headline": say(item.headline),
-            "ground": say(item.ground),
+            "ground": say(item.ground).removeprefix(f"{item.strength}: "),
             "because": [self._evidence(part) for part in item.because],
             "against": [self._evidence(part) for part in item.against],
             "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
@@ -242,22 +245,17 @@ class PageView:
 
     def _evidence(self, part: Evidence) -> dict[str, Any]:  # Any: templates take any value
         known = [place for place in part.events if 0 <= place < len(self.result.events)]
+        shown = known[:_MOST_LINKS]
         return {
             "text": self.measures.sentence(part.text),
-            "events": [(place + 1, self._label(self.result.events[place])) for place in known],
-            "figure": part.figure,
+            "events": [(place + 1, self._label(self.result.events[place])) for place in shown],
+            "more": len(known) - len(shown),
+            "figure": part.figure if part.figure in self.pictures else "",
         }
 
     @staticmethod
     def _label(event: Event) -> str:
         return f"{kind_words(event).lower()} at {minutes_seconds(event.start_s)}"
-
-    def _marks(self) -> list[tuple[int, str, str, str]]:
-        """Return what the ride picture's bands stand for: number, family, words, time."""
-        return [
-            (place + 1, family_of(event), kind_words(event), minutes_seconds(event.start_s))
-            for place, event in enumerate(self.result.events)
-        ]
 
     def _moments(self) -> list[dict[str, Any]]:  # Any: templates take any value
         return [

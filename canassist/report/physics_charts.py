@@ -150,7 +150,7 @@ class PhysicsCharts:
 
     def _gain_by_band(self, fit: AssistFit, bands: list[AssistBand]) -> Chart:
         m = self.measures
-        rows = tuple(self._band_row(band) for band in bands)
+        rows = tuple(self._band_row(fit, band) for band in bands)
         reach = max(float(np.nanmax(np.abs(band.points.x))) for band in bands)
         against = {"profile": "its map", "ride": "the map learned from this ride"}
         message = "Assist against driver torque, by road speed"
@@ -164,7 +164,7 @@ class PhysicsCharts:
         label = f"Driver torque, {unit} (right positive)"
         return self._plane("assist_bands", message, rows, label, span=(-shown, shown))
 
-    def _band_row(self, band: AssistBand) -> Row:
+    def _band_row(self, fit: AssistFit, band: AssistBand) -> Row:
         m = self.measures
         name = f"assist-{band.speed_low_kph:.0f}"
         x, y = (m.array(side, "N·m") for side in (band.points.x, band.points.y))
@@ -172,7 +172,7 @@ class PhysicsCharts:
         ends = np.array([float(np.nanmin(x)), 0.0, float(np.nanmax(x))])
         lines = [Line(key=name, label="Ridden", x=cloud[0], y=cloud[1], style=Style.POINTS)]
         if band.expected_gain is not None:
-            dead = self._deadband()
+            dead = float(m.array(np.array([fit.driver_deadband_nm]), "N·m")[0])
             beyond = np.sign(ends) * np.clip(np.abs(ends) - dead, 0.0, None)
             grid = np.array([ends[0], -dead, dead, ends[2]])
             expected = np.array([beyond[0], 0.0, 0.0, beyond[2]]) * band.expected_gain
@@ -195,11 +195,6 @@ class PhysicsCharts:
             span=nice_range(extremes(lines), most=3, floor=2.0),
             height_px=_BAND_PX,
         )
-
-    def _deadband(self) -> float:
-        known = self.result.profile.assist_map
-        dead = known.driver_deadband_nm if known else 0.0
-        return float(self.measures.array(np.array([dead]), "N·m")[0])
 
     def _sides(self, fit: AssistFit, bands: list[AssistBand]) -> Chart:
         m = self.measures

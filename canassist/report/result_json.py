@@ -86,6 +86,7 @@ def result_object(result: Result) -> Json:
         },
         "events": [_event(event) for event in result.events],
         "conclusions": [_conclusion(item) for item in result.conclusions],
+        "ruled_out": [_conclusion(item) for item in result.ruled_out],
         "coverage": _coverage(result.coverage),
         "assumed": list(result.assumed),
         "limits_changed": [
@@ -169,6 +170,7 @@ def _channel(channel: Channel, length_s: float, bus: BusStats) -> Json:
         "sender": channel.sender or None,
         "stands_in": channel.stands_in,
         "sign_known": channel.sign_known,
+        "unit_known": channel.unit_known,
         "doubt": channel.doubt or None,
         "left_out": dict(channel.left_out),
     }
@@ -239,6 +241,9 @@ def _coverage(coverage: Coverage) -> Json:
         "modes_s": {mode: rounded(time_s, 1) for mode, time_s in coverage.modes_s.items()},
         "cannot_tell": list(coverage.cannot_tell),
         "ride_next": list(coverage.ride_next),
+        "needs": [
+            {"code": str(need.code), "met": need.met, "text": need.text} for need in coverage.needs
+        ],
     }
 
 

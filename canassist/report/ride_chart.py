@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import EventKind
-from canassist.report.channel_words import FLOOR, WHEELS, WORD_CHANNELS, channel_words
+from canassist.report.channel_words import (
+    FLOOR,
+    NEVER_NEGATIVE,
+    WHEELS,
+    WORD_CHANNELS,
+    channel_words,
+)
 from canassist.report.drawing import (
     Band,
     Chart,
@@ -23,6 +29,7 @@ from canassist.report.drawing import (
 )
 from canassist.report.families import Family, family_of, kind_words
 from canassist.report.reduce import bucket_edges, reduce_channel
+from canassist.report.shortening import short
 from canassist.report.times import minutes_seconds
 
 if TYPE_CHECKING:
@@ -30,7 +37,8 @@ if TYPE_CHECKING:
 
     from canassist.model import Channel, Event, FloatArray, Result
     from canassist.report.measures import Measures
-    from canassist.report.times import Clock
+    from canassist.report.shortening import short
+from canassist.report.times import Clock
 
 CLOSE_UP_S: Final = 10.0
 """Time shown before and after an event."""
@@ -47,6 +55,8 @@ _ROW_PX: Final = (64, 52)
 _MANY_ROWS: Final = 12
 _WORD_PX: Final = 40
 _CLOSE_PX: Final = 78
+_LONGEST: Final = 40
+_SAME_SHARE: Final = 0.9
 
 Span = tuple[float, float]
 
@@ -88,7 +98,9 @@ class RideCharts:
         groups = self._groups()
         tall = _ROW_PX[len(groups) > _MANY_ROWS]
         rows = tuple(self._group(names, still, dense, tall) for names in groups)
-        bands = [_band(event, end, str(place + 1)) for place, event in enumerate(self._events())]
+        bands = distinct(
+            [_band(event, end, str(place + 1)) for place, event in enumerate(self._events())]
+        )
         message = f"{minutes_seconds(end, 0)} minutes, {self._counted()}"
         return self._chart(("ride", message), rows, bands, (0.0, end))
 
@@ -114,7 +126,9 @@ class RideCharts:
             if number != place and other.start_s < high and other.until(self._end) > low
         ]
         own = replace(_band(event, self._end, str(place + 1)), main=True)
-        return self._chart((f"event-{place + 1}", message), rows, (*near, own), (low, high))
+        return self._chart(
+            (f"event-{place + 1}", message), rows, (*distinct(near, own), own), (low, high)
+        )
 
     def absent(self) -> tuple[str, ...]:
         """Return the main channels that the log lacks, in words."""
@@ -204,12 +218,13 @@ class RideCharts:
             < max(values, default=1.0) + reach + floor
         ]
         label = channel_words(names[0]) if len(names) == 1 else "Wheel speeds"
+        least = 0.0 if unit in NEVER_NEGATIVE else -np.inf
         return Row(
             label=label,
             unit=self.measures.name(unit),
             lines=lines,
             limits=limits,
-            span=nice_range([*values, *near], most=3, floor=floor),
+            span=nice_range([*values, *near], most=3, floor=floor, least=least),
             places=self.measures.shown(unit).places,
             height_px=tall,
         )
@@ -311,6 +326,24 @@ def _band(event: Event, end: float, tag: str) -> Band:
     )
 
 
+def distinct(bands: Iterable[Band], *more: Band) -> list[Band]:
+    """Return bands without those that lie on another of their family.
+
+    Several signals of one unit get lost at once: their tints would add up to black.
+    """
+    found: list[Band] = []
+    for band in bands:
+        if not any(_covers(other, band) for other in (*more, *found)):
+            found.append(band)
+    return found
+
+
+def _covers(one: Band, other: Band) -> bool:
+    shared = min(one.end, other.end) - max(one.start, other.start)
+    longest = max(one.end - one.start, other.end - other.start)
+    return one.family is other.family and shared >= _SAME_SHARE * longest
+
+
 def word_spans(channel: Channel, end: float) -> tuple[Word, ...]:
     """Return the stretches in which a text channel says one thing.
 
@@ -336,6 +369,6 @@ def word_spans(channel: Channel, end: float) -> tuple[Word, ...]:
     until = np.append(time_s[1:], end)
     ends = np.minimum(until[lasts], time_s[lasts] + channel.stale_after_s)
     return tuple(
-        Word(float(time_s[first]), float(stop), channel.text_at(int(rows[first])))
+        Word(float(time_s[first]), float(stop), short(channel.text_at(int(rows[first])), _LONGEST))
         for first, stop in zip(starts, ends, strict=True)
     )

@@ -9,6 +9,7 @@ PLACES: Final[dict[str, int]] = {
     "s": 3,
     "v": 3,
     "c": 2,
+    "degc": 2,
     "a": 2,
     "a2": 2,
     "nm": 3,

@@ -31,6 +31,7 @@ TAB_FOOT_PX: Final = 6
 """Where an event's textured tab lies, in px above the first row."""
 _TALL: Final = 400
 _EDGE_PCT: Final = 4.0
+_NARROW_PCT: Final = 0.5
 _HALO: Final = 'stroke="#fbfaf7" stroke-width="3" paint-order="stroke" stroke-linejoin="round"'
 
 _DASH: Final = {
@@ -98,16 +99,23 @@ def _span(chart: Chart, start: float, end: float) -> tuple[float, float]:
 
 
 def _band(chart: Chart, band: Band, bottom: int) -> str:
+    """Return a band: its tint through all rows, its textured tab, its edges.
+
+    A band over much of the picture is a condition rather than an incident: its tint is
+    paler, so that the incidents inside it stand out. A narrow one has one edge.
+    """
     low, high = _span(chart, band.start, band.end)
+    tint = ".07" if chart.is_wide(band) else ".13"
     look, family = LOOKS[band.family], band.family
     box = f'x="{low:.3f}%" width="{max(high - low, 0.02):.3f}%"'
     tall = bottom - chart.lane_px
     lane = chart.lane_px - TAB_TOP_PX
     fill = f'fill="url(#tex-{family})"' if look.shape else 'fill="none"'
-    edges = [low] if band.open_end else [low, high]
+    edges = [low] if band.open_end or high - low < _NARROW_PCT else [low, high]
     dash = f' stroke-dasharray="{_DASH[family]}"' if _DASH[family] else ""
     parts = [
-        f'<rect {box} y="{chart.lane_px}" height="{tall}" fill="{look.hue}" opacity=".13"></rect>',
+        f'<rect {box} y="{chart.lane_px}" height="{tall}" fill="{look.hue}"'
+        f' opacity="{tint}"></rect>',
         f'<rect {box} y="{lane}" height="{TAB_TOP_PX - TAB_FOOT_PX}" {fill} stroke="{look.edge}"'
         f' class="edge-{family}"></rect>',
     ]

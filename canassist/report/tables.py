@@ -139,6 +139,8 @@ def _notes(channel: Channel) -> list[str]:
         notes.append("another unit reports it in place of the steering module")
     if not channel.sign_known:
         notes.append("which way is right is not known: no left or right finding")
+    if not channel.unit_known:
+        notes.append("its unit is not known: it says when and how much more, not how much")
     if channel.doubt:
         notes.append(channel.doubt)
     if channel.runner_up is not None:
@@ -206,6 +208,15 @@ def coverage_table(result: Result) -> Table:
         (words, "cannot tell" if time_s is None else duration(time_s)) for words, time_s in rows
     )
     return Table(head=("Ridden", "Time"), body=body)
+
+
+def needs_table(result: Result) -> Table:
+    """Return what each conclusion needs of a ride, and whether this one had it."""
+    body = tuple(
+        (str(need.code).replace("_", " "), "yes" if need.met else "no", need.text)
+        for need in result.coverage.needs
+    )
+    return Table(head=("To tell", "Ridden", "What it takes"), body=body)
 
 
 def overview(result: Result, measures: Measures) -> Table:
