@@ -79,7 +79,9 @@ def _under_load(ride: Ride, hits: Hits) -> Iterator[Reason]:
         return
     low, limit = pair(lowest(ride, hits), ride.limits.undervoltage_v, "V")
     path = ride.physics.supply_path
-    if path is not None and sure_path(path) and path.path_ohm.high <= ride.limits.max_circuit_ohm:
+    if not dips(ride, "steering_load", "charging") and dips(ride, "other_load"):
+        yield reason(say("reason.battery.other_load", low=low, limit=limit), HINT, hits)
+    elif path is not None and sure_path(path) and path.path_ohm.high <= ride.limits.max_circuit_ohm:
         drop = volts(path.drop_v)
         text = say("reason.battery.load_path_good", low=low, limit=limit, drop=drop)
         yield reason(text, ENOUGH, hits, "supply_path")

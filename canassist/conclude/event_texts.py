@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude.ride import expected, figure
 from canassist.conclude.wording import (
@@ -18,7 +18,7 @@ from canassist.conclude.wording import (
     quantity,
     say,
     share,
-    signed_torque,
+    sided_torque,
     torque,
 )
 from canassist.model import CHANNEL_UNITS, Event, EventKind
@@ -26,20 +26,28 @@ from canassist.model import CHANNEL_UNITS, Event, EventKind
 if TYPE_CHECKING:
     from canassist.profile import Limits
 
-Teller = Callable[[Event, str, "Limits"], str]
+
+class Setting(NamedTuple):
+    """What sentences need besides the event: limits, and whether torque has known sides."""
+
+    limits: Limits
+    torque_sign_known: bool
 
 
-def with_text(event: Event, log_end_s: float, limits: Limits) -> Event:
+Teller = Callable[[Event, str, Setting], str]
+
+
+def with_text(event: Event, setting: Setting) -> Event:
     """Return the event with its sentence."""
     if event.end_s is None:
         lasting = say("event.to_end")
     else:
         lasting = say("event.lasted", duration=duration(event.end_s - event.start_s))
-    return replace(event, text=_TELLERS[event.kind](event, lasting, limits))
+    return replace(event, text=_TELLERS[event.kind](event, lasting, setting))
 
 
-def _derate(event: Event, lasting: str, limits: Limits) -> str:
-    del limits
+def _derate(event: Event, lasting: str, setting: Setting) -> str:
+    del setting
     why = say(f"word.cause.{event.cause}" if event.cause else "word.cause.unexplained")
     if event.cause == "engine_stopped":
         return say("event.derate_waiting", lasting=lasting)
@@ -61,10 +69,12 @@ def _derate(event: Event, lasting: str, limits: Limits) -> str:
     )
 
 
-def _undervoltage(event: Event, lasting: str, limits: Limits) -> str:
+def _undervoltage(event: Event, lasting: str, setting: Setting) -> str:
     limit_v = expected(event, "min_supply_v")
     low, limit = pair(
-        figure(event, "min_supply_v"), limits.undervoltage_v if limit_v is None else limit_v, "V"
+        figure(event, "min_supply_v"),
+        setting.limits.undervoltage_v if limit_v is None else limit_v,
+        "V",
     )
     key = f"event.undervoltage_{event.cause}"
     return say(
@@ -72,20 +82,20 @@ def _undervoltage(event: Event, lasting: str, limits: Limits) -> str:
     )
 
 
-def _overvoltage(event: Event, lasting: str, limits: Limits) -> str:
-    high, limit = pair(figure(event, "max_supply_v"), limits.overvoltage_v, "V")
+def _overvoltage(event: Event, lasting: str, setting: Setting) -> str:
+    high, limit = pair(figure(event, "max_supply_v"), setting.limits.overvoltage_v, "V")
     return say("event.overvoltage", high=high, limit=limit, lasting=lasting)
 
 
-def _charging_low(event: Event, lasting: str, limits: Limits) -> str:
+def _charging_low(event: Event, lasting: str, setting: Setting) -> str:
     middle = figure(event, "supply_v")
-    shown, limit = pair(middle, limits.charging_v, "V")
-    rpm = quantity(limits.charging_rpm, "rpm")
+    shown, limit = pair(middle, setting.limits.charging_v, "V")
+    rpm = quantity(setting.limits.charging_rpm, "rpm")
     return say("event.charging_low", rpm=rpm, lasting=lasting, middle=shown, limit=limit)
 
 
-def _deviation(event: Event, lasting: str, limits: Limits) -> str:
-    del limits
+def _deviation(event: Event, lasting: str, setting: Setting) -> str:
+    del setting
     key = f"event.deviation_{event.cause}"
     return say(
         key if has_text(key) else "event.deviation_other",
@@ -102,15 +112,17 @@ def _deviation_figures(event: Event) -> str:
     return "" if ratio is None else say("event.deviation_share", ratio=share(ratio))
 
 
-def _torque_offset(event: Event, lasting: str, limits: Limits) -> str:
+def _torque_offset(event: Event, lasting: str, setting: Setting) -> str:
     del lasting
     value = figure(event, "offset_nm")
-    offset = say("word.unknown") if value is None else signed_torque(value)
-    return say("event.torque_offset", offset=offset, limit=torque(limits.torque_offset_nm, 2))
+    offset = sided_torque(value, sign_known=setting.torque_sign_known)
+    return say(
+        "event.torque_offset", offset=offset, limit=torque(setting.limits.torque_offset_nm, 2)
+    )
 
 
-def _signal_loss(event: Event, lasting: str, limits: Limits) -> str:
-    del limits
+def _signal_loss(event: Event, lasting: str, setting: Setting) -> str:
+    del setting
     name = channel_name(event.channel or "")
     last = _reading(event, "last_value")
     if last is None:
@@ -118,8 +130,8 @@ def _signal_loss(event: Event, lasting: str, limits: Limits) -> str:
     return say("event.signal_loss", channel=name, lasting=lasting, last=last)
 
 
-def _signal_stuck(event: Event, lasting: str, limits: Limits) -> str:
-    del limits
+def _signal_stuck(event: Event, lasting: str, setting: Setting) -> str:
+    del setting
     name = channel_name(event.channel or "")
     value = _reading(event, "stuck_value")
     if value is None:
@@ -127,8 +139,8 @@ def _signal_stuck(event: Event, lasting: str, limits: Limits) -> str:
     return say("event.signal_stuck", channel=name, value=value, lasting=lasting)
 
 
-def _signal_jump(event: Event, lasting: str, limits: Limits) -> str:
-    del lasting, limits
+def _signal_jump(event: Event, lasting: str, setting: Setting) -> str:
+    del lasting, setting
     name = channel_name(event.channel or "")
     before, after = _reading(event, "before_value"), _reading(event, "after_value")
     if before is None or after is None:
@@ -144,26 +156,26 @@ def _reading(event: Event, name: str) -> str | None:
     return degrees(value) if unit == "degC" else quantity(value, unit)
 
 
-def _restart(event: Event, lasting: str, limits: Limits) -> str:
-    del event, limits
+def _restart(event: Event, lasting: str, setting: Setting) -> str:
+    del event, setting
     return say("event.module_restart", lasting=lasting)
 
 
-def _bus(event: Event, lasting: str, limits: Limits) -> str:
-    del limits
+def _bus(event: Event, lasting: str, setting: Setting) -> str:
+    del setting
     errors = figure(event, "error_frames")
     if not errors:
         return say("event.bus_silent", lasting=lasting)
     return say("event.bus_disturbance", count=number(errors, 0), lasting=lasting)
 
 
-def _gap(event: Event, lasting: str, limits: Limits) -> str:
-    del event, limits
+def _gap(event: Event, lasting: str, setting: Setting) -> str:
+    del event, setting
     return say("event.log_gap", lasting=lasting)
 
 
-def _code(event: Event, lasting: str, limits: Limits) -> str:
-    del lasting, limits
+def _code(event: Event, lasting: str, setting: Setting) -> str:
+    del lasting, setting
     text = event.measured.get("text")
     known = isinstance(text, str) and bool(text)
     meaning = say("event.trouble_code_meaning", text=str(text)) if known else ""

@@ -14,7 +14,7 @@ from canassist.conclude.wording import (
     channel_name,
     listed,
     say,
-    signed_torque,
+    sided_torque,
     times,
     volts,
 )
@@ -68,9 +68,11 @@ def _resistance(ride: Ride) -> str:
 
 def _break(ride: Ride) -> str:
     restart = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+    cut = dips(ride, "supply_break")
     if restart:
-        return say("headline.supply_break.restart", times=times(len(restart)))
-    return say("headline.supply_break.dips", times=times(len(dips(ride, "supply_break"))))
+        key = "headline.supply_break.restart" if cut else "headline.supply_break.silent"
+        return say(key, times=times(len(restart)))
+    return say("headline.supply_break.dips", times=times(len(cut)))
 
 
 def _overvoltage(ride: Ride) -> str:
@@ -102,7 +104,7 @@ def _how(hits: Hits) -> str:
 def _offset(ride: Ride) -> str:
     hits = ride.of(EventKind.TORQUE_OFFSET)
     value = figure(hits[0].event, "offset_nm") if hits else None
-    offset = say("word.unknown") if value is None else signed_torque(value)
+    offset = sided_torque(value, sign_known=ride.sign_known("driver_torque"))
     return say("headline.torque_sensor_offset.plain", offset=offset)
 
 
@@ -133,8 +135,9 @@ def _mechanical(ride: Ride) -> str:
 
 
 def _no_fault(ride: Ride) -> str:
-    del ride
-    return say("headline.no_fault_found.plain")
+    fit = ride.physics.assist
+    compared = fit is not None and fit.map_from == "profile" and fit.ratio is not None
+    return say("headline.no_fault_found.plain" if compared else "headline.no_fault_found.no_map")
 
 
 def _inconclusive(ride: Ride) -> str:

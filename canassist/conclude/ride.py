@@ -115,6 +115,11 @@ class Ride:
         starts_in_time = one.start_s - margin_s <= other.until(self.end_s)
         return starts_in_time and other.start_s - margin_s <= one.until(self.end_s)
 
+    def sign_known(self, name: str) -> bool:
+        """Tell whether right-positive is certain for a channel."""
+        channel = self.timeline.get(name)
+        return channel is not None and channel.sign_known
+
     def from_the_first(self, event: Event) -> bool:
         """Tell whether an event was there when its channel's first sample came."""
         channel = self.timeline.get(event.channel or "")

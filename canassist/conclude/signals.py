@@ -59,9 +59,10 @@ def speed_signal_fault(ride: Ride) -> Iterator[Reason]:
     for channel in SPEED_CHANNELS:
         yield from _one_channel(ride, tuple(hit for hit in hits if hit.event.channel == channel))
     if reduced:
-        text = say("reason.speed.derate", **which(len(reduced), len(ride.derates)))
+        key = "reason.speed.derate" if hits else "reason.speed.reduced"
+        text = say(key, **which(len(reduced), len(ride.derates)))
         yield reason(text, ENOUGH, reduced)
-    yield from _company(ride, hits)
+    yield from _company(ride, hits or reduced)
 
 
 def _one_channel(ride: Ride, hits: Hits) -> Iterator[Reason]:
@@ -108,7 +109,7 @@ def _company(ride: Ride, hits: Hits) -> Iterator[Reason]:
     elif kin and not disturbed and not lost:
         names = channel_names(dict.fromkeys(hit.event.channel or "" for hit in kin))
         yield reason(say("reason.speed.same_unit", others=names), SUPPORT, hits + kin)
-    elif not disturbed and not lost:
+    elif speed_faults(ride) and not disturbed and not lost:
         yield reason(say("reason.speed.alone"), SUPPORT, hits)
 
 

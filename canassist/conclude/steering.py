@@ -14,6 +14,7 @@ from canassist.conclude.wording import (
     percent,
     say,
     share,
+    sided_torque,
     signed_torque,
     times,
     torque,
@@ -54,7 +55,7 @@ def torque_sensor_offset(ride: Ride) -> Iterator[Reason]:
     value = figure(hits[0].event, "offset_nm")
     if value is None and rest is not None:
         value = rest.offset_nm.value
-    offset = say("word.unknown") if value is None else signed_torque(value)
+    offset = sided_torque(value, sign_known=ride.sign_known("driver_torque"))
     text = say("reason.offset.rest", offset=offset, limit=torque(limit_nm, 2))
     yield reason(text, ENOUGH, hits, "torque_rest")
     yield from _rest(ride)
@@ -181,7 +182,8 @@ def module_suspect(ride: Ride, found: Found) -> Iterator[Reason]:
     lost = tuple(
         hit for hit in ride.of(EventKind.SIGNAL_LOSS) if hit.event.channel == "driver_torque"
     )
-    if not hits and not lost:
+    restarts = _lone_restarts(ride)
+    if not hits and not lost and not restarts:
         return
     yield Needs(("derate_start_c", "derate_zero_c", "derate_start_v", "derate_zero_v"))
     yield from _module_caps(ride)
@@ -190,7 +192,16 @@ def module_suspect(ride: Ride, found: Found) -> Iterator[Reason]:
     if alone:
         name = channel_name("driver_torque")
         yield reason(say("reason.module.torque_lost", channel=name), SUPPORT, alone)
-    yield from _other_causes(ride, hits or lost, found)
+    if restarts:
+        text = say("reason.module.restarted", times=times(len(restarts)))
+        yield reason(text, SUPPORT, restarts)
+    yield from _other_causes(ride, hits or lost or restarts, found)
+
+
+def _lone_restarts(ride: Ride) -> Hits:
+    """Return restarts of the module with no dip of its supply near them."""
+    restarts = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+    return ride.apart(restarts, ride.of(EventKind.UNDERVOLTAGE))
 
 
 def missing_senses(ride: Ride) -> list[str]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Needs, reason
+from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
 from canassist.conclude.supply import dips, highest, lowest
 from canassist.conclude.wording import duration, pair, quantity, say, times, volts, which
-from canassist.model import EventKind
+from canassist.model import EventKind, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,6 +36,8 @@ def supply_break(ride: Ride) -> Iterator[Reason]:
         yield reason(text, ENOUGH, cut)
     if restart:
         yield reason(say("reason.break.restart", times=times(len(restart))), ENOUGH, restart)
+    if not cut:
+        yield Cap(Strength.MODERATE, say("ground.cap_no_dip"))
     both = cut + restart
     if ride.together(cut, restart):
         yield reason(say("reason.break.both"), SUPPORT, both)

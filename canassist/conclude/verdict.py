@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canassist.conclude.answers import conclusion, ruled_out
 from canassist.conclude.causes import rank, weigh_causes
 from canassist.conclude.coverage import count_coverage
-from canassist.conclude.event_texts import with_text
+from canassist.conclude.event_texts import Setting, with_text
 from canassist.conclude.moments import describe_moments
 from canassist.conclude.needs import needs_of
 from canassist.conclude.ride import Ride
@@ -46,9 +46,10 @@ def conclude(
         Events in the order given, each with its sentence; conclusions by rank, at
         least one.
     """
-    limits = profile.limits
-    told = tuple(with_text(event, timeline.duration_s, limits) for event in events)
-    ridden = count_coverage(timeline, physics, limits=limits)
+    torque = timeline.get("driver_torque")
+    setting = Setting(profile.limits, torque_sign_known=torque is not None and torque.sign_known)
+    told = tuple(with_text(event, setting) for event in events)
+    ridden = count_coverage(timeline, physics, limits=profile.limits)
     ridden = replace(ridden, needs=tuple(needs_of(ridden, timeline, physics)))
     ride = Ride(
         timeline=timeline,

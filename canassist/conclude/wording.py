@@ -133,6 +133,16 @@ def torque(value: float | None, decimals: int = 1) -> str:
     return quantity(value, "N·m", decimals)
 
 
+def sided_torque(value: float | None, *, sign_known: bool) -> str:
+    """Return a torque to two decimals with its side, such as ``0.74 N·m to the right``."""
+    if value is None or not math.isfinite(value):
+        return say("word.unknown")
+    shown = torque(abs(value), 2)
+    if not sign_known:
+        return shown
+    return say("word.to_right" if value > 0.0 else "word.to_left", torque=shown)
+
+
 def signed_torque(value: float) -> str:
     """Return a torque to two decimals with its sign always shown."""
     return f"{value:+.2f} N·m"

@@ -193,7 +193,7 @@ def misses(tables: Tables) -> Iterator[str]:
             yield f"{variant}: first conclusion right in {total.first_right:.3f}, not {least}"
         if total.blamed:
             yield f"{variant}: false blame on {len(total.blamed)} sound rides"
-    for kind, score in tables.totals[AS_SIMULATED].kinds.items():
+    for kind, score in tables.totals.get(AS_SIMULATED, Total()).kinds.items():
         for name in ("precision", "recall", "cause"):
             value = getattr(score, name)
             if value < TARGETS[name]:

@@ -16,8 +16,9 @@ ENOUGH_PLANTED = 20
 
 @pytest.fixture(scope="module")
 def tables() -> Tables:
-    work = jobs(held_out=True, share=0.1, variants=[AS_SIMULATED, BARE])
-    return run(work + jobs(held_out=True, share=0.03, variants=WORSE))
+    work = jobs(held_out=True, share=0.1, variants=[AS_SIMULATED])
+    work += jobs(held_out=True, share=0.05, variants=[BARE])
+    return run(work + jobs(held_out=True, share=0.015, variants=WORSE))
 
 
 @pytest.mark.slow
