@@ -122,12 +122,14 @@ class ChannelBuilder:
         }
 
     def from_choices(self, choices: Iterable[ChannelChoice]) -> dict[str, Channel]:
-        """Build the channels that were chosen among candidates."""
+        """Build the channels that were chosen; the question of one left open is a problem."""
         found = {}
         for choice in choices:
             if choice.chosen is not None:
                 found[choice.channel] = self._from_choice(choice, choice.chosen)
                 self._report(found[choice.channel])
+            elif choice.doubt:
+                self.problems.append(Problem(f"channel {choice.channel}", choice.doubt))
         return found
 
     def sources_of(self, message: MessageLayout) -> list[FrameSource]:
@@ -224,11 +226,13 @@ class ChannelBuilder:
         message, signal = chosen.candidate.message, chosen.candidate.signal
         rule = chosen.candidate.conversion
         whole = Conversion(rule.scale * choice.scale, rule.offset * choice.scale + choice.offset)
+        value = chosen.value * choice.scale + choice.offset
+        known = chosen.candidate.unit_known or choice.channel in TEXT_CHANNELS
         return Channel(
             name=choice.channel,
             unit=CHANNEL_UNITS[choice.channel],
             time_s=chosen.time_s,
-            value=chosen.value * choice.scale + choice.offset,
+            value=value,
             signal=signal.full_name,
             source=chosen.source,
             sender=message.sender,
@@ -238,6 +242,7 @@ class ChannelBuilder:
             runner_up=choice.runner_up,
             stands_in=choice.stands_in,
             sign_known=choice.sign_known,
+            unit_known=known or _credible(choice.channel, value),
             doubt=choice.doubt,
             labels=_labels(choice.channel, signal, whole),
             left_out=chosen.left_out,

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from canassist.decode import DecodedRide, decode_ride, load_databases, plan_reading
+from canassist.decode.build_channels import ChannelBuilder
+from canassist.decode.candidates import Candidate, ChannelChoice
 from canassist.errors import ProfileError
-from canassist.model import FrameSource
+from canassist.model import FrameSource, Problem, RunnerUp
 from canassist.profile import default_profile, parse_profile
 from tests.decode.hand_frames import Line, extended, ride, stats_of
 
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.decode import Databases
+    from canassist.model import Channel
 
 DATABASE = """VERSION ""
 BU_: Steering Body
@@ -180,6 +184,54 @@ def test_another_units_voltage_stands_in_for_the_modules_supply(databases: Datab
     supply = decoded(databases, text, *lines, *own).channels["supply_voltage"]
     assert supply.value.tolist() == pytest.approx([14.0] * 3)
     assert not supply.stands_in
+
+
+def choice_of(databases: Databases, lines: list[Line], **fields: object) -> list[Channel]:
+    """Build what a hand-made choice of the effort signal for driver torque says."""
+    profile = default_profile()
+    frames = ride(*lines)
+    builder = ChannelBuilder(frames, plan_reading(databases, profile), stats_of(frames))
+    ((message, signal),) = databases.find("Helper.Effort")
+    candidate = Candidate(channel="driver_torque", message=message, signal=signal)
+    (measured,) = builder.measure({"driver_torque": [candidate]})["driver_torque"]
+    choice = replace(ChannelChoice(channel="driver_torque", chosen=measured), **fields)  # type: ignore[arg-type]  # a test's own fields
+    return list(builder.from_choices([choice]).values())
+
+
+def test_a_choice_is_applied_as_it_says(databases: Databases) -> None:
+    lines = [(0.1 * n, f"110#0282{(10 * n).to_bytes(2, 'little').hex()}") for n in range(3)]
+    second = RunnerUp(signal="A.B", why="slower")
+    (channel,) = choice_of(
+        databases,
+        lines,
+        scale=-0.5,
+        offset=1.0,
+        chosen_by="behaviour",
+        sign_known=False,
+        runner_up=second,
+    )
+    assert channel.value.tolist() == [1.0, -4.0, -9.0]
+    assert (channel.chosen_by, channel.sign_known, channel.runner_up) == (
+        "behaviour",
+        False,
+        second,
+    )
+    assert channel.unit_known  # no unit, but it can be N·m
+
+
+def test_a_chosen_raw_count_is_said_to_be_one(databases: Databases) -> None:
+    lines = [(0.1 * n, f"110#0282{(300 * n).to_bytes(2, 'little').hex()}") for n in range(3)]
+    (channel,) = choice_of(databases, lines)
+    assert not channel.unit_known
+
+
+def test_a_question_left_open_is_told(databases: Databases) -> None:
+    profile = default_profile()
+    frames = ride(*motion(1, 2))
+    builder = ChannelBuilder(frames, plan_reading(databases, profile), stats_of(frames))
+    choice = ChannelChoice(channel="driver_torque", doubt="A.B or C.D?")
+    assert builder.from_choices([choice]) == {}
+    assert builder.problems == [Problem("channel driver_torque", "A.B or C.D?")]
 
 
 def test_of_two_buses_the_one_with_values_is_taken(databases: Databases) -> None:
