@@ -79,6 +79,7 @@ def judge(samples: AssistSamples, *, tolerance: float, leave_out: BoolArray) -> 
     lowest, highest = window_extremes(time_s, expected, before_s=AROUND_S, after_s=AROUND_S)
     least = np.maximum(np.where(side > 0, lowest, -highest), 0.0)
     most = np.maximum(np.where(side > 0, highest, -lowest), 0.0)
+    most[samples.open_top] = np.inf
     large = np.maximum(np.abs(expected), np.abs(delivered)) >= JUDGED_NM
     usable = large & ~np.isnan(expected) & samples.settled & ~leave_out
     seconds = np.diff(seen_s(time_s, stale_after_s=samples.stale_after_s), append=np.nan)
@@ -122,7 +123,10 @@ def _verdicts(part: _Part, tolerance: float) -> tuple[BoolArray, IntArray]:
         total = np.concatenate(([0.0], np.cumsum(value * part.seconds)))
         return np.asarray(total[stop] - total[first])
 
-    given, least, most = around(part.given), around(part.least), around(part.most)
+    unknown = around(np.isinf(part.most).astype(np.float64)) > 0.0
+
+    given, least = around(part.given), around(part.least)
+    most = np.where(unknown, np.inf, around(np.where(np.isinf(part.most), 0.0, part.most)))
     low = given < (1.0 - tolerance) * least
     high = given > (1.0 + tolerance) * most
     right = (given >= (1.0 - tolerance) * most) & (given <= (1.0 + tolerance) * least)

@@ -10,7 +10,7 @@ from canassist.model import MODULE_CHANNELS, Event, EventKind, Severity
 from canassist.timeline import TIME_STEP_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from canassist.model import FloatArray, FrameSource, IdStats, Timeline
 
@@ -91,16 +91,20 @@ def find_restarts(timeline: Timeline) -> list[Event]:
     list of Event
         From the last message before to the first after, in time order.
     """
-    own = _module_sources(timeline)
+    carriers, others = _module_sources(timeline)
     stats = {item.source: item for item in timeline.bus.ids}
-    known = [stats[source] for source in own if source in stats]
+    known = [stats[source] for source in carriers if source in stats]
     if not known:
         return []
+    rest = [stats[source] for source in others if source in stats]
     fastest = min(known, key=lambda item: item.period_s)
+    shortest_s = max(SILENT_S, SILENT_PERIODS * fastest.period_s)
     found = []
     for start_s, end_s in fastest.silences:
-        span = _common_silence(known, fastest, start_s, end_s)
-        if span is None or _bus_was_silent(timeline, fastest.source.bus, span):
+        span = _common_silence((*known, *rest), (start_s, end_s))
+        if span is None or span[1] - span[0] < shortest_s - TIME_STEP_S:
+            continue
+        if _bus_was_silent(timeline, fastest.source.bus, span):
             continue
         found.append(
             Event(
@@ -109,38 +113,37 @@ def find_restarts(timeline: Timeline) -> list[Event]:
                 end_s=span[1],
                 severity=Severity.SERIOUS,
                 measured={"silent_s": span[1] - span[0]},
-                expected={"silent_s": max(SILENT_S, SILENT_PERIODS * fastest.period_s)},
+                expected={"silent_s": shortest_s},
             )
         )
     return found
 
 
-def _module_sources(timeline: Timeline) -> set[FrameSource]:
-    channels = [
-        channel
+def _module_sources(timeline: Timeline) -> tuple[set[FrameSource], set[FrameSource]]:
+    """Return what carries the module's channels, and what else the same nodes send."""
+    carriers = {
+        channel.source
         for name, channel in timeline.channels.items()
         if name in MODULE_CHANNELS and not channel.stands_in
-    ]
-    sources = {channel.source for channel in channels}
-    senders = {timeline.senders.get(source, "") for source in sources} - {""}
-    return sources | {source for source, node in timeline.senders.items() if node in senders}
+    }
+    nodes = {timeline.senders.get(source, "") for source in carriers} - {""}
+    sent = {source for source, node in timeline.senders.items() if node in nodes}
+    return carriers, sent - carriers
 
 
 def _common_silence(
-    known: list[IdStats], fastest: IdStats, start_s: float, end_s: float
+    known: Iterable[IdStats], span: tuple[float, float]
 ) -> tuple[float, float] | None:
-    """Return the silence that all of the module's messages share, or None."""
+    """Return the part of a silence in which none of these messages came, or None."""
+    start_s, end_s = span
     for item in known:
-        if item is fastest:
-            continue
         own = _silence_over(item, start_s, end_s)
         if own is None:
             if SILENT_PERIODS * item.period_s <= end_s - start_s:
                 return None  # it had the time to fall silent, and did not
             continue
         start_s, end_s = max(start_s, own[0]), min(end_s, own[1])
-    shortest = max(SILENT_S, SILENT_PERIODS * fastest.period_s)
-    return (start_s, end_s) if end_s - start_s >= shortest - TIME_STEP_S else None
+    return start_s, end_s
 
 
 def _silence_over(item: IdStats, start_s: float, end_s: float) -> tuple[float, float] | None:

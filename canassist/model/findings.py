@@ -299,6 +299,8 @@ class AssistFit:
     gains: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     driver_deadband_nm: float = 0.5
     max_assist_nm: float = 40.0
+    known_up_to_nm: float = float("inf")
+    """Beyond this, at full assist limit, a learned map says nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

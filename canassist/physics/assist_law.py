@@ -34,6 +34,8 @@ class AssistSamples:
         Signed like driver torque; NaN where it cannot be told.
     settled : array of bool
         False just after a change of mode.
+    open_top : array of bool
+        A learned map calls for more than the ride has shown: expected is the least.
     """
 
     time_s: FloatArray
@@ -44,6 +46,7 @@ class AssistSamples:
     gain: FloatArray
     expected_nm: FloatArray
     settled: BoolArray
+    open_top: BoolArray
     stale_after_s: float
 
 
@@ -81,7 +84,9 @@ def assist_samples(
     modes = timeline.get("assist_mode")
     gain = map_gain(fit, speed_kph, mode, {} if modes is None else modes.labels)
     effort_nm = np.maximum(np.abs(driver_nm) - fit.driver_deadband_nm, 0.0)
-    expected_nm = np.minimum(gain * effort_nm, fit.max_assist_nm) * limit_share
+    called_nm = np.minimum(gain * effort_nm, fit.max_assist_nm)
+    open_top = called_nm > fit.known_up_to_nm
+    expected_nm = np.minimum(called_nm, fit.known_up_to_nm) * limit_share
     return AssistSamples(
         time_s=time_s,
         delivered_nm=delivered_nm,
@@ -91,6 +96,7 @@ def assist_samples(
         gain=gain,
         expected_nm=np.sign(driver_nm) * expected_nm,
         settled=_settled(time_s, mode),
+        open_top=open_top,
         stale_after_s=channel.stale_after_s,
     )
 

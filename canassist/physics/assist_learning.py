@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from canassist.model import AssistFit, BoolArray, FloatArray, IntArray, LimitLines, Timeline
     from canassist.physics.assist_law import AssistSamples
+    from canassist.physics.statistics import Line
 
 SPEED_EDGES_KPH: Final = (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 1000.0)
 """Bands of road speed in which a gain is learned."""
@@ -41,6 +42,12 @@ STEADY_NM: Final = 0.6
 
 GREATEST_SHARE: Final = 0.97
 """Assist above this share of the greatest seen may be cut off there."""
+
+CALLED_SHARE: Final = 1.15
+"""Assist is cut off where the gain calls for this much more than the greatest seen ..."""
+
+LEAST_HELD: Final = 10
+"""... in so many samples."""
 
 DEADBAND_MOST_NM: Final = 1.5
 """No module lets the driver pull more than this before it helps: common practice, no source."""
@@ -103,8 +110,8 @@ def learn_map(
         return None
     available = np.where(usable, samples.limit_share, 1.0)
     given = samples.delivered_nm * np.sign(samples.driver_nm) / available
-    greatest_nm = float(given[usable].max())
-    usable &= given < GREATEST_SHARE * greatest_nm
+    seen = usable
+    usable = usable & (given < GREATEST_SHARE * float(given[usable].max()))
     deadband_nm = _deadband(samples, given, usable)
     effort = np.abs(samples.driver_nm) - deadband_nm
     rows = np.flatnonzero(usable & (effort >= LEARN_EFFORT_NM) & (given > 0.0))
@@ -122,13 +129,17 @@ def learn_map(
     speeds, tables = _tables(lesson, {} if modes is None else modes.labels, side_tolerance)
     if not len(speeds):
         return None
-    return replace(
+    learned = replace(
         fit,
         map_from="ride",
         speed_kph=tuple(speeds.tolist()),
         gains=tables,
         driver_deadband_nm=deadband_nm,
-        max_assist_nm=greatest_nm,
+    )
+    return replace(
+        learned,
+        max_assist_nm=_greatest(samples, given, learned, seen),
+        known_up_to_nm=float(given[seen].max()),
     )
 
 
@@ -143,23 +154,48 @@ def _usable(samples: AssistSamples) -> BoolArray:
 
 
 def _deadband(samples: AssistSamples, given: FloatArray, usable: BoolArray) -> float:
-    """Return where assist over driver torque begins, in the band of speed ridden most."""
+    """Return where assist over driver torque begins, in the band of speed ridden most.
+
+    From the side that gets more assist: a weak side may hide it.
+    """
     band = np.digitize(np.nan_to_num(samples.speed_kph), SPEED_EDGES_KPH)
     if not usable.any():
         return DEADBAND_USUAL_NM
     rows = usable & (band == np.argmax(np.bincount(band[usable])))
-    torque, assist = np.abs(samples.driver_nm[rows]), given[rows]
+    lines = [
+        line
+        for side in (rows & (samples.driver_nm > 0.0), rows & (samples.driver_nm < 0.0))
+        if (line := _stepped_line(np.abs(samples.driver_nm[side]), given[side])) is not None
+    ]
+    if not lines:
+        return DEADBAND_USUAL_NM
+    line = max(lines, key=lambda item: item.slope)
+    return float(np.clip(-line.level / line.slope, 0.0, DEADBAND_MOST_NM))
+
+
+def _stepped_line(torque: FloatArray, assist: FloatArray) -> Line | None:
+    """Return the rising line through the medians of steps of torque, or None."""
     step = np.floor(torque / TORQUE_STEP_NM).astype(np.int64)
     numbers, count = np.unique(step, return_counts=True)
     numbers = numbers[count >= LEAST_STEPS]
     if len(numbers) < LEAST_STEPS:
-        return DEADBAND_USUAL_NM
+        return None
     x = np.array([np.median(torque[step == number]) for number in numbers])
     y = np.array([np.median(assist[step == number]) for number in numbers])
     line = least_squares(x, y)
-    if line.slope <= 0.0:
-        return DEADBAND_USUAL_NM
-    return float(np.clip(-line.level / line.slope, 0.0, DEADBAND_MOST_NM))
+    return line if line.slope > 0.0 else None
+
+
+def _greatest(
+    samples: AssistSamples, given: FloatArray, fit: AssistFit, usable: BoolArray
+) -> float:
+    """Return the assist at which it stays though the gain calls for more; infinite if unseen."""
+    speeds, row = np.array(fit.speed_kph), np.array(fit.gains[EVERY_MODE])
+    gain = np.interp(np.nan_to_num(samples.speed_kph), speeds, row)
+    called = gain * np.maximum(np.abs(samples.driver_nm) - fit.driver_deadband_nm, 0.0)
+    top = float(given[usable].max())
+    held = usable & (given >= GREATEST_SHARE * top) & (called > CALLED_SHARE * top)
+    return float(np.median(given[held])) if held.sum() >= LEAST_HELD else float("inf")
 
 
 def _tables(
