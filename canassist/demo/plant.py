@@ -109,7 +109,7 @@ def run(vehicle: Vehicle, course: Course, trouble: Trouble) -> Run:
     alternator_a = trouble.alternator_share * np.interp(
         course.engine_rpm, vehicle.alternator.rpm, vehicle.alternator.limit_a
     )
-    plant = _Plant(vehicle)
+    plant = _Plant(vehicle, running=bool(course.engine_rpm[0] > _ENGINE_RUNS_RPM))
     rows = [plant.step(now) for now in _inputs(vehicle, course, trouble, gains, alternator_a)]
     table = {
         name: np.array(column)
@@ -182,7 +182,7 @@ def _inputs(
 class _Plant:
     """State of the vehicle between two steps."""
 
-    def __init__(self, vehicle: Vehicle) -> None:
+    def __init__(self, vehicle: Vehicle, *, running: bool) -> None:
         self.vehicle = vehicle
         self.battery = BatteryState(vehicle.battery)
         self.heat = exact_step(vehicle.heat, STEP_S)
@@ -190,7 +190,11 @@ class _Plant:
         self.stage_k = self.housing_k = vehicle.module_start_c - self.air_c
         self.module_v = self.battery.emf_v()
         self.limits = LimitState(
-            vehicle.protection, step_s=STEP_S, start_c=vehicle.module_start_c, start_v=self.module_v
+            vehicle.protection,
+            step_s=STEP_S,
+            start_c=vehicle.module_start_c,
+            start_v=self.module_v,
+            running=running,
         )
         self.module_a = self.assist = self.nominal = 0.0
         self.boot_s = 0.0

@@ -46,7 +46,9 @@ class LimitState:
         "unexplained",
     )
 
-    def __init__(self, rule: Protection, *, step_s: float, start_c: float, start_v: float) -> None:
+    def __init__(
+        self, rule: Protection, *, step_s: float, start_c: float, start_v: float, running: bool
+    ) -> None:
         self._rule = rule
         self._down = rule.down_pct_per_s * step_s
         self._up = rule.up_pct_per_s * step_s
@@ -56,7 +58,7 @@ class LimitState:
         self._smooth_v = start_v
         self.heat = 100.0 * taper(start_c, rule.start_c, rule.zero_c)
         self.low = self.high = self.speed = self.unexplained = 100.0
-        self.engine = 0.0
+        self.engine = 100.0 if running else 0.0
 
     def step(
         self, stage_c: float, supply_v: float, speed_pct: float, engine_pct: float, other_pct: float

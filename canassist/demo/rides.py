@@ -56,7 +56,7 @@ _MIXED = (
 HEALTHY = Scenario(
     name="healthy_mixed",
     title="Healthy vehicle, a bit of everything, warm enough to be near derating",
-    vehicle=replace(VEHICLE, ambient_c=31.0, bay_rise_k=21.0, module_start_c=74.0),
+    vehicle=replace(VEHICLE, ambient_c=31.0, bay_rise_k=21.0, module_start_c=76.5),
     stretches=_MIXED,
     conclusion=Code.NO_FAULT_FOUND,
     seed=11,
@@ -127,10 +127,10 @@ PATH = Scenario(
         Stretch(doing=Doing.CIRCLE, seconds=50, speed_kph=5, effort=1.1),
         Stretch(doing=Doing.TRAIL, seconds=40, speed_kph=20),
         Stretch(doing=Doing.CRUISE, seconds=45, speed_kph=44),
-        Stretch(doing=Doing.SWEEP, seconds=30, effort=1.2),
+        Stretch(doing=Doing.SWEEP, seconds=30, effort=1.5, idle_rpm=1900.0),
         Stretch(doing=Doing.REST, seconds=12),
     ),
-    faults=(faults.ExtraPathResistance(ohm=0.052),),
+    faults=(faults.ExtraPathResistance(ohm=0.045),),
     conclusion=Code.SUPPLY_RESISTANCE,
     seed=15,
 )

@@ -54,8 +54,8 @@ def engine_speed_lost(draw: Draw) -> Scenario:
     return _lost(draw, "engine_speed", faults.Silence.NO_VALUE)
 
 
-def speed_stuck(draw: Draw) -> Scenario:
-    """Return a road speed that sticks while riding."""
+def _stuck(draw: Draw, channel: str) -> Scenario:
+    """Return a channel that sticks three times, each time while speed changes a lot."""
     ride = [
         *parts.started(draw),
         parts.sweep(draw),
@@ -72,13 +72,23 @@ def speed_stuck(draw: Draw) -> Scenario:
     ]
     planted = tuple(
         faults.StuckSignal(
-            channel="vehicle_speed",
+            channel=channel,
             from_s=end - draw.figure(9.0, 13.0),
             until_s=end + draw.figure(2.0, 5.0),
         )
         for _, end in spans
     )
     return _scenario(draw, ride, Code.SPEED_SIGNAL_FAULT, planted)
+
+
+def speed_stuck(draw: Draw) -> Scenario:
+    """Return a road speed that sticks while riding."""
+    return _stuck(draw, "vehicle_speed")
+
+
+def engine_speed_stuck(draw: Draw) -> Scenario:
+    """Return an engine speed that sticks while road speed goes on."""
+    return _stuck(draw, "engine_speed")
 
 
 def speed_false(draw: Draw) -> Scenario:
@@ -99,21 +109,6 @@ def speed_jumps(draw: Draw) -> Scenario:
             until_s=at_s + draw.figure(0.12, 0.19),
         )
         for at_s in parts.moments(draw, ride, 6, apart_s=6.0)
-    )
-    return _scenario(draw, ride, Code.SPEED_SIGNAL_FAULT, planted)
-
-
-def engine_speed_stuck(draw: Draw) -> Scenario:
-    """Return an engine speed that sticks while road speed goes on."""
-    ride = parts.mixed(draw)
-    spans = [parts.span_of(ride, doing) for doing in (Doing.TRAIL, Doing.CRUISE, Doing.CIRCLE)]
-    planted = tuple(
-        faults.StuckSignal(
-            channel="engine_speed",
-            from_s=start + draw.figure(6.0, 8.0),
-            until_s=min(start + draw.figure(16.0, 20.0), end - 2.0),
-        )
-        for start, end in spans
     )
     return _scenario(draw, ride, Code.SPEED_SIGNAL_FAULT, planted)
 

@@ -86,6 +86,16 @@ def weak_battery_cold(draw: Draw) -> Scenario:
     return _scenario(draw, vehicle, ride, Code.LOW_BATTERY)
 
 
+def weak_battery_key_on(draw: Draw) -> Scenario:
+    """Return a worn battery that gives way with the key on and the lamps lit."""
+    vehicle = _worn(draw)
+    lamps = draw.figure(20.0, 26.0)
+    key_on, start, stand = parts.started(draw)
+    key_on = replace(key_on, seconds=draw.figure(8.0, 16.0), extra_load_a=lamps)
+    ride = [key_on, start, stand, *_steering_at_idle(draw)]
+    return _scenario(draw, vehicle, ride, Code.LOW_BATTERY)
+
+
 def _fast_and_standing(draw: Draw) -> list[Stretch]:
     """Return fast stretches of more than half a minute with stands between them."""
     ride = parts.started(draw)
@@ -212,7 +222,7 @@ def _regulator(draw: Draw, set_v: float, lasts_s: float) -> Scenario:
 def hot_and_bad_joint(draw: Draw) -> Scenario:
     """Return a bad joint on a hot day: heat and voltage both take assist."""
     planted = (faults.ExtraPathResistance(ohm=draw.figure(0.062, 0.075)),)
-    vehicle = replace(parts.hot_vehicle(draw), module_start_c=draw.figure(86.5, 89.0))
+    vehicle = replace(parts.hot_vehicle(draw), module_start_c=draw.figure(84.2, 86.0))
     ride = [
         *parts.started(draw),
         *(parts.sweep(draw, effort=1.35) for _ in range(4)),

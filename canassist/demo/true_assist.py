@@ -8,15 +8,18 @@ from typing import Final
 import numpy as np
 
 from canassist.demo import faults
-from canassist.demo.observe import Graded, Scene, Span, TrueEvent, graded, spans
+from canassist.demo.observe import Scene, TrueEvent, spans
 from canassist.demo.plant import CAUSES
+from canassist.demo.sensors import State
 from canassist.model import BoolArray, EventKind, FloatArray
 
 _DERATE_LASTS_S: Final = 0.3
 _DERATE_HOLDS_S: Final = 1.0
 _QUARTER: Final = 0.25
+_ABOUT: Final = 0.08
 _JUDGED_NM: Final = 3.0
 _DEVIATES_S: Final = 1.0
+_PLAINLY: Final = 1.5
 _UNCOMMANDED_NM: Final = 2.0
 _UNCOMMANDED_S: Final = 0.3
 _REST_RATE_DEG_PER_S: Final = 5.0
@@ -30,19 +33,29 @@ _CAUSE_NAMES: Final = dict(
 )
 
 
-def derates(scene: Scene) -> list[Graded]:
-    """Return each reduction of assist; noise plays no part, as the module tells its own limit."""
-    limit = scene.samples("assist_limit")
-    full, recovered = scene.limits.full_assist_pct, scene.limits.recovered_pct
+def derates(scene: Scene) -> list[TrueEvent]:
+    """Return each reduction of assist; noise plays no part, as the module tells its own limit.
 
-    def find(margin_pct: float) -> list[Span]:
-        below, back = limit.value < full + margin_pct, limit.value >= recovered
-        return spans(limit.time_s, below, back, lasts_s=_DERATE_LASTS_S, holds_s=_DERATE_HOLDS_S)
-
+    Without the assist limit on the bus the module's status stands in.
+    """
+    if scene.has("assist_limit"):
+        told = scene.samples("assist_limit")
+        below = told.value < scene.limits.full_assist_pct
+        back = told.value >= scene.limits.recovered_pct
+    elif scene.has("module_status"):
+        told = scene.samples("module_status")
+        below, back = told.value != State.READY, told.value == State.READY
+    else:
+        return []
     found = []
-    for event, sure in graded(EventKind.DERATE, limit, find, 0.0):
-        causes = derate_causes(scene, event.start_s, event.end_s)
-        found.append(Graded(replace(event, cause=causes[0], also=tuple(causes[1:])), sure))
+    for first, past in spans(
+        told.time_s, below, back, lasts_s=_DERATE_LASTS_S, holds_s=_DERATE_HOLDS_S
+    ):
+        start = float(told.time_s[first])
+        end = None if past is None else float(told.time_s[past])
+        causes = derate_causes(scene, start, end)
+        event = _event(EventKind.DERATE, start, end, causes[0])
+        found.append(replace(event, also=tuple(causes[1:])))
     return found
 
 
@@ -50,7 +63,8 @@ def derate_causes(scene: Scene, start_s: float, end_s: float | None) -> list[str
     """Return the cause of a reduction, by what each cause alone takes away.
 
     Each cause has its own limit in the module and the lowest one holds; a cause
-    explains of the assist lost what its own limit would take away.
+    explains of the assist lost what its own limit would take away. Where the smaller
+    of heat and voltage is about a quarter, either answer is right.
     """
     time_s = scene.course.time_s
     end = time_s[-1] if end_s is None else end_s
@@ -58,10 +72,14 @@ def derate_causes(scene: Scene, start_s: float, end_s: float | None) -> list[str
     lost = 100.0 - scene.run.limit_pct[rows]
     own = np.minimum(100.0 - scene.run.caps[:, rows], lost)
     shares = dict(zip(CAUSES, own.sum(axis=1) / max(lost.sum(), 1e-9), strict=True))
-    if shares["heat"] >= _QUARTER and shares["low"] >= _QUARTER:
-        return ["temperature+voltage"]
-    best = max(shares, key=lambda name: float(shares[name]))
-    return [_CAUSE_NAMES[best]]
+    best = _CAUSE_NAMES[max(shares, key=lambda name: float(shares[name]))]
+    smaller = min(shares["heat"], shares["low"])
+    if best not in {"temperature", "voltage"} or smaller < _QUARTER - _ABOUT:
+        return [best]
+    both = ["temperature+voltage"]
+    if smaller > _QUARTER + _ABOUT:
+        return both
+    return [*both, best] if smaller >= _QUARTER else [best, *both]
 
 
 def deviations(scene: Scene) -> list[TrueEvent]:
@@ -80,9 +98,12 @@ def deviations(scene: Scene) -> list[TrueEvent]:
             continue
         if not cause:
             continue
-        off = judged & _off(given, wanted, scene.limits.assist_tolerance)
+        off, far = (
+            judged & _off(given, wanted, share * scene.limits.assist_tolerance)
+            for share in (1.0, _PLAINLY)
+        )
         fair = judged & _same_side(cause, driver)
-        found += _stretch(scene, effort.time_s, off & held, fair & ~off, cause)
+        found += _stretch(effort.time_s, off & held, far & held, fair & ~off, cause)
     return found
 
 
@@ -116,16 +137,22 @@ def _same_side(cause: str, driver: FloatArray) -> BoolArray:
 
 
 def _stretch(
-    scene: Scene, time_s: FloatArray, off: BoolArray, good: BoolArray, cause: str
+    time_s: FloatArray, off: BoolArray, far: BoolArray, good: BoolArray, cause: str
 ) -> list[TrueEvent]:
-    """Return one event from the first sample that is off to the first good one past the last."""
+    """Return one event from the first sample that is off to the first good one past the last.
+
+    ``far`` marks the samples that are off by so much that nothing can hide it.
+    """
     rows = np.flatnonzero(off)
     period = float(np.median(np.diff(time_s)))
     if len(rows) * period < _DEVIATES_S:
         return []
     after = np.flatnonzero(good[rows[-1] :])
     end = float(time_s[rows[-1] + after[0]]) if len(after) else None
-    return [_deviation(float(time_s[rows[0]]), end, cause)]
+    event = _event(EventKind.ASSIST_DEVIATION, float(time_s[rows[0]]), end, cause)
+    plain = np.flatnonzero(far)
+    latest = float(time_s[plain[0]]) if len(plain) else event.start_s
+    return [replace(event, latest_s=max(latest, event.start_s))]
 
 
 def _uncommanded(
@@ -134,17 +161,19 @@ def _uncommanded(
     deadband = scene.scenario.vehicle.assist.deadband_nm
     alone = (np.abs(given) > _UNCOMMANDED_NM) & (driver * np.sign(given) <= deadband)
     spanned = spans(time_s, alone & held, ~alone, lasts_s=_UNCOMMANDED_S)
-    return [
-        _deviation(
-            float(time_s[s.first]), None if s.past is None else float(time_s[s.past]), "uncommanded"
-        )
-        for s in spanned
-    ]
+    found = []
+    for first, past in spanned:
+        end = None if past is None else float(time_s[past])
+        start = float(time_s[first])
+        found.append(_event(EventKind.ASSIST_DEVIATION, start, end, "uncommanded"))
+    return found
 
 
-def _deviation(start_s: float, end_s: float | None, cause: str) -> TrueEvent:
+def _event(
+    kind: EventKind, start_s: float, end_s: float | None, cause: str | None = None
+) -> TrueEvent:
     return TrueEvent(
-        kind=str(EventKind.ASSIST_DEVIATION),
+        kind=str(kind),
         start_s=start_s,
         end_s=end_s,
         cause=cause,
@@ -163,8 +192,7 @@ def torque_offsets(scene: Scene) -> list[TrueEvent]:
         return []
     rows = np.flatnonzero(resting)
     start, end = float(torque.time_s[rows[0]]), float(torque.time_s[rows[-1]])
-    kind = str(EventKind.TORQUE_OFFSET)
-    return [TrueEvent(kind=kind, start_s=start, end_s=end, earliest_s=start, latest_s=start)]
+    return [_event(EventKind.TORQUE_OFFSET, start, end)]
 
 
 def at_rest(scene: Scene, times: FloatArray) -> BoolArray:

@@ -34,6 +34,25 @@ def signal_events(scene: Scene) -> Iterator[TrueEvent]:
                 pass
 
 
+def released_jumps(scene: Scene) -> Iterator[TrueEvent]:
+    """Yield the step of each stuck signal as it lets go.
+
+    Such a step is part of the sticking; whether it is seen as a jump of its own is
+    a matter of taste.
+    """
+    for fault in scene.scenario.faults:
+        if isinstance(fault, faults.StuckSignal):
+            times = scene.samples(fault.channel).time_s
+            row = int(np.searchsorted(times, fault.until_s))
+            if row < len(times):
+                yield _event(
+                    EventKind.SIGNAL_JUMP,
+                    times[row],
+                    times[row] + _JUMP_LASTS_S,
+                    channel=fault.channel,
+                )
+
+
 def presence_events(scene: Scene) -> Iterator[TrueEvent]:
     """Yield restarts of the module, gaps of the recording, disturbances, trouble codes."""
     yield from _restarts(scene)

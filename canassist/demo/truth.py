@@ -58,9 +58,7 @@ def find_truth(
 ) -> Truth:
     """Say what really happened in a simulated ride."""
     scene = Scene(scenario=scenario, course=course, trouble=trouble, run=run, told=told)
-    graded: list[Graded] = []
-    if scene.has("assist_limit"):
-        graded += true_assist.derates(scene)
+    graded = [Graded(event, sure=True) for event in true_assist.derates(scene)]
     if scene.has("supply_voltage"):
         graded += true_supply.undervoltage(scene)
         graded += true_supply.overvoltage(scene)
@@ -71,6 +69,7 @@ def find_truth(
         graded += [Graded(event, sure=True) for event in true_assist.torque_offsets(scene)]
     graded += [Graded(event, sure=True) for event in true_signals.signal_events(scene)]
     graded += [Graded(event, sure=True) for event in true_signals.presence_events(scene)]
+    graded += [Graded(event, sure=False) for event in true_signals.released_jumps(scene)]
     graded.sort(key=lambda item: (item[0].start_s, item[0].kind, item[0].channel or ""))
     return Truth(
         events=tuple(event for event, sure in graded if sure),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import can
@@ -13,10 +15,21 @@ import numpy as np
 import pytest
 from cantools.database.can import Database
 
-from canassist.demo import RIDES, TRAIL, SimulatedRide, WrittenRide, write_demo
-from canassist.demo.background import BUSY
+from canassist.demo import (
+    RIDES,
+    TRAIL,
+    SimulatedRide,
+    WrittenRide,
+    faults,
+    files,
+    simulate,
+    write_demo,
+)
+from canassist.demo.background import BUSY, QUIET
 from canassist.demo.frames import all_frames, bus_load
-from canassist.model import Code, EventKind
+from canassist.demo.memory import START_UTC
+from canassist.demo.writers import write_log
+from canassist.model import Code, EventKind, Step
 from canassist.profile import LIMIT_NAMES, parse_profile
 
 MEGABYTE = 1_000_000
@@ -157,11 +170,46 @@ def test_a_busy_bus_carries_30_to_45_percent(name: str, rides: Mapping[str, Simu
 
 
 def test_a_busy_log_holds_the_same_ride(tmp_path: Path, rides: Mapping[str, SimulatedRide]) -> None:
-    written = write_demo(tmp_path, busy=True)
-    item = next(ride for ride in written if ride.name == "torque_offset")
-    messages = _read(item.log)
+    log = tmp_path / "busy.log.gz"
+    write_log(log, all_frames(rides["torque_offset"], BUSY), START_UTC, quick=True)
+    messages = _read(log)
     ids = {message.arbitration_id for message in messages}
     assert len(ids) == len(BUSY) + len(TRAIL.messages)
     for sent in rides["torque_offset"].sent:
         own = [bytes(m.data) for m in messages if m.arbitration_id == sent.message.can_id]
         assert own == [bytes(row[: sent.message.length]) for row in sent.payload()]
+
+
+def test_busy_rides_are_written_under_the_same_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    short = replace(RIDES["torque_offset"], stretches=RIDES["torque_offset"].stretches[:3])
+    monkeypatch.setattr(files, "RIDES", {short.name: short})
+    steps: list[Step] = []
+    (written,) = write_demo(tmp_path, busy=True, progress=steps.append)
+    assert written.log.name == "torque_offset.log.gz"
+    assert {message.arbitration_id for message in _read(written.log)} > {0x0A3}
+    assert [step.done for step in steps] == [0, 1]
+
+
+def test_error_frames_and_a_tester_are_in_the_log(tmp_path: Path) -> None:
+    short = RIDES["torque_offset"].stretches[:3]
+    planted = (
+        faults.ErrorFrames(from_s=3.0, until_s=3.5, each_s=0.1),
+        faults.StoredCode(
+            code="C1A20", text="invented", raw=(0x5A, 0x20), from_s=8.0, until_s=13.0
+        ),
+    )
+    ride = simulate(replace(RIDES["torque_offset"], stretches=short, faults=planted))
+    for ending in (".log.gz", ".asc.gz", ".blf"):
+        log = tmp_path / f"short{ending}"
+        write_log(log, all_frames(ride, QUIET), START_UTC)
+        messages = _read(log)
+        start = messages[0].timestamp
+        assert sum(m.is_error_frame for m in messages) == (0 if ending == ".log.gz" else 5)
+        replies = [m for m in messages if m.arbitration_id == 0x7E8]
+        assert [round(m.timestamp - start) for m in replies] == [8, 10, 12]
+        assert bytes(replies[0].data) == bytes.fromhex("0443015A20000000")
+    # python-can knows no candump error frame but of class 0x80: read the lines themselves.
+    text = gzip.decompress((tmp_path / "short.log.gz").read_bytes())
+    assert text.count(b" 20000008#") == 5
