@@ -33,9 +33,7 @@ LAG_S = 0.011
 
 
 @cache
-def recorded(
-    name: str, *, standing: bool
-) -> tuple[Mapping[FrameSource, MessageFrames], BusStats]:
+def recorded(name: str, *, standing: bool) -> tuple[Mapping[FrameSource, MessageFrames], BusStats]:
     return frames_of(name, ride(standing=standing))
 
 

@@ -6,9 +6,9 @@ import itertools
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
-from canassist.decode.candidates import ChannelChoice, Ranked
+from canassist.decode.candidates import MAX_CANDIDATES, ChannelChoice, Ranked
 from canassist.decode.channel_map.behaviour import judge_alone
-from canassist.decode.channel_map.contender import Contender, contender
+from canassist.decode.channel_map.contender import Contender, contender, passed_over
 from canassist.decode.channel_map.direction import judge_direction
 from canassist.decode.channel_map.relations import relate
 from canassist.decode.channel_map.rule import FULL_POINTS, Rule
@@ -20,7 +20,7 @@ from canassist.model import CHANNEL_UNITS, RunnerUp
 
 if TYPE_CHECKING:
     from canassist.decode.candidates import MeasuredCandidate
-    from canassist.model import BusStats, Channel
+    from canassist.model import BusStats, Channel, FrameSource
     from canassist.profile import Profile
 
 TAKE: Final = 5.0
@@ -98,7 +98,8 @@ def choose(
 
 
 def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
-    entered = [contender(one) for one in ones]
+    present = sorted((one for one in ones if len(one.time_s)), key=_by_text)
+    entered = [contender(one) for one in present[:MAX_CANDIDATES]]
     for one in entered:
         judge_alone(channel, one)
         judge_direction(channel, one)
@@ -106,7 +107,13 @@ def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
             _judge_rate(one)
         if channel in COSTLY:
             _ask_strange(RULES[channel], one)
-    return entered
+    absent = [one for one in ones if not len(one.time_s)]
+    entered += [passed_over(one, "others are named better") for one in present[MAX_CANDIDATES:]]
+    return entered + [passed_over(one, "is not in this log") for one in absent]
+
+
+def _by_text(one: MeasuredCandidate) -> tuple[float, str, FrameSource]:
+    return -one.candidate.score, one.candidate.name, one.source
 
 
 def _judge_rate(one: Contender) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canassist.decode.channel_map.rule import FULL_POINTS
-from canassist.decode.channel_map.shape import Shape, shape_of
+from canassist.decode.channel_map.shape import Shape, nothing, shape_of
 from canassist.decode.channel_map.words import NOTHING, name_means, strange_words
 
 if TYPE_CHECKING:
@@ -136,3 +136,8 @@ class Contender:
 def contender(measured: MeasuredCandidate) -> Contender:
     """Enter a candidate."""
     return Contender(measured=measured, shape=shape_of(measured.time_s, measured.value))
+
+
+def passed_over(measured: MeasuredCandidate, why: str) -> Contender:
+    """List a candidate without looking at its values."""
+    return Contender(measured=measured, shape=nothing(len(measured.value)), out=why)

@@ -23,8 +23,8 @@ _WORDS: Final = re.compile(r"[a-z]+|[+<>-]")
 _CLAUSE: Final = re.compile(r"[.;,()\n]|\band\b|\bund\b|\bet\b|\by\b")
 _LEFT: Final = re.compile(r"left|links|gauche|izquierd[oa]|sinistr[oa]|lh|leftward|leftwards")
 _RIGHT: Final = re.compile(r"right|rechts|droite|derech[oa]|destr[oa]|rh|rightward|rightwards")
-_POSITIVE: Final = re.compile(r"positiv\w*|pos|plus|\+|>")
-_NEGATIVE: Final = re.compile(r"negativ\w*|neg|minus|moins|menos|meno|-|<")
+_POSITIVE: Final = re.compile(r"positi[vf]\w*|pos|plus|\+|>")
+_NEGATIVE: Final = re.compile(r"negati[vf]\w*|neg|minus|moins|menos|meno|-|<")
 _APART: Final = 5
 """Words that may stand between a side and its sign."""
 

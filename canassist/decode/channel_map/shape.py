@@ -104,20 +104,21 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
     keep = ~np.isnan(value)
     x, t = value[keep], time_s[keep]
     if len(x) == 0:
-        return _nothing(len(value))
-    p1, p5, median, p95, p99 = np.percentile(x, [1, 5, 50, 95, 99])
-    different = len(np.unique(x))
+        return nothing(len(value))
+    ordered = np.sort(x)
+    p1, p5, median, p95, p99 = _percentiles(ordered)
+    different = 1 + int(np.count_nonzero(np.diff(ordered)))
     steps = np.diff(x)
     return Shape(
         samples=len(x),
         valid=len(x) / len(value),
-        low=float(x.min()),
-        p1=float(p1),
-        p5=float(p5),
-        median=float(median),
-        p95=float(p95),
-        p99=float(p99),
-        high=float(x.max()),
+        low=float(ordered[0]),
+        p1=p1,
+        p5=p5,
+        median=median,
+        p95=p95,
+        p99=p99,
+        high=float(ordered[-1]),
         different=different,
         at_zero=float(np.mean(x == 0.0)),
         steepest=_steepest(t, x),
@@ -127,7 +128,18 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
     )
 
 
-def _nothing(samples: int) -> Shape:
+def _percentiles(ordered: FloatArray) -> list[float]:
+    """Return percentiles 1, 5, 50, 95 and 99 of sorted values, linear between neighbours."""
+    place = np.array([0.01, 0.05, 0.5, 0.95, 0.99]) * (len(ordered) - 1)
+    below = place.astype(np.int64)
+    above = np.minimum(below + 1, len(ordered) - 1)
+    share = place - below
+    found = ordered[below] * (1.0 - share) + ordered[above] * share
+    return [float(one) for one in found]
+
+
+def nothing(samples: int) -> Shape:
+    """Return the shape of a signal without a valid sample."""
     nan = float("nan")
     return Shape(
         samples=0,
