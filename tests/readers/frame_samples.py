@@ -133,7 +133,7 @@ def frames(  # noqa: PLR0913 - what a format can hold
 def message(sample: Sample) -> can.Message:
     """Give a frame to python-can."""
     return can.Message(
-        timestamp=sample.time_ns / 1e9,
+        timestamp=sample.time_ns / 1_000_000_000,  # the nearest float, by whole numbers
         arbitration_id=sample.can_id,
         is_extended_id=sample.has(FrameFlag.EXTENDED),
         is_remote_frame=sample.has(FrameFlag.REMOTE),
