@@ -149,7 +149,7 @@ class _Reader(HTMLParser):
         elif part == STRIP_ID and tag == "textarea":
             if text.strip():
                 self.reading.notes.append(text.strip())
-        elif tag in {"", "html", "head"} and not text.strip():
+        elif tag in {"", "html", "head", "body"} and not text.strip():
             return
         else:
             self._add(part, [_BLANKS.sub(" ", text)])

@@ -102,7 +102,7 @@ def _load(private_pem: bytes, name: str) -> Ed25519PrivateKey:
     try:
         private = forms.load_pem_private_key(private_pem, password=None)
     except (ValueError, TypeError) as error:
-        problem = f"{name}: no private key, or one with a password ({error})."
+        problem = f"{name}: no private key in PEM form, or one with a password."
         raise InputError(problem, "Make one with `canassist keys`.") from error
     if not isinstance(private, keys.Ed25519PrivateKey):
         problem = f"{name}: a key of another kind than Ed25519."
