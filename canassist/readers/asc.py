@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import TYPE_CHECKING, BinaryIO, Final
+from itertools import pairwise
+from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 
 import numpy as np
 
@@ -14,24 +15,24 @@ from canassist.readers.asc_fast import AscGrammar
 from canassist.readers.asc_lines import DECIMAL, HEX, Event, is_header, read_event
 from canassist.readers.base import Wish
 from canassist.readers.block_tools import moved, picked
-from canassist.readers.end_watch import EndWatch
 from canassist.readers.fast_lines import Done, FastLines
 from canassist.readers.frame_rows import block_of_frames, merged
-from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+from canassist.readers.line_tables import read_tables
+from canassist.readers.text_lines import BadLines, Table, head_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
     from canassist.model import FrameBlock, IntArray
-    from canassist.readers.text_lines import Lines, Table
+    from canassist.readers.line_tables import NumberedTable
 
 _BASE: Final = re.compile(
     r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?", re.IGNORECASE
 )
 _DATE: Final = re.compile(r"\s*date\s+(\S.*)", re.IGNORECASE)
 _TRIGGER: Final = re.compile(r"\s*begin\s+trigger\s?block\b\s*(.*)", re.IGNORECASE)
-_CONTROL_WORDS: Final = (b"base", b"Base", b"egin", b"date")
+_CONTROL: Final = re.compile(r"(?:date|base|begin)\s", re.IGNORECASE)
 _STAMP_INSIDE: Final = re.compile(r"(?<!\d)\d{1,9}\.\d{3,9}\s+(?:CANFD|\d)")
 _LONGEST_LINE: Final = 1024
 _MATCHES: Final = 2
@@ -62,9 +63,7 @@ class AscReader:
     def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
         """Yield the frames in file order, in blocks."""
         log = _Log(wish, tally)
-        watch = EndWatch(source)
-        for lines in read_lines(watch.as_file(), tally):
-            log.cut_row = watch.cut_row(lines)
+        for lines in read_tables(source, tally):
             for part in _split_at_controls(lines):
                 block = log.block(part)
                 if len(block):
@@ -72,31 +71,32 @@ class AscReader:
         log.bad.close()
 
 
-def _split_at_controls(lines: Lines) -> Iterator[Lines]:
-    """Part a block before each header line that changes how to read on."""
-    text = lines.text
-    number, begin = lines.number, 0
-    for place in _control_places(text):
-        if place > begin:
-            part = text[begin:place]
-            yield lines._replace(text=part, number=number)
-            number += part.count(b"\n")
-            begin = place
-    yield lines._replace(text=text[begin:], number=number)
+class _Part(NamedTuple):
+    """Lines of which only the first may be a header line that changes how to read on."""
+
+    table: Table
+    number: int
+    control: str
+    cut_row: int | None
+
+    def text(self, row: int) -> str:
+        """Return one line."""
+        begin, end = self.table.line_start[row], self.table.line_end[row]
+        return self.table.buffer[begin:end].tobytes().decode("latin-1")
 
 
-def _control_places(text: bytes) -> list[int]:
-    """Find where lines like ``base hex``, ``date ...`` and ``Begin Triggerblock`` begin."""
-    places = set()
-    for word in _CONTROL_WORDS:
-        at = text.find(word)
-        while at >= 0:
-            begin = text.rfind(b"\n", 0, at) + 1
-            line = text[begin : begin + _LONGEST_LINE].split(b"\n", 1)[0].decode("latin-1")
-            if any(shape.match(line) for shape in (_BASE, _DATE, _TRIGGER)):
-                places.add(begin)
-            at = text.find(word, at + 1)
-    return sorted(places)
+def _split_at_controls(lines: NumberedTable) -> Iterator[_Part]:
+    """Part a block before each header line that matters; such lines begin with a letter."""
+    table = lines.table
+    whole = _Part(table, lines.number, "", lines.cut_row)
+    lettered = np.flatnonzero(table.buffer[table.line_start] > ord("9"))
+    places = [row for row in lettered.tolist() if _CONTROL.match(whole.text(row)[:_LONGEST_LINE])]
+    rows = len(table.line_start)
+    for begin, end in pairwise(sorted({0, *places, rows})):
+        cut = None if lines.cut_row is None or lines.cut_row >= end else lines.cut_row - begin
+        part = Table(table.buffer, table.line_start[begin:end], table.line_end[begin:end])
+        control = whole.text(begin) if begin in places else ""
+        yield _Part(part, lines.number + begin, control, cut)
 
 
 class _Log:
@@ -106,7 +106,6 @@ class _Log:
         self.wish = wish
         self.tally = tally
         self.bad = BadLines(tally, "not a whole frame line")
-        self.cut_row: int | None = None
         self.base = HEX
         self.relative = False
         self._reading = wish
@@ -117,17 +116,17 @@ class _Log:
         self._shift_ns = 0  # of a later stretch that counts from its own start
         self._restart_ns: int | None = None  # when the stretch began, if it counts anew
 
-    def block(self, lines: Lines) -> FrameBlock:
-        """Read lines of which only the first may be a header line that matters."""
-        self._control(lines.text[:_LONGEST_LINE].split(b"\n", 1)[0].decode("latin-1"))
-        table = table_of(lines.text)
+    def block(self, lines: _Part) -> FrameBlock:
+        """Read a run of lines."""
+        self._control(lines.control[:_LONGEST_LINE])
+        table = lines.table
         if self.base == HEX:
             done = self._fast.read(table)
         else:
             nothing, _ = block_of_frames([], self._reading)
             rows = np.arange(len(table.line_start))
             done = Done(nothing, rows[:0], rows)
-        events, at = self._one_by_one(lines.number, table, done.left)
+        events, at = self._one_by_one(lines, done.left)
         frames = [event.frame for event in events if event.frame is not None]
         frame_at = at[[event.frame is not None for event in events]]
         single, kept = block_of_frames(frames, self._reading)
@@ -196,15 +195,15 @@ class _Log:
         self._now_ns = max(self._now_ns, int(block.time_ns[-1]))
         return moved(block, self._shift_ns)
 
-    def _one_by_one(
-        self, number: int, table: Table, left: IntArray
-    ) -> tuple[list[Event], IntArray]:
+    def _one_by_one(self, lines: _Part, left: IntArray) -> tuple[list[Event], IntArray]:
         """Read the lines that are no usual frame; give those with a time stamp."""
         events: list[Event] = []
         at: list[int] = []
         for row in left.tolist():
-            raw = table.buffer[table.line_start[row] : table.line_end[row]].tobytes()
-            event = self._event(raw.decode("latin-1"), number + row)
+            if row == lines.cut_row and self.base == DECIMAL:
+                self.bad.add(lines.number + row)  # its last byte may lack a digit
+                continue
+            event = self._event(lines.text(row), lines.number + row)
             if event is not None:
                 events.append(event)
                 at.append(row)

@@ -39,6 +39,7 @@ _LOWEST: Final[WordArray] = np.array([(1 << 8 * (8 - n)) - 1 for n in range(9)],
 _EXTENDED: Final = np.uint8(FrameFlag.EXTENDED)
 _SENT: Final = np.uint8(FrameFlag.SENT)
 _NO_FLAGS: Final = np.uint8(0)
+_ALL: Final = _U(0x0101_0101_0101_0101)  # eight times true
 _BYTE_TEXT: Final = 3  # a blank and two digits
 _NO_DIGIT: Final = np.uint8(0xFF)
 
@@ -140,7 +141,8 @@ class AscGrammar:
         fine &= text[:, :, 0] == _BLANK
         beyond = np.arange(CLASSIC_BYTES) >= found.length[:, np.newaxis]
         value[beyond] = 0
-        whole: BoolArray = np.all(fine | beyond, axis=1)
+        fine |= beyond
+        whole: BoolArray = fine.view(np.uint64)[:, 0] == _ALL
         return value, whole
 
 

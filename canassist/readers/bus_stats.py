@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -29,6 +30,9 @@ _SILENCE_PERIODS: Final = 5
 _PRUNE_PERIODS: Final = 2.5  # a candidate shorter than this many periods is dropped early
 _MOST_INTERVALS: Final = 1 << 14
 """Times between frames kept of one identifier; beyond it every second, then every fourth ..."""
+_BYTE: Final = 256
+_TWO_BYTES: Final = 1 << 16
+_KEY_BITS: Final = 0xFFFF_FFFF
 _JITTER_SHARES: Final = (5.0, 95.0)
 
 
@@ -65,43 +69,49 @@ class _Slots:
     def __init__(self) -> None:
         self.key = np.empty(0, dtype=np.uint32)
         self.bus = np.empty(0, dtype=np.uint8)
-        self._table = np.full(1 << 16, -1, dtype=np.int32)
-        self._all: dict[tuple[int, int], int] = {}
+        self._table = np.zeros(1 << 16, dtype=np.int64)
+        self._taken = np.zeros(1 << 16, dtype=np.bool_)
+        self._all: dict[int, int] = {}
 
     def __len__(self) -> int:
         return len(self.key)
 
     def of(self, key: IdArray, bus: ByteArray) -> IntArray:
         """Return the number of every frame's source, new ones added."""
-        cell = _cells(key, bus)
-        slot = self._table[cell]
-        if len(self.key):
-            known = (slot >= 0) & (self.key[slot] == key) & (self.bus[slot] == bus)
+        if not len(self.key):
+            return self._add(key, bus)
+        slot = self._table.take(_cells(key, bus))  # of an empty cell: some other source's
+        known = self.key.take(slot) == key
+        known &= self.bus.take(slot) == bus
+        if not known.all():
             missing = np.flatnonzero(~known)
-        else:
-            missing = np.arange(len(key))
-        if len(missing):
             slot[missing] = self._add(key[missing], bus[missing])
-        return slot.astype(np.int64)
+        return slot
 
     def _add(self, key: IdArray, bus: ByteArray) -> IntArray:
         pair = (bus.astype(np.int64) << 32) | key.astype(np.int64)
-        new, back = np.unique(pair, return_inverse=True)
-        numbers = np.array([self._number(int(one)) for one in new], dtype=np.int64)
+        distinct, back = np.unique(pair, return_inverse=True)
+        new = [one for one in distinct.tolist() if one not in self._all]
+        if new:
+            self._register(np.array(new, dtype=np.int64))
+        numbers = np.array([self._all[one] for one in distinct.tolist()], dtype=np.int64)
         return numbers[back]
 
-    def _number(self, pair: int) -> int:
-        bus, key = divmod(pair, 1 << 32)
-        number = self._all.get((bus, key))
-        if number is None:
-            number = len(self._all)
-            self._all[bus, key] = number
-            self.key = np.append(self.key, np.uint32(key))
-            self.bus = np.append(self.bus, np.uint8(bus))
-            cell = int(_cells(self.key[-1:], self.bus[-1:])[0])
-            if self._table[cell] < 0:
-                self._table[cell] = number
-        return number
+    def _register(self, pairs: IntArray) -> None:
+        first = len(self.key)
+        self._all.update(zip(pairs.tolist(), range(first, first + len(pairs)), strict=True))
+        keys, buses = (pairs & _KEY_BITS).astype(np.uint32), (pairs >> 32).astype(np.uint8)
+        self.key = np.append(self.key, keys)
+        self.bus = np.append(self.bus, buses)
+        for number, cell in enumerate(_cells(keys, buses).tolist(), start=first):
+            if not self._taken[cell]:
+                self._table[cell], self._taken[cell] = number, True
+
+
+def _smallest(slot: IntArray, slots: int) -> NDArray[np.integer[Any]]:  # Any: one of three widths
+    if slots <= _BYTE:
+        return slot.astype(np.uint8)
+    return slot.astype(np.uint16) if slots <= _TWO_BYTES else slot
 
 
 def _cells(key: IdArray, bus: ByteArray) -> NDArray[np.uint32]:
@@ -229,6 +239,7 @@ class _Traffic:
         self._silent_from: list[IntArray] = []
         self._silent_to: list[IntArray] = []
         self._floor = np.zeros(0, dtype=np.int64)  # shorter silences need not be kept
+        self._floor_count = np.zeros(0, dtype=np.int64)  # frames it was learned from
 
     def _grow(self, slots: int) -> None:
         more = slots - len(self._count)
@@ -240,12 +251,13 @@ class _Traffic:
         self._last = np.append(self._last, zeros)
         self._longest = np.append(self._longest, zeros)
         self._floor = np.append(self._floor, np.full(more, _SILENCE_NS))
+        self._floor_count = np.append(self._floor_count, zeros)
         self._intervals += [_Intervals() for _ in range(more)]
 
     def add(self, time_ns: IntArray, slot: IntArray, slots: int) -> None:
         """Take frames in time order."""
         self._grow(slots)
-        small = slot.astype(np.uint8 if slots <= 256 else np.uint16 if slots <= 65536 else np.int64)
+        small = _smallest(slot, slots)  # small integers are sorted by radix
         order = np.argsort(small, kind="stable")
         count = np.bincount(slot, minlength=slots)
         present = np.flatnonzero(count)
@@ -281,15 +293,20 @@ class _Traffic:
         if not len(long):
             return long
         long = long[interval[long] >= self._floor[slot[long]]]
-        for one in np.unique(slot[long]).tolist():  # most are slow, not silent
-            period = _median(self._intervals[one].values())
-            if period == period:  # noqa: PLR0124 - NaN: not known yet
-                self._floor[one] = max(_SILENCE_NS, int(_PRUNE_PERIODS * period))
+        self._learn_floors(np.unique(slot[long]))
         long = long[interval[long] >= self._floor[slot[long]]]
         self._silent_slot.append(slot[long])
         self._silent_from.append(before[long])
         self._silent_to.append(after[long])
         return long
+
+    def _learn_floors(self, slots: IntArray) -> None:
+        """Find out which of these sources are slow, not silent."""
+        for one in slots[self._count[slots] >= 2 * self._floor_count[slots]].tolist():
+            period = _median(self._intervals[one].values())
+            if not math.isnan(period):
+                self._floor[one] = max(_SILENCE_NS, int(_PRUNE_PERIODS * period))
+                self._floor_count[one] = self._count[one]
 
     def id_stats(
         self, slots: _Slots, holes: NDArray[np.int64], zero_ns: int
@@ -312,7 +329,9 @@ class _Traffic:
     ) -> IdStats:
         interval = self._intervals[number].values()
         period = _median(interval)
-        shortest = max(_SILENCE_NS, _SILENCE_PERIODS * period) if period == period else _SILENCE_NS  # noqa: PLR0124 - NaN
+        shortest = float(_SILENCE_NS)
+        if not math.isnan(period):
+            shortest = max(shortest, _SILENCE_PERIODS * period)
         longest = max([int(self._longest[number]), *(net for _, _, net in silences)])
         return IdStats(
             source=source,
@@ -411,7 +430,7 @@ class _Buses:
 
     def silent(self, holes: NDArray[np.int64]) -> list[tuple[int, int, int]]:
         """Return bus, begin and end of the times when one bus of several was silent."""
-        if len(self._last_of) < 2:
+        if len(self._last_of) == 1:
             return []
         begin = np.array([a for _, a, _ in self._silent], dtype=np.int64)
         end = np.array([b for _, _, b in self._silent], dtype=np.int64)

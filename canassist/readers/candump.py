@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 import numpy as np
 
 from canassist.model import FrameFlag
+from canassist.readers.block_tools import rows_of
 from canassist.readers.candump_fast import ERROR_BIT, CandumpGrammar
 from canassist.readers.fast_lines import FastLines
 from canassist.readers.frame_rows import (
@@ -24,14 +25,16 @@ from canassist.readers.frame_rows import (
     block_of_frames,
     merged,
 )
-from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+from canassist.readers.line_tables import read_tables
+from canassist.readers.text_lines import BadLines, head_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.model import FrameBlock, IntArray, Tally
     from canassist.readers.base import Wish
-    from canassist.readers.text_lines import Lines, Table
+    from canassist.readers.line_tables import NumberedTable
+    from canassist.readers.text_lines import Table
 
 _LINE: Final = re.compile(
     r"""\s*\((?P<seconds>\d{1,10})\.(?P<places>\d{1,9})\)
@@ -72,7 +75,7 @@ class CandumpReader:
     def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
         """Yield the frames in file order, in blocks."""
         log = _Log(wish, tally)
-        for lines in read_lines(source, tally):
+        for lines in read_tables(source, tally):
             block = log.block(lines)
             if len(block):
                 if not log.started:
@@ -90,31 +93,55 @@ class _Log:
         self.fast = FastLines(CandumpGrammar(), wish, tally)
         self.bad = BadLines(tally, "not a frame line")
         self.started = False
+        self._last: FrameBlock | None = None
 
     def start(self, first_ns: int) -> None:
+        """Tell from the first time what times count from."""
         self.started = True
         self.tally.epoch = "utc" if first_ns >= EARLIEST_UTC_NS else "file"
 
-    def block(self, lines: Lines) -> FrameBlock:
-        table = table_of(lines.text)
-        done = self.fast.read(table)
-        if not len(done.left):
-            return done.block
-        frames, at = self._one_by_one(lines.number, table, done.left)
-        single, kept = block_of_frames(frames, self.wish)
-        return merged(done.block, done.line, single, at[kept])
+    def block(self, lines: NumberedTable) -> FrameBlock:
+        """Read a run of lines."""
+        done = self.fast.read(lines.table)
+        whole = done.block
+        if len(done.left):
+            frames, at = self._one_by_one(lines, done.left)
+            single, kept = block_of_frames(frames, self.wish)
+            whole = merged(done.block, done.line, single, at[kept])
+        if lines.cut_row is not None:
+            whole = self._without_cut(lines, whole)
+        self._last = whole if len(whole) else self._last
+        return whole
 
-    def _one_by_one(
-        self, number: int, table: Table, left: IntArray
-    ) -> tuple[list[Frame], IntArray]:
+    def _without_cut(self, lines: NumberedTable, block: FrameBlock) -> FrameBlock:
+        """Drop the last frame of a file that ends within a line, if it is shorter than usual.
+
+        A line cut in its data still looks whole; earlier frames of the identifier tell.
+        """
+        last = parse_line(_text(lines.table, lines.cut_row or 0), self.tally)
+        if last is None or not len(block) or int(block.time_ns[-1]) != last.time_ns:
+            return block  # not read, or not wanted
+        rest = rows_of(block, 0, len(block) - 1)
+        usual = [
+            int(one.length[row])
+            for one in (rest, self._last)
+            if one is not None
+            for row in np.flatnonzero(one.key == block.key[-1])[-1:]
+        ]
+        if not usual or last.length >= usual[0]:
+            return block
+        self.bad.add(lines.number + (lines.cut_row or 0))
+        return rest
+
+    def _one_by_one(self, lines: NumberedTable, left: IntArray) -> tuple[list[Frame], IntArray]:
         """Read the lines that have no usual shape."""
         frames: list[Frame] = []
         at: list[int] = []
         for row in left.tolist():
-            text = table.buffer[table.line_start[row] : table.line_end[row]].tobytes()
+            text = _text(lines.table, row)
             if not text.strip():
                 continue
-            frame = self._frame(text.decode("latin-1"), number + row)
+            frame = self._frame(text, lines.number + row)
             if frame is not None:
                 frames.append(frame)
                 at.append(row)
@@ -128,6 +155,11 @@ class _Log:
             if tail > 0:  # a line that lost its end; the next one stands whole behind it
                 return parse_line(line[tail:], self.tally)
         return found
+
+
+def _text(table: Table, row: int) -> str:
+    """Return one line."""
+    return table.buffer[table.line_start[row] : table.line_end[row]].tobytes().decode("latin-1")
 
 
 def parse_line(line: str, tally: Tally) -> Frame | None:

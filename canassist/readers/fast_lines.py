@@ -145,8 +145,11 @@ class FastLines(Generic[L]):
         found: list[Found] = []
         left: list[IntArray] = []
 
+        hit_by: list[tuple[int, L]] = []
+
         def use(layout: L, todo: Lines) -> Lines:
             hits, rest, odd = self._read_layout(table.buffer, todo, layout)
+            hit_by.append((len(todo.row) - len(rest.row), layout))
             found.append(hits)
             left.append(odd)
             return rest
@@ -166,7 +169,14 @@ class FastLines(Generic[L]):
                 todo = todo.take(slice(1, None))
                 spare -= 1
         left.append(todo.row)
+        self._sort_layouts(hit_by)
         return self._assemble(table.buffer, _joined(found), np.concatenate(left))
+
+    def _sort_layouts(self, hit_by: list[tuple[int, L]]) -> None:
+        """Ask next for what was found most; times grow longer, so early layouts die out."""
+        if len(hit_by) > 1:
+            tried = [layout for _, layout in sorted(hit_by, key=lambda one: -one[0])]
+            self._layouts = tried + self._layouts[len(tried) :]
 
     def _read_layout(
         self, buffer: ByteArray, lines: Lines, layout: L

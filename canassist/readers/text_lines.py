@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from canassist.model import ByteArray, IntArray, Tally
 
 _NULS: Final = re.compile(rb"\x00+")
-_LONGEST_LINE: Final = 1 << 16
+LONGEST_LINE: Final = 1 << 16
 """A line longer than this is not one of a log; it is dropped so that memory stays flat."""
 
 SPARE_WORDS: Final = 96
 
 _UTF16_MARKS: Final = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
-_UTF8_MARK: Final = b"\xef\xbb\xbf"
+UTF8_MARK: Final = b"\xef\xbb\xbf"
 _SMALLEST_SAMPLE: Final = 32  # bytes; own choice
 _SURELY_UTF16: Final = 0.9  # share of zero bytes at every other place; own choice
 
@@ -101,7 +101,7 @@ def plain_head(head: bytes) -> str:
     name = encoding_of(head)
     if name:
         return head.decode(name, errors="replace").lstrip("\ufeff")
-    return head.removeprefix(_UTF8_MARK).decode("latin-1")
+    return head.removeprefix(UTF8_MARK).decode("latin-1")
 
 
 def head_lines(head: bytes) -> list[str]:
@@ -141,7 +141,7 @@ def read_lines(source: BinaryIO, tally: Tally) -> Iterator[Lines]:
         if feed:
             yield Lines(whole + feed, number)
             number += _line_feeds(whole) + 1
-        if len(rest) > _LONGEST_LINE:
+        if len(rest) > LONGEST_LINE:
             size = len(rest)
             tally.report(f"line {number}", f"dropped {size} bytes without a line end", skipped=1)
             rest = b""
@@ -157,7 +157,7 @@ def _pieces(source: BinaryIO) -> Iterator[bytes]:
     piece = source.read(BLOCK_BYTES)
     name = encoding_of(piece[:4096])
     decoder = codecs.getincrementaldecoder(name)(errors="replace") if name else None
-    piece = piece if name else piece.removeprefix(_UTF8_MARK)
+    piece = piece if name else piece.removeprefix(UTF8_MARK)
     after_return = False
     while piece:
         if decoder is not None:
@@ -165,11 +165,12 @@ def _pieces(source: BinaryIO) -> Iterator[bytes]:
         if after_return and piece.startswith(b"\n"):
             piece = piece[1:]  # the other half of a line end that the last piece began
         after_return = piece.endswith(b"\r")
-        yield _with_plain_ends(piece)
+        yield with_plain_ends(piece)
         piece = source.read(BLOCK_BYTES)
 
 
-def _with_plain_ends(piece: bytes) -> bytes:
+def with_plain_ends(piece: bytes) -> bytes:
+    """Turn every kind of line end, and each run of zero bytes, into a line feed."""
     if b"\0" in piece:  # blocks of a card that were never written
         piece = _NULS.sub(b"\n", piece)
     if b"\r" in piece:
