@@ -91,7 +91,7 @@ def verify_page(
     result = _result(reading)
     checks += _made_from(result, inputs)
     if reanalyse is not None:
-        checks.append(_same_again(result, reanalyse))
+        checks.append(_same_again(result, inputs, reanalyse))
     return checks
 
 
@@ -227,10 +227,20 @@ def _made_from(result: Json | None, inputs: Sequence[InputFile]) -> Iterator[Che
         yield Check(question, Answer.YES if same else Answer.NO, text)
 
 
-def _same_again(result: Json | None, reanalyse: Callable[[tuple[float, ...]], bytes]) -> Check:
+def _same_again(
+    result: Json | None,
+    inputs: Sequence[InputFile],
+    reanalyse: Callable[[tuple[float, ...]], bytes],
+) -> Check:
     question = "Does this version give the same result again?"
     if result is None:
         text = "The result as data was taken out of the page."
+        return Check(question, Answer.CANNOT_TELL, text)
+    stated = {(item["role"], item["sha256"]): item["name"] for item in result["inputs"]}
+    missing = set(stated) - {(item.role, item.sha256) for item in inputs}
+    if missing:
+        listed = ", ".join(sorted(stated[item] for item in missing))
+        text = f"Not all that it was made from is at hand; missing: {listed}."
         return Check(question, Answer.CANNOT_TELL, text)
     again = json.loads(reanalyse(tuple(item["at_s"] for item in result["moments"])))
     if again["tool"] != result["tool"]:

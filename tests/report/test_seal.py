@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import html
 import json
 import random
 import re
@@ -239,16 +240,25 @@ def test_a_new_analysis_must_give_the_same_bytes(page: str, result: Result) -> N
         renamed = replace(result.inputs[0], name="copy.log")
         return result_json(replace(result, inputs=(renamed, *result.inputs[1:])))
 
-    assert answers(page, reanalyse=again)[question] is Answer.YES
+    assert answers(page, inputs=result.inputs, reanalyse=again)[question] is Answer.YES
     assert asked == [(195.0,)]
     fewer = result_json(replace(result, events=result.events[1:]))
-    check = next(
-        item for item in verify_page(page, reanalyse=lambda _: fewer) if item.question == question
-    )
+    checks = verify_page(page, inputs=result.inputs, reanalyse=lambda _: fewer)
+    check = next(item for item in checks if item.question == question)
     assert check.answer is Answer.NO
     assert "events" in check.text
     newer = result_json(replace(result, version="9.9.9"))
-    assert answers(page, reanalyse=lambda _: newer)[question] is Answer.CANNOT_TELL
+    found = answers(page, inputs=result.inputs, reanalyse=lambda _: newer)
+    assert found[question] is Answer.CANNOT_TELL
+
+
+def test_without_all_files_nothing_is_made_again(page: str, result: Result) -> None:
+    def again(_: tuple[float, ...]) -> bytes:
+        raise AssertionError
+
+    checks = verify_page(page, inputs=result.inputs[:1], reanalyse=again)
+    assert checks[-1].answer is Answer.CANNOT_TELL
+    assert "trail.dbc, trail.toml" in checks[-1].text
 
 
 @pytest.mark.parametrize("text", ["", "hello", "<html></html>", "<", "<!DOCTYPE html><body>"])
@@ -278,7 +288,7 @@ def test_packing_gives_back_every_byte() -> None:
 
 
 def test_the_seal_states_the_hash_of_the_result(page: str, result: Result) -> None:
-    stated = json.loads(
-        re.search(r'<pre id="seal-manifest">([^<]*)', page).group(1).replace("&#34;", '"')
-    )  # type: ignore[union-attr]  # it is there
+    found = re.search(r'<pre id="seal-manifest">([^<]*)', page)
+    assert found is not None
+    stated = json.loads(html.unescape(found.group(1)))
     assert stated["result_sha256"] == hashlib.sha256(result_json(result)).hexdigest()
