@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.decode import rank_static
+from canassist.decode import ChannelChoice, Ranked, profile_text, rank_static
 from canassist.model import CHANNEL_UNITS
 
 if TYPE_CHECKING:
@@ -49,11 +48,13 @@ class Entry:
 class ChannelList:
     """All channels of a log or a database.
 
-    ``ids`` and ``ids_known`` are None where there is no log.
+    ``profile_start`` is the start of a profile (TOML); ``ids`` and ``ids_known`` are None
+    where there is no log.
     """
 
     source: str
     entries: tuple[Entry, ...]
+    profile_start: str = ""
     ids: int | None = None
     ids_known: int | None = None
     problems: Sequence[Problem] = field(default_factory=tuple)
@@ -82,22 +83,6 @@ class ChannelList:
         lines += [f"{problem.where}: {problem.what}" for problem in self.problems]
         return "\n".join(lines)
 
-    def profile_text(self) -> str:
-        """Return the start of a profile: what is certain set, what is open as comments."""
-        lines = [
-            "# What is known of the vehicle. Check each signal, then set the limits that the",
-            "# service manual gives: until then they are assumed and no part is blamed strongly.",
-            "profile = 1",
-            "",
-            "[vehicle]",
-            'name = ""',
-            "",
-            "[channels]",
-        ]
-        for entry in self.entries:
-            lines += _profile_lines(entry)
-        return "\n".join([*lines, "", "# [limits]", "# derate_start_c = 85.0", ""])
-
 
 def of_ride(ride: DecodedLog) -> ChannelList:
     """Return the listing of a ride that was read and decoded."""
@@ -120,6 +105,7 @@ def of_ride(ride: DecodedLog) -> ChannelList:
     return ChannelList(
         source=ride.recording.name,
         entries=tuple(entries),
+        profile_start=profile_text(decoded.ranking),
         ids=len(ride.timeline.bus.ids),
         ids_known=decoded.ids_known,
         problems=(*ride.recording.problems, *decoded.problems),
@@ -129,6 +115,18 @@ def of_ride(ride: DecodedLog) -> ChannelList:
 def of_databases(databases: Databases) -> ChannelList:
     """Return the listing of databases alone: judged by names and units, no values seen."""
     ranked = rank_static(databases)
+    question = "no log was seen; which of these is it?"
+    choices = {
+        name: ChannelChoice(
+            channel=name,
+            doubt=question if ranked.get(name) else "",
+            ranking=tuple(
+                Ranked(signal=one.name, source=None, score=one.score, reasons=one.reasons)
+                for one in ranked.get(name, ())
+            ),
+        )
+        for name in CHANNEL_UNITS
+    }
     entries = (
         Entry(
             channel=name,
@@ -140,7 +138,10 @@ def of_databases(databases: Databases) -> ChannelList:
         for name in CHANNEL_UNITS
     )
     return ChannelList(
-        source=", ".join(databases.names), entries=tuple(entries), problems=databases.problems
+        source=", ".join(databases.names),
+        entries=tuple(entries),
+        profile_start=profile_text(choices),
+        problems=databases.problems,
     )
 
 
@@ -187,23 +188,3 @@ def _span(channel: Channel) -> str:
         return "no valid value"
     low, high = np.min(values), np.max(values)
     return f"{len(values)} samples, {low:g} to {high:g} {channel.unit}"
-
-
-def _profile_lines(entry: Entry) -> list[str]:
-    lines = []
-    if entry.doubt:
-        lines.append(f"# {entry.channel}: {_comment(entry.doubt)}")
-    if entry.taken and entry.taken.chosen_by != "standard":
-        why = f"by {entry.taken.chosen_by}"
-        lines.append(f"{entry.channel} = {json.dumps(entry.taken.signal)}  # {why}")
-    elif not entry.taken:
-        lines += [
-            f"# {entry.channel} = {json.dumps(one.signal)}  # {_comment('; '.join(one.reasons))}"
-            for one in entry.candidates[:MOST_CANDIDATES]
-        ]
-    return lines
-
-
-def _comment(text: str) -> str:
-    """Return text that cannot leave a TOML comment."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)

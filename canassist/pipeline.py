@@ -110,8 +110,10 @@ def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
     """Estimate, detect and conclude; pure.
 
     Where the profile bends a limit, the ride is judged a second time with the
-    default limits, and a different first conclusion is kept in the answer.
+    default limits, and a different first conclusion is kept in the answer. A channel
+    of raw counts is shown and never judged: no limit holds for it.
     """
+    timeline = _judged(timeline)
     answer = _judge_once(timeline, profile, case)
     if not _limits_changed(profile):
         return answer
@@ -174,6 +176,11 @@ def survey(
         identity=decoded.identity,
     )
     return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
+
+
+def _judged(timeline: Timeline) -> Timeline:
+    channels = {name: one for name, one in timeline.channels.items() if one.unit_known}
+    return replace(timeline, channels=channels)
 
 
 def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Answer:

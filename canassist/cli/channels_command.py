@@ -33,12 +33,13 @@ def channels(
 ) -> None:
     """Show which signal serves which channel, and how much of the log is known."""
     from canassist import channel_list
+    from canassist.decode import split_bus
     from canassist.output import write_whole
     from canassist.pipeline import check_present, survey
     from canassist.profile import default_profile, read_profile
 
     known: Profile = read_profile(profile) if profile else default_profile()
-    check_present([source, *(dbc or [])])
+    check_present([source, *(split_bus(path)[1] for path in dbc or [])])
     if source.suffix.lower() in DATABASE_ENDINGS:
         listing = channel_list.of_databases(_load([source, *(dbc or [])]))
     else:
@@ -47,7 +48,7 @@ def channels(
     data = json.dumps(listing.as_json(), indent=1, ensure_ascii=False).encode() + b"\n"
     files: dict[Path, bytes] = {}
     if write is not None:
-        files[write] = listing.profile_text().encode()
+        files[write] = listing.profile_start.encode()
     if json_file not in (None, "-"):
         files[Path(json_file)] = data
     write_whole(files)

@@ -16,6 +16,7 @@ from canassist.errors import UsageError
 
 if TYPE_CHECKING:
     from canassist.model import Result
+    from canassist.report import Look
 
 Words = Annotated[str, typer.Option(metavar="TEXT")]
 
@@ -109,7 +110,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         say_answer(result, page_path if not page_only_json else None)
 
 
-def _page(result: Result, look: object, sign: Path | None) -> bytes:
+def _page(result: Result, look: Look, sign: Path | None) -> bytes:
     from canassist import report as writing
 
     return writing.render_page(result, look=look, key=sign).encode()
@@ -119,7 +120,8 @@ def say_answer(result: Result, page: Path | None) -> None:
     """Print the answer as a technician needs it: what, how sure, what next, where."""
     first = result.conclusions[0]
     typer.echo(f"{first.headline}")
-    typer.echo(f"  how sure: {first.strength} ({first.code})")
+    sure = "cannot tell" if first.code == "inconclusive" else first.strength
+    typer.echo(f"  how sure: {sure} ({first.code})")
     for number, check in enumerate(first.next_checks[:3], start=1):
         typer.echo(f"  {number}. {check}")
     if page is not None:

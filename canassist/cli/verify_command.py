@@ -25,14 +25,16 @@ def verify(
 ) -> None:
     """Check a report: whether it is undamaged, who signed it, and what it was made from."""
     from canassist import report as writing
+    from canassist.decode import split_bus
     from canassist.pipeline import check_present, inputs_at_hand
 
     logs, databases = log or [], dbc or []
     profiles = [profile] if profile else []
-    check_present([page, *logs, *databases, *profiles])
+    database_files = [split_bus(path)[1] for path in databases]
+    check_present([page, *logs, *database_files, *profiles])
     checks = writing.verify_page(
         _read(page),
-        inputs=inputs_at_hand(logs, databases, profiles),
+        inputs=inputs_at_hand(logs, database_files, profiles),
         reanalyse=_again(logs, databases, profile) if logs else None,
     )
     for check in checks:

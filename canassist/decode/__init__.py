@@ -1,6 +1,7 @@
 """Frames and databases in, channels out."""
 
-from canassist.decode.channel_map import rank_static
+from canassist.decode.candidates import ChannelChoice, Ranked
+from canassist.decode.channel_map import profile_text, rank_static
 from canassist.decode.collect import FrameCollector
 from canassist.decode.database import load_databases, split_bus
 from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
@@ -8,15 +9,18 @@ from canassist.decode.plan import ReadingPlan, plan_reading
 from canassist.decode.ride import DecodedRide, decode_ride
 
 __all__ = [
+    "ChannelChoice",
     "Databases",
     "DecodedRide",
     "FrameCollector",
     "MessageLayout",
+    "Ranked",
     "ReadingPlan",
     "SignalLayout",
     "decode_ride",
     "load_databases",
     "plan_reading",
+    "profile_text",
     "rank_static",
     "split_bus",
 ]
