@@ -18,7 +18,7 @@ from canassist.detect.stuck import find_stuck
 from canassist.detect.torque_offset import find_torque_offset
 from canassist.detect.trouble_codes import find_trouble_codes
 from canassist.detect.undervoltage import find_undervoltage
-from canassist.timeline import value_at
+from canassist.timeline import value_at, with_known_units
 
 if TYPE_CHECKING:
     from canassist.model import Event, Physics, Timeline
@@ -44,12 +44,13 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
     tuple of Event
         In time order, without sentences. A detector that lacks its channels says nothing.
     """
+    measured = with_known_units(timeline)
     restarts = find_restarts(timeline)
-    stuck = find_stuck(timeline, profile)
+    stuck = find_stuck(measured, profile)
     signals = [
         *find_losses(timeline, restarts),
         *stuck,
-        *find_jumps(timeline, profile, stuck),
+        *find_jumps(measured, profile, stuck),
     ]
     events = [
         *restarts,
@@ -57,11 +58,11 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
         *find_log_gaps(timeline),
         *find_disturbances(timeline),
         *find_trouble_codes(timeline),
-        *find_derates(timeline, profile, physics, signals),
-        *find_undervoltage(timeline, profile),
-        *find_overvoltage(timeline, profile),
-        *find_charging_low(timeline, profile),
-        *find_assist_deviations(timeline, profile, physics),
+        *find_derates(measured, profile, physics, signals),
+        *find_undervoltage(measured, profile),
+        *find_overvoltage(measured, profile),
+        *find_charging_low(measured, profile),
+        *find_assist_deviations(measured, profile, physics),
         *find_torque_offset(physics, profile),
     ]
     events.sort(key=lambda event: (event.start_s, event.kind, event.channel or ""))

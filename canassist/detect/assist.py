@@ -52,8 +52,8 @@ NEAR_MAX: Final = 0.98
 def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physics) -> list[Event]:
     """Find where delivered assist differs from what speed, torque, mode and limit call for.
 
-    Nothing is found without driver torque and assist torque; without a map (from the
-    profile or learned) only uncommanded assist is. A torque of unknown sign supports no
+    Nothing is found without driver torque and assist torque, or without a map from the
+    profile or learned: who else may steer is not known then. A torque of unknown sign supports no
     side, and no uncommanded assist.
 
     Returns
@@ -62,7 +62,7 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
         In time order. ``measured`` and ``expected`` hold the mean assist as
         ``assist_nm`` and their ratio as ``assist_share``.
     """
-    if physics.assist is None:
+    if physics.assist is None or physics.assist.map_from == "none":
         return []
     samples = assist_samples(timeline, physics.assist, physics.limit_lines)
     if samples is None or not len(samples.time_s):
@@ -215,26 +215,28 @@ def _event(stretch: Stretch, cause: str, samples: AssistSamples, judged: Judged)
     rows = np.arange(stretch.first, stretch.last + 1)
     if cause != "uncommanded":
         rows = rows[judged.known[rows] & (judged.verdict[rows] != 0)]
-    delivered = float(np.abs(samples.delivered_nm[rows]).mean())
-    expected = float(np.nanmean(np.abs(samples.expected_nm[rows])))
-    speed = samples.speed_kph[rows]
     measured = {
-        "assist_nm": delivered,
+        "assist_nm": _mean_size(samples.delivered_nm[rows]),
         "deviating_s": stretch.seconds,
-        "driver_torque_nm": float(np.nanmean(np.abs(samples.driver_nm[rows]))),
+        "driver_torque_nm": _mean_size(samples.driver_nm[rows]),
+        "vehicle_speed_kph": _mean_size(samples.speed_kph[rows]),
     }
-    if not np.isnan(speed).all():
-        measured["vehicle_speed_kph"] = float(np.nanmean(speed))
-    wanted = {"assist_nm": expected}
-    if expected > 0.0 and cause != "uncommanded":
-        measured["assist_share"] = delivered / expected
-        wanted["assist_share"] = 1.0
+    expected = {"assist_nm": _mean_size(samples.expected_nm[rows])}
+    if expected["assist_nm"] > 0.0 and cause != "uncommanded":
+        measured["assist_share"] = measured["assist_nm"] / expected["assist_nm"]
+        expected["assist_share"] = 1.0
     return Event(
         kind=EventKind.ASSIST_DEVIATION,
         start_s=float(samples.time_s[stretch.first]),
         end_s=None if stretch.stop is None else float(samples.time_s[stretch.stop]),
         cause=cause,
         severity=Severity.SERIOUS if cause == "uncommanded" else Severity.WARNING,
-        measured=measured,
-        expected=wanted,
+        measured={name: value for name, value in measured.items() if not np.isnan(value)},
+        expected={name: value for name, value in expected.items() if not np.isnan(value)},
     )
+
+
+def _mean_size(values: FloatArray) -> float:
+    """Return the mean of the sizes that are known; NaN where none is."""
+    known = np.abs(values[~np.isnan(values)])
+    return float(known.mean()) if len(known) else float("nan")

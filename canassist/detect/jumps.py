@@ -21,6 +21,9 @@ WITHIN_S: Final = 0.1
 LASTS_S: Final = 0.2
 """A jump lasts until its return, at most this long (the contract's figure)."""
 
+WAKE_S: Final = 1.0
+"""A unit that has just woken up may send placeholders for this long."""
+
 RETURN_S: Final = 5.0
 """A step back to the level from before within this time is the same jump's return."""
 
@@ -67,6 +70,8 @@ def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
         before = float(value[row - 1])
         start_s = float(time_s[row])
         back = _return_row(time_s, value, int(row), before, limit)
+        if back is None and _just_woken(time_s, int(row), channel.stale_after_s):
+            continue
         if back is not None:
             after_s = np.nextafter(time_s[back], np.inf)
         end_s = start_s + LASTS_S if back is None else min(float(time_s[back]), start_s + LASTS_S)
@@ -85,6 +90,17 @@ def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
             )
         )
     return found
+
+
+def _just_woken(time_s: FloatArray, row: int, stale_after_s: float) -> bool:
+    """Tell whether a step comes soon after the channel's first sample, or after a gap.
+
+    What a unit sends before it has measured is a placeholder, and not a reading.
+    """
+    first = int(np.searchsorted(time_s, time_s[row] - WAKE_S))
+    if first == 0:
+        return True
+    return bool((np.diff(time_s[first - 1 : row + 1]) > stale_after_s + TIME_STEP_S).any())
 
 
 def _impossible_steps(

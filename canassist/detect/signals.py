@@ -59,6 +59,8 @@ def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> 
             continue
         if _part_of_restart(restarts, channel, last_s, until_s):
             continue
+        if next_s is not None and _recorder_missed(channel, timeline, last_s, next_s):
+            continue
         sent = ((channel.time_s > last_s) & (channel.time_s < until_s)).any()
         yield Event(
             kind=EventKind.SIGNAL_LOSS,
@@ -97,6 +99,22 @@ def _quiet_times(timeline: Timeline, bus: int) -> list[tuple[float, float]]:
     """Return when the recording, or this bus alone, was silent."""
     own = [(start_s, end_s) for which, start_s, end_s in timeline.bus.bus_gaps if which == bus]
     return [*timeline.bus.recording_gaps, *own]
+
+
+def _recorder_missed(channel: Channel, timeline: Timeline, last_s: float, next_s: float) -> bool:
+    """Tell whether the whole bus was silent, rather than the channel's message.
+
+    The traffic's statistics keep a message's silence only where the bus went on
+    meanwhile. A message that has no such silence then was not sent less than others were.
+    """
+    own = next((item for item in timeline.bus.ids if item.source == channel.source), None)
+    if own is None or any(start < next_s and last_s < end for start, end in own.silences):
+        return False
+    return not any(
+        ((other.time_s > last_s) & (other.time_s < next_s)).any()
+        for other in timeline.channels.values()
+        if other.source == channel.source
+    )
 
 
 def _overlap_s(quiet: list[tuple[float, float]], start_s: float, end_s: float) -> float:

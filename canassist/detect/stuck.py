@@ -50,7 +50,7 @@ WITNESSES: Final = {
     "assist_torque": (Witness("driver_torque", 2.5, 6.0), Witness("motor_current", 8.0, 24.0)),
     "motor_current": (Witness("driver_torque", 2.5, 6.0), Witness("assist_torque", 4.0, 12.0)),
     "module_current": (Witness("motor_current", 15.0, 45.0), Witness("assist_torque", 8.0, 24.0)),
-    "steering_angle": (Witness("driver_torque", 3.5, 9.0), Witness("assist_torque", 8.0, 24.0)),
+    "steering_angle": (Witness("driver_torque", 5.0, 10.0), Witness("assist_torque", 10.0, 30.0)),
     "module_temperature": (
         Witness("motor_current", 30.0, np.inf),
         Witness("module_current", 15.0, np.inf),
@@ -65,6 +65,9 @@ WITNESSES: Final = {
 LIVELY_SHARE: Final = 0.4
 """A channel whose value changes at this share of its samples shows noise: then a repeated
 value is odd in itself, and one witness is enough. A coarse one may rest for a while."""
+
+LIVELY_REPEATS: Final = 30
+"""... unless it repeats the value fewer times than this, which may be chance."""
 
 MIDDLE: Final = (0.02, 0.98)
 """How far a witness moved is told between these quantiles: a witness that jumps is none."""
@@ -115,13 +118,14 @@ def _stuck(
     long = runs.seconds >= stuck_s - TIME_STEP_S
     if not long.any():
         return []
-    lively = _lively(same, runs, long)
+    often = _lively(same, runs, long)
     found = []
     for first, stop, seconds in zip(*(part[long] for part in runs), strict=True):
         last = int(stop)  # `same` looks ahead: the run's last sample is the one after
         level = float(value[first])
         start_s, last_s = float(time_s[first]), float(time_s[last])
         asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
+        lively = often and last - first >= LIVELY_REPEATS
         witness = _moved(asked, timeline, (start_s, last_s), lively=lively)
         if witness is None:
             continue

@@ -13,6 +13,7 @@ from canassist.physics.limits import limit_lines
 from canassist.physics.supply_path import fit_supply_path
 from canassist.physics.thermal import fit_thermal
 from canassist.physics.torque_rest import fit_torque_rest
+from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
     from canassist.model import Timeline
@@ -29,6 +30,7 @@ def study(timeline: Timeline, profile: Profile) -> Physics:
     profile : Profile
         Limits, and the assist map where known.
     """
+    timeline = with_known_units(timeline)
     lines = limit_lines(profile)
     assist = fit_assist(timeline, profile, lines)
     return Physics(

@@ -36,8 +36,8 @@ FAST_S: Final = (1.0, 20.0)
 START_SLOW_S: Final = (60.0, 120.0, 240.0, 480.0, 960.0)
 START_FAST_S: Final = (2.0, 6.0)
 ROUNDS: Final = 25
-BLOCK_STEPS: Final = 15
-"""Residuals hang together over quantisation and unmodelled swings: blocks of 15 s."""
+BLOCK_STEPS: Final = 6
+"""Residuals hang together over quantisation and unmodelled swings: blocks of 6 s."""
 
 WORTH: Final = 0.98
 """A second time constant is kept where it leaves at most this share of the squared error."""

@@ -2,6 +2,7 @@
 
 from canassist.timeline.align import as_of, between, grid, value_at, window_extremes
 from canassist.timeline.gaps import TIME_STEP_S, present_share, seen_s, silences
+from canassist.timeline.known import with_known_units
 
 __all__ = [
     "TIME_STEP_S",
@@ -13,4 +14,5 @@ __all__ = [
     "silences",
     "value_at",
     "window_extremes",
+    "with_known_units",
 ]
