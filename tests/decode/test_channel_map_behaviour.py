@@ -6,16 +6,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import signal as scipy_signal
 
 from canassist.decode.candidates import Candidate, ChannelChoice, MeasuredCandidate
 from canassist.decode.channel_map import choose
+from canassist.decode.channel_map.direction import positive_side
 from canassist.decode.channel_map.shape import likeness, on_grid, shape_of
 from canassist.decode.channel_map.static import rank_static
 from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
 from canassist.model import Channel, FrameSource
 from canassist.profile import default_profile
 from tests.decode.hand_frames import stats_of
+from tests.decode.invented_ride import database
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -323,6 +327,55 @@ def test_a_signal_that_fits_two_channels_equally_is_given_to_neither() -> None:
     assert found["motor_current"].chosen is None
     assert found["module_current"].chosen is None
     assert "motor current" in found["module_current"].doubt
+
+
+# --- whatever comes ---------------------------------------------------------------------------
+
+
+def _any_values(dice: np.random.Generator, count: int) -> FloatArray:
+    kinds = (
+        np.full(count, dice.choice([0.0, 5.0, 12.0, -8.0, 1e300])),
+        dice.normal(size=count) * 10.0 ** dice.integers(-300, 300),
+        np.full(count, np.nan),
+        np.where(dice.random(count) < 0.9, np.nan, 20.0 * dice.normal(size=count)),
+        np.cumsum(dice.normal(size=count)),
+        np.resize([1.7e308, -1.7e308], count),
+    )
+    return np.asarray(kinds[dice.integers(len(kinds))])
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**32), count=st.sampled_from([0, 1, 2, 9, 50]))
+def test_values_of_any_kind_break_nothing(seed: int, count: int) -> None:
+    dice = np.random.default_rng(seed)
+    time_s = np.sort(dice.random(count)) * dice.choice([0.0, 1.0, 100.0])
+    measured = {
+        channel: [
+            MeasuredCandidate(
+                candidate=one,
+                source=FrameSource(0, one.message.key),
+                time_s=time_s,
+                value=_any_values(dice, count),
+            )
+            for one in ones
+        ]
+        for channel, ones in rank_static(database("camel_english")).items()
+    }
+    found = choose(measured, stats_of({}), decided={}, reference={}, profile=default_profile())
+    assert found.keys() == measured.keys()
+    assert all(np.isfinite(line.score) for choice in found.values() for line in choice.ranking)
+
+
+@settings(max_examples=60, deadline=None)
+@given(name=st.text(max_size=60), unit=st.text(max_size=10), comment=st.text(max_size=200))
+def test_text_of_any_kind_breaks_nothing(name: str, unit: str, comment: str) -> None:
+    one = SignalLayout(
+        message=name, name=name, start=0, length=16, unit=unit, comment=comment, labels={1: comment}
+    )
+    message = MessageLayout(name=name, key=1, length=8, signals=(one,), sender=name)
+    for ones in rank_static(Databases(messages=(message,))).values():
+        assert all(0.0 <= candidate.score <= 1.0 for candidate in ones)
+    assert positive_side(comment) in {"", "left", "right"}
 
 
 # --- figures ----------------------------------------------------------------------------------

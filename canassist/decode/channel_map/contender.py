@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canassist.decode.channel_map.rule import FULL_POINTS
-from canassist.decode.channel_map.shape import Shape, nothing, shape_of
+from canassist.decode.channel_map.shape import Shape, nothing, shape_of, tamed
+from canassist.decode.channel_map.signal_text import COMMENT_READ
 from canassist.decode.channel_map.words import NOTHING, name_means, strange_words
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ class Contender:
     @property
     def comment(self) -> frozenset[str]:
         """Concepts of the signal's comment."""
-        return name_means(self.measured.candidate.signal.comment)[0]
+        return name_means(self.measured.candidate.signal.comment[:COMMENT_READ])[0]
 
     @property
     def strange(self) -> tuple[str, ...]:
@@ -111,7 +112,7 @@ class Contender:
         """Values in the channel's unit as far as it is known, shape (n,)."""
         if self.scale == 1.0 and self.offset == 0.0:
             return self.measured.value
-        return self.measured.value * self.scale + self.offset
+        return tamed(self.measured.value) * self.scale + self.offset
 
     def add(self, points: float, phrase: str) -> None:
         """Count something for or against it."""

@@ -25,6 +25,7 @@ _LEFT: Final = re.compile(r"left|links|gauche|izquierd[oa]|sinistr[oa]|lh|leftwa
 _RIGHT: Final = re.compile(r"right|rechts|droite|derech[oa]|destr[oa]|rh|rightward|rightwards")
 _POSITIVE: Final = re.compile(r"positi[vf]\w*|pos|plus|\+|>")
 _NEGATIVE: Final = re.compile(r"negati[vf]\w*|neg|minus|moins|menos|meno|-|<")
+_MOST_TEXT: Final = 2000
 _APART: Final = 5
 """Words that may stand between a side and its sign."""
 
@@ -39,7 +40,7 @@ def positive_side(text: str) -> str:
     >>> positive_side("Lenkwinkel, positiv nach rechts")
     'right'
     """
-    plain = fold(text).casefold()
+    plain = fold(text[:_MOST_TEXT]).casefold()
     for pattern, word in _TURNS:
         plain = pattern.sub(word, plain)
     votes = {_vote(_WORDS.findall(clause)) for clause in _CLAUSE.split(plain)} - {""}

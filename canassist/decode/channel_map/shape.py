@@ -24,6 +24,7 @@ _STEEP_PERCENTILE: Final = 98.0
 """Leaves room for the first frames after waking, before values are true."""
 _GRID_S: Final = 0.1
 _GRID_POINTS: Final = 12_000
+_HUGE: Final = 1e12
 _HOLD_S: Final = 1.0
 """A value older than this is not compared."""
 
@@ -102,7 +103,7 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
         Seconds, not decreasing, and values; NaN is "no value".
     """
     keep = ~np.isnan(value)
-    x, t = value[keep], time_s[keep]
+    x, t = tamed(value[keep]), time_s[keep]
     if len(x) == 0:
         return nothing(len(value))
     ordered = np.sort(x)
@@ -136,6 +137,11 @@ def _percentiles(ordered: FloatArray) -> list[float]:
     share = place - below
     found = ordered[below] * (1.0 - share) + ordered[above] * share
     return [float(one) for one in found]
+
+
+def tamed(value: FloatArray) -> FloatArray:
+    """Return values cut off where arithmetic on them could overflow (a stray 64-bit float)."""
+    return np.clip(value, -_HUGE, _HUGE)
 
 
 def nothing(samples: int) -> Shape:
@@ -194,7 +200,7 @@ def _is_noise(value: FloatArray, steps: FloatArray, different: int) -> bool:
 def on_grid(grid_s: FloatArray, time_s: FloatArray, value: FloatArray) -> FloatArray:
     """Return the last valid value at each grid time, NaN where it is too old; shape (m,)."""
     keep = ~np.isnan(value)
-    t, x = time_s[keep], value[keep]
+    t, x = time_s[keep], tamed(value[keep])
     if len(t) == 0:
         return np.full(len(grid_s), np.nan)
     place = np.searchsorted(t, grid_s, side="right") - 1

@@ -20,6 +20,9 @@ _SILENT_UNITS: Final = bag(
 ) | {""}
 """Units that say nothing."""
 
+COMMENT_READ: Final = 400
+"""Characters of a comment that are looked at."""
+
 _SEVERAL: Final = re.compile(r"\s+or\s+|\s+oder\s+|\s+ou\s+|\s+/\s+|\|", re.IGNORECASE)
 _NAME_UNIT: Final = re.compile(
     r"(?:_(V|A|C|K|mV|Nm|rpm|deg|pct|degC|degF|kmh|kph|mph|rad)|(?<=[a-z])(Kmh|Kph|Mph|Rpm|Pct))$"
@@ -84,7 +87,7 @@ def read_signal(message: MessageLayout, signal: SignalLayout) -> SignalText:
         letters=letters - name,
         around=name_means(message.name)[0] | sender,
         sender=sender,
-        comment=name_means(signal.comment[:400])[0] if signal.comment else frozenset(),
+        comment=name_means(signal.comment[:COMMENT_READ])[0] if signal.comment else frozenset(),
         lowest=lowest,
         highest=highest,
     )
@@ -125,7 +128,7 @@ def _from_text(signal: SignalLayout, wanted: str) -> UnitFinding:
         rule = conversion(found, wanted)
         if rule is not None:
             return UnitFinding(rule, True, 0.7, f"its name ends in {found}")
-    for found in _COMMENT_UNIT.findall(signal.comment or ""):
+    for found in _COMMENT_UNIT.findall((signal.comment or "")[:COMMENT_READ]):
         rule = conversion(found, wanted)
         if rule is not None:
             return UnitFinding(rule, True, 0.7, f"its comment says {found}")
