@@ -176,8 +176,14 @@ def _dark_colours() -> dict[str, str]:
 
 
 def script_text(data: bytes) -> str:
-    """Return JSON as it may stand in a script element: "<" is written as an escape."""
-    return data.decode("utf-8").replace("<", "\\u003c")
+    """Return JSON as it may stand in a script element.
+
+    "<", and whatever `sound_text` would replace, is written as an escape.
+    """
+    return data.decode("utf-8").translate(_ESCAPES)
+
+
+_ESCAPES: Final = {code: f"\\u{code:04x}" for code in (ord("<"), *_UNSOUND)}
 
 
 def css_string(text: str) -> str:

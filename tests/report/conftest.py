@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
+import canassist
 from canassist.model import (
     CHANNEL_UNITS,
     AssistBand,
@@ -50,6 +55,8 @@ from canassist.model import (
     TorqueRest,
 )
 from canassist.profile import AssistMap, Profile, default_limits
+from canassist.report import render_page
+from canassist.report.pdf import find_browser
 
 GOOD_VIN = "1" * 17  # sixteen ones and their check digit, 49 CFR 565: 89 mod 11 = 1
 
@@ -423,3 +430,44 @@ def make_result(length_s: float = 420.0) -> Result:
 def result() -> Result:
     """Return one rich ride of seven minutes."""
     return make_result()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Return an installed Chromium, or skip where there is none."""
+    path = find_browser()
+    if path is None:
+        pytest.skip("no browser of the Chromium family is installed")
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=path, args=[*flags, "--disable-component-update"]
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def page_file(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the rich ride's report on disk."""
+    path = tmp_path_factory.mktemp("page") / "ride.report.html"
+    path.write_text(render_page(result), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def sample_pages(project_root: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Return a report on every sample ride."""
+    folder = tmp_path_factory.mktemp("samples")
+    paths = []
+    for side in sorted((project_root / "sample_logs").glob("*.truth.json")):
+        truth = json.loads(side.read_text("utf-8"))
+        found = canassist.analyze(
+            side.parent / truth["log"],
+            dbc=project_root / truth["dbc"],
+            profile=project_root / truth["profile"],
+        )
+        path = folder / f"{side.name.removesuffix('.truth.json')}.report.html"
+        path.write_text(render_page(found), encoding="utf-8")
+        paths.append(path)
+    return paths
