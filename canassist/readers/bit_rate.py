@@ -17,12 +17,21 @@ BIT_RATES: Final = (1_000_000, 800_000, 500_000, 250_000, 125_000, 100_000, 83_3
 """Nominal rates in use, fastest first; common practice, no source."""
 
 _BIN_NS: Final = 20
-_BINS: Final = 2000  # up to 40 µs a bit
-_EARLY: Final = 0.97  # a time stamp may be this much early
-_LATE: Final = 1.25  # stuff bits make a frame up to 22 % longer than its nominal length
-_TOO_CLOSE: Final = 0.002  # share of frames that may come closer than the bit rate lets them
-_BACK_TO_BACK: Final = 0.01  # share of frames that must follow the one before without a pause
-_LEAST_FRAMES: Final = 200
+_BINS: Final = 3000  # up to 60 µs a bit
+
+# Shares of the times between frames, in units of the time that the later frame takes without
+# stuff bits. Frames that follow each other without a pause lie from 1 to 1.22; adapters that
+# hand over several frames at once give far smaller ones. The bounds are our own choice; on
+# public recordings of known bit rate they gave the right rate or none.
+_TOGETHER: Final = 0.4
+_JUST_TOO_CLOSE: Final = 0.93
+_FIRST: Final = 0.95
+_LAST: Final = 1.25
+_BEHIND: Final = 1.55
+_MOST_TOGETHER: Final = 0.3
+_MOST_TOO_CLOSE: Final = 0.15
+_LEAST_BACK_TO_BACK: Final = 0.15
+_LEAST_FRAMES: Final = 1000
 _ALWAYS: Final = 4
 _EVERY: Final = 8
 
@@ -49,11 +58,20 @@ class BitRateGauge:
         total = int(self._count.sum())
         if total < _LEAST_FRAMES:
             return None
-        below = np.concatenate(([0], np.cumsum(self._count)))
+        below = np.concatenate(([0], np.cumsum(self._count))) / total
+
+        def share(rate: int, low: float, high: float) -> float:
+            bit = 1e9 / rate / _BIN_NS
+            return float(below[round(high * bit)] - below[round(low * bit)])
+
         for rate in BIT_RATES:
-            bit_ns = 1e9 / rate
-            early = below[int(_EARLY * bit_ns / _BIN_NS)]
-            close = below[int(_LATE * bit_ns / _BIN_NS) + 1] - early
-            if early <= _TOO_CLOSE * total and close >= _BACK_TO_BACK * total:
+            back_to_back = share(rate, _FIRST, _LAST)
+            too_close = share(rate, _TOGETHER, _JUST_TOO_CLOSE)
+            if (
+                back_to_back >= _LEAST_BACK_TO_BACK
+                and too_close <= min(_MOST_TOO_CLOSE, back_to_back / 3)
+                and share(rate, _LAST, _BEHIND) <= back_to_back / 2
+                and share(rate, 0.0, _TOGETHER) <= _MOST_TOGETHER
+            ):
                 return rate
         return None

@@ -402,7 +402,7 @@ class _Buses:
             self._first_ns = int(time_ns[0])
             self.last_ns = self._first_ns
         self._holes.append(_long_steps(time_ns, self.last_ns, _HOLE_NS))
-        self.last_ns = int(time_ns[-1])
+        self.last_ns = max(self.last_ns, int(time_ns.max()))
         low, high = int(bus.min()), int(bus.max())
         if low == high:
             self._add_bus(low, time_ns, shape)

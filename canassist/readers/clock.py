@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Final
 
-from canassist.readers.block_tools import in_time_order, joined, rows_of
+import numpy as np
+
+from canassist.readers.block_tools import in_time_order, joined, moved, picked, rows_of
+from canassist.readers.clock_faults import JUMP_NS, Fault, Kind, look
+from canassist.readers.frame_rows import EARLIEST_UTC_NS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.model import FrameBlock, Tally
+    from canassist.model import FrameBlock, IntArray, Tally
+
+_NS: Final = 1_000_000_000
+_MOST_HELD_FRAMES: Final = 1 << 18
+"""Frames held back while it is not sure what their times mean."""
+_MOST_FAULTS: Final = 200
+"""Faults of one run that are put right one by one; with more its clock means nothing."""
+_APART_NS: Final = 5 * _NS
+"""Buses handed over in bundles longer than this stay in file order, each in itself in order."""
 
 
 class ClockRepair:
@@ -24,24 +38,196 @@ class ClockRepair:
     def __init__(self, tally: Tally) -> None:
         self._tally = tally
         self._held: FrameBlock | None = None
+        self._offset_ns = 0
+        self._start_ns: int | None = None
+        self._out_ns: int | None = None
+        self._late = _Count()
+        self._bundles = _Count()
+        self._apart = _Count()
+        self._twice = _Count()
+
+    @property
+    def offset_ns(self) -> int:
+        """What is being added to the file's times now."""
+        return self._offset_ns
 
     def feed(self, block: FrameBlock) -> Iterator[FrameBlock]:
         """Take the next block in file order; give what is certain of its place in time."""
-        block = in_time_order(block)
+        block = moved(block, self._offset_ns)
+        if self._start_ns is None:
+            self._start_ns = int(block.time_ns[0])
         held = self._held
-        if held is None:
+        if _is_fine(block) and (held is None or _follows(held, block)):
+            self._count_twice(block)
+            if held is not None:
+                yield self._out(held)
             self._held = block
             return
-        if block.time_ns[0] >= held.time_ns[-1]:
-            yield held
-            self._held = block
-            return
-        whole = in_time_order(joined((held, block)))
-        yield rows_of(whole, 0, len(held))
-        self._held = rows_of(whole, len(held), len(whole))
+        whole = block if held is None else joined((held, block))
+        yield from self._untangle(whole, final=False)
 
     def finish(self) -> Iterator[FrameBlock]:
-        """Give what was held back."""
-        if self._held is not None:
-            yield self._held
+        """Give what was held back, and report what was sorted."""
+        if self._held is not None and len(self._held):
+            yield from self._untangle(self._held, final=True)
+            if self._held is not None and len(self._held):
+                yield self._out(self._held)
+        self._held = None
+        self._report_counts()
+
+    def _untangle(self, whole: FrameBlock, *, final: bool) -> Iterator[FrameBlock]:
+        """Put a run of frames right and give the part that nothing can come before any more."""
+        final = final or len(whole) > _MOST_HELD_FRAMES
+        for _ in range(_MOST_FAULTS):
+            key = whole.key.astype(np.int64) << 8 | whole.length
+            verdict = look(whole.time_ns, whole.bus, key, self._offset_ns, final=final)
+            if verdict.fault is None:
+                break
+            whole = self._repaired(whole, verdict.fault)
+        else:
+            whole, verdict = self._given_up(whole), None
+        if verdict is not None and verdict.unsure:
+            self._held = whole
+            return
+        if verdict is not None:
+            self._late.add(verdict.late, self._at(whole, 0))
+        yield from self._sorted(whole)
+
+    def _sorted(self, whole: FrameBlock) -> Iterator[FrameBlock]:
+        steps = np.diff(whole.time_ns)
+        back = np.flatnonzero(steps < 0)
+        if len(back) and int(-steps.min()) > _APART_NS:
+            self._apart.add(len(back), self._at(whole, int(back[0])))
+            yield self._out(whole)
             self._held = None
+            return
+        if len(back) and int(whole.bus.min()) != int(whole.bus.max()):
+            self._bundles.add(len(back), self._at(whole, int(back[0])))
+        newest = [int(whole.time_ns[whole.bus == one].max()) for one in np.unique(whole.bus)]
+        safe_ns = max(min(newest), max(newest) - _APART_NS)
+        ordered = in_time_order(whole)
+        count = int(np.searchsorted(ordered.time_ns, safe_ns, side="left"))
+        if count:
+            yield self._out(rows_of(ordered, 0, count))
+        self._held = rows_of(ordered, count, len(ordered))
+
+    def _out(self, block: FrameBlock) -> FrameBlock:
+        self._out_ns = int(block.time_ns[-1])
+        return block
+
+    def _repaired(self, whole: FrameBlock, fault: Fault) -> FrameBlock:
+        where = self._at(whole, fault.row)
+        if fault.rows is not None:
+            return self._without_wrong(whole, fault, fault.rows, where)
+        time_ns = whole.time_ns.copy()
+        before = int(time_ns[fault.row - 1]) if fault.row else int(time_ns[fault.row])
+        step_s = (int(time_ns[fault.row]) - before) / _NS
+        time_ns[fault.row :] += fault.by_ns
+        if fault.kind is Kind.JUMPED_AHEAD:
+            self._learn_date(before, int(whole.time_ns[fault.row]), fault.by_ns)
+        self._offset_ns += fault.by_ns
+        self._tally.report(where, _describe(fault, step_s))
+        return replace(whole, time_ns=time_ns)
+
+    def _without_wrong(
+        self, whole: FrameBlock, fault: Fault, rows: IntArray, where: str
+    ) -> FrameBlock:
+        several = f"{len(rows)} frames" if len(rows) > 1 else "a frame"
+        if fault.kind is Kind.REPEATED:
+            self._tally.report(where, f"{several} written a second time; dropped")
+            keep = np.ones(len(whole), dtype=np.bool_)
+            keep[rows] = False
+            return picked(whole, np.flatnonzero(keep))
+        first = int(rows[0])
+        time_ns = whole.time_ns.copy()
+        near = first - 1 if first else min(int(rows[-1]) + 1, len(time_ns) - 1)
+        wrong_s = (int(time_ns[first]) - int(time_ns[near])) / _NS
+        time_ns[rows] = time_ns[near]
+        what = f"{several} with a time {wrong_s:+.6f} s off; set to that of the frame beside"
+        self._tally.report(where, what)
+        return replace(whole, time_ns=time_ns)
+
+    def _learn_date(self, before_ns: int, after_ns: int, by_ns: int) -> None:
+        """Take the date from a clock that was set while recording, if it had none before."""
+        raw_before, raw_after = before_ns - self._offset_ns, after_ns - self._offset_ns
+        if self._tally.epoch == "file" and raw_before < EARLIEST_UTC_NS <= raw_after:
+            zero_ns = -(self._offset_ns + by_ns)
+            self._tally.start_utc = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(
+                microseconds=zero_ns // 1000
+            )
+
+    def _given_up(self, whole: FrameBlock) -> FrameBlock:
+        """Hold the clock of a run whose time stamps are in hopeless disorder."""
+        time_ns = np.maximum.accumulate(whole.time_ns)
+        changed = int((time_ns != whole.time_ns).sum())
+        self._tally.report(
+            self._at(whole, 0), f"time stamps in disorder; {changed} of them held at the one before"
+        )
+        return replace(whole, time_ns=time_ns)
+
+    def _count_twice(self, block: FrameBlock) -> None:
+        """Count frames that are the same as the one before, time and all."""
+        same = np.flatnonzero(block.time_ns[1:] == block.time_ns[:-1])
+        if not len(same):
+            return
+        key = block.key
+        same = same[key[same] == key[same + 1]]
+        same = same[
+            (block.bus[same] == block.bus[same + 1])
+            & (block.length[same] == block.length[same + 1])
+            & (block.flags[same] == block.flags[same + 1])
+        ]
+        if len(same):
+            self._twice.add(len(same), self._at(block, int(same[0])))
+
+    def _at(self, block: FrameBlock, row: int) -> str:
+        start = self._start_ns or 0
+        return f"{(int(block.time_ns[max(row - 1, 0)]) - start) / _NS:.6f} s after its start"
+
+    def _report_counts(self) -> None:
+        for count, what in (
+            (self._late, "frames stood behind later ones; sorted by time"),
+            (self._bundles, "steps back between buses handed over in bundles; sorted by time"),
+            (self._apart, "steps back of more than 5 s between buses; each bus kept in its order"),
+            (self._twice, "frames equal the one before, time stamp and all; kept"),
+        ):
+            if count.number:
+                self._tally.report(count.where, f"from here on {count.number} {what}")
+
+
+class _Count:
+    """How often something was met, and where first."""
+
+    def __init__(self) -> None:
+        self.number = 0
+        self.where = ""
+
+    def add(self, number: int, where: str) -> None:
+        if number and not self.number:
+            self.where = where
+        self.number += number
+
+
+def _is_fine(block: FrameBlock) -> bool:
+    if len(block) == 1:
+        return True
+    steps = np.diff(block.time_ns)
+    return bool(steps.min() >= 0) and bool(steps.max() <= JUMP_NS)
+
+
+def _follows(held: FrameBlock, block: FrameBlock) -> bool:
+    return 0 <= int(block.time_ns[0]) - int(held.time_ns[-1]) <= JUMP_NS
+
+
+def _describe(fault: Fault, step_s: float) -> str:
+    if fault.kind is Kind.WRAPPED:
+        return f"the clock started again at zero ({fault.name}); later times moved on by as much"
+    if fault.kind is Kind.SET_BACK:
+        return (
+            f"the clock steps back by {-step_s:.6f} s; later times moved so that they go on,"
+            " and a pause there cannot be seen"
+        )
+    return (
+        f"the clock jumps ahead by {step_s:.0f} s; later times moved so that they go on,"
+        " and a pause there cannot be seen"
+    )

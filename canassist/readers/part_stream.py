@@ -132,6 +132,7 @@ class PartStream:
         """
         self.tally = self._new_tally()
         self._table = []
+        self.losses_ns = []
         clock = ClockRepair(self.tally)
         with (
             open_part(self.part, self.tally.report, to_disk=self.reader.needs_seek) as opened,
@@ -141,6 +142,8 @@ class PartStream:
             self.tally.bytes_total = opened.size
             for block in blocks:
                 self.tally.bytes_read = opened.position()
+                new = self.tally.recorder_losses_ns[len(self.losses_ns) :]
+                self.losses_ns += [at + clock.offset_ns + self.offset_ns for at in new]
                 if len(block):
                     for ready in clock.feed(block):
                         yield self._placed(ready, bus_index)
@@ -150,7 +153,6 @@ class PartStream:
             self._opened = None
 
     def _placed(self, block: FrameBlock, bus_index: Callable[[str], int]) -> FrameBlock:
-        self.losses_ns = [at + self.offset_ns for at in self.tally.recorder_losses_ns]
         names = self.tally.buses
         for name in names[len(self._table) :]:
             self._table.append(bus_index(name))

@@ -148,8 +148,9 @@ class Recording:
         joiner = Joiner(plan, wish, self.buses, self._joining)
         with closed_at_end(joiner.blocks()) as blocks:
             for block in blocks:
-                if first:
-                    self.zero_ns, first = int(block.time_ns[0]), False
+                begin_ns = int(block.time_ns.min())
+                self.zero_ns = begin_ns if first else min(self.zero_ns, begin_ns)
+                first = False
                 if collector is not None:
                     collector.feed(block)
                 reporter.now_and_then()
