@@ -1,0 +1,110 @@
+"""`canassist report` against the ordinary way to decode alone, whole process against whole process.
+
+Run ``python tests/bench/whole_command.py [--minutes 10] [--ending .log]``. The ride is the demo's
+hot one, ridden again and again among 40 further messages; the ordinary way is python-can for
+reading, cantools for decoding and pandas for the table. Medians of interleaved runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from canassist.demo import RIDES
+from canassist.demo.background import BUSY
+from canassist.demo.files import dbc_text, profile_text
+from canassist.demo.frames import all_frames
+from canassist.demo.simulated import simulate
+from canassist.demo.trail import TRAIL
+from canassist.demo.vehicle import Vehicle
+from canassist.demo.writers import candump_lines, write_log
+
+START = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
+BLOCK = 65_536
+
+ORDINARY = """
+import sys, can, cantools, pandas
+database = cantools.database.load_file(sys.argv[2])
+known = {(m.frame_id, m.is_extended_frame): m for m in database.messages}
+rows = []
+for frame in can.LogReader(sys.argv[1]):
+    message = known.get((frame.arbitration_id, frame.is_extended_id))
+    if message is not None and not frame.is_error_frame:
+        row = message.decode(frame.data, decode_choices=False)
+        row["time"] = frame.timestamp
+        rows.append(row)
+print(len(pandas.DataFrame(rows)))
+"""
+
+PEAK = "import resource,subprocess,sys;subprocess.run(sys.argv[1:],check=True,stdout=subprocess.DEVNULL);print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"  # noqa: E501 - one line of code for `-c`
+
+
+def write_ride(folder: Path, minutes: float, ending: str) -> Path:
+    """Write the log, the database and the profile; return the log."""
+    hot = RIDES["hot_tight_turns"]
+    times = max(1, round(minutes * 60.0 / hot.seconds))
+    scenario = replace(hot, stretches=hot.stretches * times)
+    table = all_frames(simulate(scenario), BUSY)
+    log = folder / f"ride{ending}"
+    if ending == ".log":
+        with log.open("wb") as file:
+            for first in range(0, len(table), BLOCK):
+                rows = table.rows(slice(first, first + BLOCK))
+                file.write(candump_lines(rows, round(START.timestamp() * 1e6)))
+    else:
+        write_log(log, table, START, quick=True)
+    (folder / "vehicle.dbc").write_text(dbc_text(TRAIL, "Invented."), encoding="utf-8")
+    (folder / "vehicle.toml").write_text(profile_text(TRAIL, Vehicle()), encoding="utf-8")
+    size_mb = log.stat().st_size / 1e6
+    print(f"{len(table)} frames, {scenario.seconds / 60:.1f} min, {size_mb:.0f} MB {ending}")
+    return log
+
+
+def measure(command: list[str]) -> tuple[float, float]:
+    """Return seconds and peak memory in MB of one whole process."""
+    begun = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", PEAK, *command], check=True, capture_output=True, text=True
+    )
+    return time.perf_counter() - begun, int(done.stdout) / 1024
+
+
+def main() -> None:
+    """Print both ways' medians and their ratio."""
+    options = argparse.ArgumentParser()
+    options.add_argument("--minutes", type=float, default=12.0)
+    options.add_argument("--ending", default=".log")
+    options.add_argument("--rounds", type=int, default=3)
+    given = options.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        log = write_ride(folder, given.minutes, given.ending)
+        dbc, profile = str(folder / "vehicle.dbc"), str(folder / "vehicle.toml")
+        page = str(folder / "out.html")
+        report = ["report", str(log), "--dbc", dbc, "--profile", profile, "-o", page]
+        ways = {
+            "ordinary decode": [sys.executable, "-c", ORDINARY, str(log), dbc],
+            "canassist report": [sys.executable, "-m", "canassist", *report],
+        }
+        taken: dict[str, list[tuple[float, float]]] = {way: [] for way in ways}
+        for _ in range(given.rounds):
+            for way, command in ways.items():
+                taken[way].append(measure(command))
+        size_mb = Path(page).stat().st_size / 1e6
+    medians = {way: statistics.median(s for s, _ in runs) for way, runs in taken.items()}
+    for way, runs in taken.items():
+        peak = max(mb for _, mb in runs)
+        print(f"{way:18} {medians[way]:7.2f} s  {peak:6.0f} MB")
+    ratio = medians["ordinary decode"] / medians["canassist report"]
+    print(f"{'ratio':18} {ratio:7.1f}    page {size_mb:.2f} MB")
+
+
+if __name__ == "__main__":
+    main()
