@@ -16,7 +16,7 @@ from canassist.decode.channel_map.direction import positive_side
 from canassist.decode.channel_map.shape import likeness, on_grid, shape_of
 from canassist.decode.channel_map.static import rank_static
 from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
-from canassist.model import Channel, FrameSource
+from canassist.model import EXTENDED_KEY, Channel, FrameSource
 from canassist.profile import default_profile
 from tests.decode.hand_frames import stats_of
 from tests.decode.invented_ride import database
@@ -223,6 +223,30 @@ def test_two_equals_that_differ_are_asked_about() -> None:
     found = bench.choose()["supply_voltage"]
     assert found.chosen is None
     assert "which is the supply voltage" in found.doubt
+
+
+def test_one_message_from_two_sources_that_differ_is_asked_about_by_identifier() -> None:
+    bench = Bench().put("A/EPS/SupplyVoltage", "V", 13.0 + wave(9.0, 0.3))
+    (one,) = rank_static(Databases(messages=tuple(bench.messages)))["supply_voltage"]
+    measured = [
+        MeasuredCandidate(
+            candidate=one,
+            source=FrameSource(0, EXTENDED_KEY | can_id),
+            time_s=SECONDS,
+            value=volts + wave(period_s, 0.3),
+        )
+        for can_id, volts, period_s in ((0x18FEF700, 13.0, 9.0), (0x18FEF721, 14.0, 11.0))
+    ]
+    found = choose(
+        {"supply_voltage": measured},
+        stats_of({}),
+        decided={},
+        reference={},
+        profile=default_profile(),
+    )["supply_voltage"]
+    assert found.chosen is None
+    assert "18FEF700" in found.doubt
+    assert "18FEF721" in found.doubt
 
 
 def test_assist_torque_follows_the_driver_and_its_sign_is_taken_from_there() -> None:

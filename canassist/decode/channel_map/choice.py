@@ -16,7 +16,7 @@ from canassist.decode.channel_map.rules import RULES
 from canassist.decode.channel_map.shape import common_grid, likeness, on_grid
 from canassist.decode.channel_map.tracks import Track
 from canassist.decode.channel_map.vocabulary import bag
-from canassist.model import CHANNEL_UNITS, RunnerUp
+from canassist.model import CHANNEL_UNITS, EXTENDED_KEY, RunnerUp
 
 if TYPE_CHECKING:
     from canassist.decode.candidates import MeasuredCandidate
@@ -227,10 +227,19 @@ def _doubt(channel: str, best: Contender, second: Contender | None) -> str:
         return f"{best.name} may be the {spoken(channel)}, but {best.question}?"
     if second is None or best.total - second.total >= CLOSE or _same(best, second):
         return ""
-    which = f"{best.name} or {second.name}: which is the {spoken(channel)}?"
+    first, other = best.name, second.name
+    if first == other:
+        first, other = f"{first} ({_carrier(best)})", f"{other} ({_carrier(second)})"
+    which = f"{first} or {other}: which is the {spoken(channel)}?"
     if _identical(best, second):
         return f"{which} Both stay at {best.shape.low:g} in this log, which cannot tell them apart."
     return f"{which} They score {best.total:.1f} and {second.total:.1f} and do not read the same."
+
+
+def _carrier(one: Contender) -> str:
+    """Name the identifier and bus that carry a signal."""
+    bus, key = one.measured.source
+    return f"identifier {key & ~EXTENDED_KEY:X}, bus {bus + 1}"
 
 
 def _identical(best: Contender, second: Contender) -> bool:
@@ -323,7 +332,7 @@ def _line(one: Contender) -> Ranked:
         score=round(min(1.0, max(0.0, one.total / FULL_POINTS)), 4),
         parts={**candidate.parts, "behaviour": round(one.points / FULL_POINTS, 4)},
         figures=_figures(one),
-        reasons=(*verdict, *asked, *candidate.reasons, *reasons),
+        reasons=(*verdict, *asked, *candidate.reasons[:1], *reasons, *candidate.reasons[1:]),
     )
 
 

@@ -260,5 +260,5 @@ def _candidate(channel: str, text: SignalText, unit: UnitFinding, sheet: _Sheet)
         unit_known=unit.known,
         score=round(sheet.score, 4),
         parts={part: round(points / worth.FULL_POINTS, 4) for part, points in sheet.parts.items()},
-        reasons=tuple(phrase for _, phrase in ordered),
+        reasons=tuple(f"{phrase} ({points:+.1f})" for points, phrase in ordered),
     )
