@@ -217,7 +217,7 @@ def _figures(charts: Sequence[Chart]) -> str:
         "figures": {chart.name: figure(chart) for chart in charts},
     }
     text = json.dumps(content, separators=(",", ":"), ensure_ascii=False)
-    return packing.pack(text.encode("utf-8"))
+    return packing.pack(sound_text(text).encode("utf-8"))
 
 
 def _policy(style: str, loader: str) -> str:
