@@ -48,16 +48,16 @@ def conclusion(ride: Ride, opinion: Opinion, rank: int) -> Conclusion:
     )
 
 
-def ruled_out(ride: Ride, opinion: Opinion) -> Conclusion:
+def ruled_out(opinion: Opinion) -> Conclusion:
     """Put a cause that had some evidence and does not hold into words."""
     return Conclusion(
         code=opinion.code,
         rank=0,
         strength=Strength.WEAK,
-        headline=headline(ride, opinion.code),
+        headline=say(f"ruled_out.{opinion.code.value}"),
         because=opinion.because,
         against=opinion.against,
-        ground=say("ground.fell"),
+        ground=say("ground.fell" if opinion.against else "ground.little"),
     )
 
 

@@ -68,7 +68,5 @@ def conclude(
         ),
         coverage=ride.coverage,
         moments=describe_moments(ride, case.at_s),
-        ruled_out=tuple(
-            ruled_out(ride, opinion) for opinion in found.values() if not opinion.holds()
-        ),
+        ruled_out=tuple(ruled_out(opinion) for opinion in found.values() if not opinion.holds()),
     )
