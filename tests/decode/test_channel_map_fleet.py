@@ -1,7 +1,7 @@
-"""Nineteen invented databases in many styles: every channel right or openly in doubt.
+"""Twenty-two invented databases in many styles: every channel right or openly in doubt.
 
 Camel case, snake case, capitals, formula letters, run-together and long names; English,
-German, French, Spanish and Italian; little and big endian; with decoys in each.
+German, French, Spanish, Italian and Dutch; little and big endian; with decoys in each.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def test_nearly_all_are_found_without_a_question() -> None:
             value = found.channels.get(channel)
             right = value is not None and value.signal == signal and not value.doubt
             sure, missing = sure + right, missing + (not right)
-    assert sure >= 220
+    assert sure >= 254
     assert missing <= 5  # the database without units leaves road speed and torques open
 
 

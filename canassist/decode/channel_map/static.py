@@ -32,7 +32,7 @@ _LOOSE_QUANTITIES: Final = frozenset({"current", "mode", "status"})
 _STATE_WORDS: Final = bag(
     "normal ok limited reduced degraded fault failure error init initialising initializing "
     "shutdown off on standby ready active inactive full partial derated begrenzt fehler aus ein "
-    "bereit defaut normale arret panne limite fallo apagado limitado"
+    "bereit normaal beperkt fout defaut normale arret panne limite fallo apagado limitado"
 )
 _MODE_WORDS: Final = bag(
     "min med max low high medium minimum maximum light heavy comfort sport normal eco standard "

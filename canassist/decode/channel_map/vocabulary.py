@@ -30,7 +30,7 @@ QUANTITIES: Final[dict[str, str]] = {
     "angle": "angle ang agl angles winkel wnkl wkl wink angulo angolo hoek vinkel",
     "mode": "mode modus mod modo selection select program programm programme profile stufe "
     "betriebsart drivemode",
-    "status": "status stat state sts zustand etat estado stato condition betriebszustand",
+    "status": "status toestand stat state sts zustand etat estado stato condition betriebszustand",
 }
 """What is measured."""
 
@@ -81,12 +81,12 @@ SUBJECTS: Final[dict[str, str]] = {
     "alternatore charging charge charger chrg lade laden",
     "driver": "driver drvr drv rider operator pilot fahrer conducteur pilote conductor conducente "
     "pilota manual hand user bestuurder",
-    "assist": "assist asst ass assistance assisted assi assistee assistita asistida unterstutzung "
-    "unterstuetzung unterst hilfe hilfs servo boost booster asistencia assistenza support "
-    "bekrachtiging",
+    "assist": "assist help asst ass assistance assisted assi assistee assistita asistida "
+    "unterstutzung unterstuetzung unterst hilfe hilfs servo boost booster asistencia assistenza "
+    "support bekrachtiging",
     "delivered": "delivered output out applied produced geliefert abgegeben fourni entregado",
-    "limit": "limit lim lmt limits limitation limiter begrenzung begr grenze limite limitacion "
-    "limitazione ceiling cap",
+    "limit": "limit limiet lim lmt limits limitation limiter begrenzung begr grenze limite "
+    "limitacion limitazione ceiling cap",
     "available": "available avail avl avlbl availability verfugbar verfuegbar verfg dispo "
     "disponible disponibile disponibilite capability capacity capab remaining verbleibend",
     "reduction": "reduction reduced reduce reduc reduktion reduzierung abregelung absenkung "
@@ -94,11 +94,12 @@ SUBJECTS: Final[dict[str, str]] = {
     "degradation",
     "factor": "factor fact fak faktor gain level lvl degree grad niveau nivel livello percent "
     "share pct prozent pourcentage porcentaje ratio quota",
-    "ambient": "ambient amb ext oat outside outdoor outsd exterior aussen aussentemp umgebung umg "
-    "exterieur exterieure ambiante ambiente esterna esterno externa ausse omgeving",
+    "ambient": "ambient buiten amb ext oat outside outdoor outsd exterior aussen aussentemp "
+    "umgebung umg exterieur exterieure ambiante ambiente esterna esterno externa ausse omgeving",
     "air": "air luft aire aria",
-    "coolant": "coolant clnt cool kuhlmittel kuehlmittel kuhlwasser kuehlwasser kmt wasser water "
-    "eau agua acqua refroidissement refrigerante liquide ect clt tco ldr wt kuhl",
+    "coolant": "coolant koelwater koelvloeistof clnt cool kuhlmittel kuehlmittel kuhlwasser "
+    "kuehlwasser kmt wasser water eau agua acqua refroidissement refrigerante liquide ect clt tco "
+    "ldr wt kuhl",
     "actual": "actual actl act ist meas measured gemessen mesure medido misurato real reel istwert "
     "eff effective",
 }
@@ -139,7 +140,7 @@ STRANGERS: Final[dict[str, str]] = {
     "brake": "brake brk bremse frein freno brakes bremsen",
     "trailer": "trailer trlr trl anhanger anhaenger anh remorque remolque rimorchio aanhanger "
     "implement",
-    "oil": "oil ol oel huile aceite olio",
+    "oil": "oil olie ol oel huile aceite olio",
     "fuel": "fuel kraftstoff carburant combustible carburante benzin diesel",
     "intake": "intake inlet iat ladeluft admission manifold mat aspirazione ansaug airin admision "
     "charge indair airind",
