@@ -71,12 +71,16 @@ def sound_vehicle(draw: Draw) -> Vehicle:
 
 def hot_vehicle(draw: Draw) -> Vehicle:
     """Return a sound vehicle whose module is about to be too hot for tight turns."""
-    ambient = draw.figure(31.0, 38.0)
     return replace(
         sound_vehicle(draw),
-        ambient_c=ambient,
-        bay_rise_k=draw.figure(19.0, 24.0),
-        module_start_c=draw.figure(81.0, 83.5),
+        heat=HeatPath(
+            loss_ohm=draw.figure(0.043, 0.052),
+            housing_j_per_k=draw.figure(210.0, 330.0),
+            housing_k_per_w=draw.figure(0.70, 0.85),
+        ),
+        ambient_c=draw.figure(31.0, 38.0),
+        bay_rise_k=draw.figure(22.0, 27.0),
+        module_start_c=draw.figure(81.5, 83.8),
     )
 
 

@@ -136,13 +136,10 @@ def _plans() -> dict[str, Plan]:
     plans["recorder_gaps"] = Plan(
         group=Group.HEALTHY, recipe=signals.recorder_gaps, shows=(("log_gap", ""),), seeds=22
     )
-    for recipe in (sound.hot, sound.hot_plowing):
+    for recipe in (sound.hot, sound.hot_plowing, sound.hot_without_limit):
         plans[recipe.__name__] = Plan(
             group=Group.PROTECTED, recipe=recipe, shows=(("derate", "temperature"),), seeds=20
         )
-    plans["hot_without_limit"] = Plan(
-        group=Group.PROTECTED, recipe=sound.hot_without_limit, seeds=20
-    )
     for faulty, shows, seeds in _FAULTS:
         plans[faulty.__name__] = Plan(group=Group.FAULT, recipe=faulty, shows=shows, seeds=seeds)
     return plans

@@ -222,7 +222,7 @@ def _regulator(draw: Draw, set_v: float, lasts_s: float) -> Scenario:
 def hot_and_bad_joint(draw: Draw) -> Scenario:
     """Return a bad joint on a hot day: heat and voltage both take assist."""
     planted = (faults.ExtraPathResistance(ohm=draw.figure(0.062, 0.075)),)
-    vehicle = replace(parts.hot_vehicle(draw), module_start_c=draw.figure(84.2, 86.0))
+    vehicle = replace(parts.hot_vehicle(draw), module_start_c=draw.figure(83.6, 85.2))
     ride = [
         *parts.started(draw),
         *(parts.sweep(draw, effort=1.35) for _ in range(4)),

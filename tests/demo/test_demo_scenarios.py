@@ -34,7 +34,8 @@ NO_BLAME = {"engine_stopped", "cranking", "other_load"}
 
 
 def _missing(ride: SimulatedRide) -> list[tuple[str, str]]:
-    seen = {(e.kind, e.cause or "") for e in ride.truth.events}
+    events = ride.truth.events
+    seen = {(event.kind, cause or "") for event in events for cause in (event.cause, *event.also)}
     kinds = {kind for kind, _ in seen}
     shows = SCENARIOS[ride.scenario.name].shows
     return [(k, c) for k, c in shows if (k not in kinds if not c else (k, c) not in seen)]
