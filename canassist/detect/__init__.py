@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -66,13 +67,17 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
         *find_torque_offset(physics, profile),
     ]
     events.sort(key=lambda event: (event.start_s, event.kind, event.channel or ""))
+    readings = _readings(timeline, [event.start_s for event in events])
     return tuple(
-        replace(event, channels_then=_readings(timeline, event.start_s)) for event in events
+        replace(event, channels_then=then) for event, then in zip(events, readings, strict=True)
     )
 
 
-def _readings(timeline: Timeline, at_s: float) -> dict[str, float]:
-    """Return what every channel read at one moment, where it had a fresh value."""
-    moment = np.array([at_s])
-    values = {name: float(value_at(timeline, name, moment)[0]) for name in timeline.channels}
-    return {name: value for name, value in values.items() if not np.isnan(value)}
+def _readings(timeline: Timeline, at_s: list[float]) -> list[dict[str, float]]:
+    """Return what every channel read at each moment, where it had a fresh value."""
+    moments = np.array(at_s)
+    columns = {name: value_at(timeline, name, moments).tolist() for name in timeline.channels}
+    return [
+        {name: column[row] for name, column in columns.items() if not math.isnan(column[row])}
+        for row in range(len(at_s))
+    ]

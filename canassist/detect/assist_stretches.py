@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -157,7 +158,7 @@ def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stret
     found: list[Stretch] = []
     open_first: int | None = None
     last, total = 0, 0.0
-    for start, stop in zip(turns[:-1], turns[1:], strict=True):
+    for start, stop in itertools.pairwise(turns):
         part = rows[start:stop]
         seconds = float(judged.seconds[part].sum())
         if hit[start]:

@@ -8,22 +8,20 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import Event, EventKind, Severity
+from canassist.detect.derate_levels import by_levels
+from canassist.model import Severity
 from canassist.physics import (
-    engine_stands,
+    FULL_PCT,
     fading,
     follow,
-    supply_limits_hold,
     supply_line_pct,
     temperature_line_pct,
 )
-from canassist.timeline import seen_s, value_at
+from canassist.timeline import seen_s
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Timeline
-    from canassist.profile import Profile
+    from canassist.detect.derate_scene import DerateScene
+    from canassist.model import BoolArray, FloatArray
 
 QUARTER: Final = 0.25
 """Heat and supply are both named where each alone explains this share (the contract's figure)."""
@@ -58,11 +56,6 @@ STEEPEST_SHARE: Final = 0.95
 MOVING_KPH: Final = 3.0
 """An engine that stops above this road speed has stalled on the move."""
 
-SPEED_CHANNELS: Final = frozenset({"vehicle_speed", "engine_speed"})
-SIGNAL_KINDS: Final = frozenset(
-    {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
-)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reasons:
@@ -75,49 +68,6 @@ class Reasons:
     expected_min_pct: float
     measured: Mapping[str, float]
     expected: Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DerateScene:
-    """Everything that may reduce assist, at the samples of the channel that shows it."""
-
-    time_s: FloatArray
-    temperature_c: FloatArray
-    supply_v: FloatArray
-    speed_kph: FloatArray
-    engine_off: BoolArray
-    engine_known: bool
-    speed_bad: BoolArray
-    too_high: BoolArray
-    lines: LimitLines
-    supply_line_holds: bool
-
-    @staticmethod
-    def of(
-        timeline: Timeline,
-        profile: Profile,
-        physics: Physics,
-        signal_events: Sequence[Event],
-        time_s: FloatArray,
-    ) -> DerateScene:
-        """Gather the channels at `time_s`; `physics` must hold the limit lines."""
-        if physics.limit_lines is None:
-            raise ValueError("derating needs physics.limit_lines")
-        supply_v = value_at(timeline, "supply_voltage", time_s)
-        high_holds = supply_limits_hold(timeline, profile, "overvoltage_v")
-        return DerateScene(
-            time_s=time_s,
-            temperature_c=value_at(timeline, "module_temperature", time_s),
-            supply_v=supply_v,
-            speed_kph=value_at(timeline, "vehicle_speed", time_s),
-            engine_off=engine_stands(timeline, time_s),
-            engine_known=timeline.has("engine_speed"),
-            speed_bad=_bad_speed(timeline, signal_events, time_s),
-            too_high=(supply_v > profile.limits.overvoltage_v) & high_holds,
-            lines=physics.limit_lines,
-            supply_line_holds=physics.limit_lines.source == "ride"
-            or supply_limits_hold(timeline, profile, "derate_start_v", "derate_zero_v"),
-        )
 
 
 def explain(
@@ -152,7 +102,7 @@ def explain(
     fall, rise = _rates(time_s, lost_pct)
     called_pct = _losses_called_for(scene, rows, rise)
     if not depth_known:
-        called_pct = {cause: 100.0 * (loss > NOTICED_PCT) for cause, loss in called_pct.items()}
+        called_pct = {cause: _whole(loss > NOTICED_PCT) for cause, loss in called_pct.items()}
     total = float(weight.sum())
 
     def share(loss_pct: FloatArray) -> float:
@@ -160,13 +110,17 @@ def explain(
         return float((part * weight).sum() / total) if total > 0.0 else 0.0
 
     shares = {cause: share(loss_pct) for cause, loss_pct in called_pct.items()}
-    together = share(np.max(list(called_pct.values()), axis=0))
+    shares["unexplained"] = 1.0 - share(np.max(list(called_pct.values()), axis=0))
     lines_share = share(np.maximum(called_pct["temperature"], called_pct["voltage"]))
     cause = _verdict(shares, lines_share)
+    levels = by_levels(scene, rows) if cause == "unexplained" else None
+    if levels is not None:
+        shares[levels] += shares["unexplained"]
+        cause, shares["unexplained"] = levels, 0.0
     return Reasons(
         cause=cause,
         severity=_severity(scene, rows, cause),
-        shares={**shares, "unexplained": 1.0 - together},
+        shares=shares,
         lost_pct_s=total,
         expected_min_pct=_expected_min(scene, rows, cause, fall, rise),
         measured=_conditions(scene, rows),
@@ -177,19 +131,9 @@ def explain(
     )
 
 
-def _bad_speed(timeline: Timeline, signal_events: Sequence[Event], time_s: FloatArray) -> BoolArray:
-    """Tell where road or engine speed was lost, stuck, jumping, or its bus silent."""
-    spans = [
-        (event.start_s, event.until(np.inf))
-        for event in signal_events
-        if event.kind in SIGNAL_KINDS and event.channel in SPEED_CHANNELS
-    ]
-    buses = {channel.source.bus for name in SPEED_CHANNELS if (channel := timeline.get(name))}
-    spans += [(start_s, end_s) for bus, start_s, end_s in timeline.bus.bus_gaps if bus in buses]
-    bad = np.zeros(len(time_s), dtype=np.bool_)
-    for start_s, end_s in spans:
-        bad |= (time_s >= start_s) & (time_s <= end_s)
-    return bad
+def _whole(state: BoolArray) -> FloatArray:
+    """Return a loss of all assist where `state` holds, in %."""
+    return np.where(state, FULL_PCT, 0.0)
 
 
 def _weights(time_s: FloatArray, stale_after_s: float) -> FloatArray:
@@ -231,9 +175,9 @@ def _losses_called_for(scene: DerateScene, rows: slice, rise: float) -> dict[str
     called = {"temperature": heat_pct}
     for cause, loss_pct in (
         ("voltage", supply_pct),
-        ("speed_signal", 100.0 * scene.speed_bad[early]),
-        ("engine_stopped", 100.0 * engine_off),
-        ("overvoltage", 100.0 * scene.too_high[early]),
+        ("speed_signal", _whole(scene.speed_bad[early])),
+        ("engine_stopped", _whole(engine_off)),
+        ("overvoltage", _whole(scene.too_high[early])),
     ):
         called[cause] = fading(time_s[early], loss_pct, rise_pct_s=rise)[skip:]
     return called

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.detect.derate_causes import DerateScene, explain
-from canassist.detect.speed_ceiling import speed_ceiling_pct
+from canassist.detect.derate_causes import explain
+from canassist.detect.derate_scene import Available, DerateScene
 from canassist.detect.spans import find_spans, last_row
-from canassist.model import Event, EventKind, Severity
+from canassist.detect.speed_ceiling import speed_ceiling_pct
+from canassist.model import Event, EventKind
+from canassist.physics import FULL_PCT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,7 +74,9 @@ def find_derates(
     )
     if not spans:
         return []
-    scene = DerateScene.of(timeline, profile, physics, signal_events, seen.time_s)
+    scene = DerateScene.of(
+        timeline, profile, physics, signal_events, Available(seen.time_s, seen.back)
+    )
     return [_event(span, seen, scene) for span in spans]
 
 
@@ -97,14 +101,14 @@ def _from_status(timeline: Timeline, profile: Profile) -> _Seen | None:
     if channel is None or not (profile.status_reduced or profile.status_off):
         return None
     time_s, number = channel.valid()
-    available_pct = np.full(len(time_s), 100.0)
+    available_pct = np.full(len(time_s), FULL_PCT)
     for code in np.unique(number):
         words = {channel.labels.get(float(code), ""), f"{code:g}"}
         if words & profile.status_off:
             available_pct[number == code] = STATUS_LEFT_PCT["off"]
         elif words & profile.status_reduced:
             available_pct[number == code] = STATUS_LEFT_PCT["reduced"]
-    below = available_pct < 100.0
+    below = available_pct < FULL_PCT
     return _Seen(
         channel=channel,
         time_s=time_s,
@@ -150,6 +154,3 @@ def _event(span: Span, seen: _Seen, scene: DerateScene) -> Event:
         expected=expected,
         shares=reasons.shares,
     )
-
-
-_ = Severity

@@ -51,7 +51,7 @@ def true_runs(time_s: FloatArray, state: BoolArray, *, stale_after_s: float) -> 
     return Runs(first, stop, seconds)
 
 
-def find_spans(
+def find_spans(  # noqa: PLR0913 - three columns and three durations, the latter by name
     time_s: FloatArray,
     inside: BoolArray,
     outside: BoolArray,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import engine_stands, supply_line_pct, temperature_line_pct
+from canassist.physics import FULL_PCT, engine_stands, supply_line_pct, temperature_line_pct
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
@@ -89,8 +89,8 @@ def _nothing_wrong(timeline: Timeline, physics: Physics, time_s: FloatArray) -> 
     if physics.limit_lines is not None:
         heat_c = value_at(timeline, "module_temperature", time_s)
         supply_v = value_at(timeline, "supply_voltage", time_s)
-        free &= ~(temperature_line_pct(heat_c, physics.limit_lines) < 100.0)
-        free &= ~(supply_line_pct(supply_v, physics.limit_lines) < 100.0)
+        free &= ~(temperature_line_pct(heat_c, physics.limit_lines) < FULL_PCT)
+        free &= ~(supply_line_pct(supply_v, physics.limit_lines) < FULL_PCT)
     return np.asarray(free)
 
 

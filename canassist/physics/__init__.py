@@ -10,6 +10,7 @@ from canassist.physics.engine import (
     within,
 )
 from canassist.physics.limits import (
+    FULL_PCT,
     fading,
     follow,
     limit_lines,
@@ -20,6 +21,7 @@ from canassist.physics.limits import (
 from canassist.physics.study import study
 
 __all__ = [
+    "FULL_PCT",
     "STARTED_RPM",
     "AssistSamples",
     "Physics",

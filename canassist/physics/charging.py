@@ -36,7 +36,8 @@ def fit_charging(timeline: Timeline, profile: Profile) -> ChargingFit | None:
     if len(numbers) < LEAST_BLOCKS:
         return None
     steps = np.append(np.diff(seen_s(time_s, stale_after_s=channel.stale_after_s)), 0.0)
-    medians = np.array([np.median(supply_v[fast][block == number]) for number in numbers])
+    first = np.searchsorted(block, numbers[1:])
+    medians = np.array([np.median(part) for part in np.split(supply_v[fast], first)])
     known = np.flatnonzero(~np.isnan(engine_rpm))
     shown = known[:: max(1, len(known) // MOST_POINTS)]
     return ChargingFit(

@@ -121,15 +121,8 @@ def deming(x: FloatArray, y: FloatArray, *, variance_ratio: float) -> Line:
     sxy = float(((x - x.mean()) * (y - y.mean())).sum())
     if sxy == 0.0:
         raise ValueError("x and y do not vary together")
-    return Line(*_deming_line(sxx, syy, sxy, variance_ratio, float(x.mean()), float(y.mean())))
-
-
-def _deming_line(
-    sxx: float, syy: float, sxy: float, ratio: float, mean_x: float, mean_y: float
-) -> tuple[float, float]:
-    gap = syy - ratio * sxx
-    slope = (gap + math.sqrt(gap * gap + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
-    return slope, mean_y - slope * mean_x
+    slope = deming_slope(np.array([sxx, syy, sxy]), variance_ratio=variance_ratio)
+    return Line(slope, float(y.mean()) - slope * float(x.mean()))
 
 
 def mean_of_blocks(value: FloatArray, block: IntArray, unit: str) -> Estimate:
@@ -161,14 +154,6 @@ def mean_of_blocks(value: FloatArray, block: IntArray, unit: str) -> Estimate:
     return Estimate(
         value=centre, low=centre - half, high=centre + half, unit=unit, count=len(means)
     )
-
-
-class Sums(NamedTuple):
-    """Sums of squares and products within one block, about the block's own means."""
-
-    xx: float
-    yy: float
-    xy: float
 
 
 def block_sums(x: FloatArray, y: FloatArray, block: IntArray) -> FloatArray:

@@ -9,6 +9,7 @@ from canassist.physics.assist_fit import fit_assist
 from canassist.physics.charging import fit_charging
 from canassist.physics.cranks import fit_cranks
 from canassist.physics.effort import fit_effort
+from canassist.physics.limit_learning import learn_lines
 from canassist.physics.limits import limit_lines
 from canassist.physics.supply_path import fit_supply_path
 from canassist.physics.thermal import fit_thermal
@@ -31,7 +32,7 @@ def study(timeline: Timeline, profile: Profile) -> Physics:
         Limits, and the assist map where known.
     """
     timeline = with_known_units(timeline)
-    lines = limit_lines(profile)
+    lines = learn_lines(timeline, profile, limit_lines(profile))
     assist = fit_assist(timeline, profile, lines)
     return Physics(
         limit_lines=lines,

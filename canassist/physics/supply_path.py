@@ -141,8 +141,7 @@ def _source(timeline: Timeline) -> Estimate | None:
     use = ~np.isnan(current_a) & ~within(time_s, starter_turns(timeline))
     use &= current_a > 0.0  # discharging: the alternator does not hold the level
     time_s, system_v, current_a = time_s[use], system_v[use], current_a[use]
-    slope = _slope(time_s, current_a, -system_v, FAST_S, _ratio(current_a, system_v))
-    return slope
+    return _slope(time_s, current_a, -system_v, FAST_S, _ratio(current_a, system_v))
 
 
 def _fast_split(rows: _Rows, profile: Profile) -> SupplyPath | None:
@@ -192,14 +191,15 @@ def _regulated(rows: _Rows, held: BoolArray, ratio: float) -> BoolArray:
         return held
     noise_v = float(np.sqrt(noise_variance(rows.module_v)))
     middle_a = (rows.current_a[held].min() + rows.current_a[held].max()) / 2.0
-    use = held & (rows.current_a <= middle_a)
+    use = np.asarray(held & (rows.current_a <= middle_a))
     for reach in NOISE_REACHES:
         slope = _slope_of(rows, use, ratio)
         if slope is None:
             return use
         ahead_v = rows.module_v + slope.value * rows.current_a
         level_v = float(np.median(ahead_v[use]))
-        use = held & (np.abs(ahead_v - level_v) <= max(REGULATED_V, reach * noise_v))
+        near_v = max(REGULATED_V, reach * noise_v)
+        use = np.asarray(held & (np.abs(ahead_v - level_v) <= near_v))
     return use
 
 

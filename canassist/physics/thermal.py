@@ -116,7 +116,8 @@ def _averages(temperature: Channel, current: Channel, end_s: float) -> _Grid:
     count = max(int(end_s / STEP_S), 1)
     heat = _binned(*temperature.valid(), count)
     time_s, value = current.valid()
-    return _Grid((np.arange(count) + 0.5) * STEP_S, heat, _binned(time_s, value**2, count))
+    middle_s = (np.arange(count, dtype=np.float64) + 0.5) * STEP_S
+    return _Grid(middle_s, heat, _binned(time_s, value**2, count))
 
 
 def _binned(time_s: FloatArray, value: FloatArray, count: int) -> FloatArray:
@@ -171,7 +172,7 @@ def _linear(table: _Grid, tau_s: tuple[float, ...]) -> tuple[FloatArray, FloatAr
     known = ~np.isnan(table.heat_c)
     linear, *_ = np.linalg.lstsq(design[known], table.heat_c[known], rcond=None)
     left = table.heat_c[known] - design[known] @ linear
-    return linear, design, float(left @ left)
+    return np.asarray(linear, dtype=np.float64), design, float(left @ left)
 
 
 NUDGE: Final = 1e-3

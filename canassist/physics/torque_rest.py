@@ -162,7 +162,9 @@ def _spread(time_s: FloatArray, value: FloatArray, half_s: float) -> FloatArray:
     total = np.concatenate(([0.0], np.cumsum(centred)))
     square = np.concatenate(([0.0], np.cumsum(centred * centred)))
     mean = (total[stop] - total[first]) / count
-    return np.sqrt(np.maximum((square[stop] - square[first]) / count - mean * mean, 0.0))
+    return np.asarray(
+        np.sqrt(np.maximum((square[stop] - square[first]) / count - mean * mean, 0.0))
+    )
 
 
 def _drift(

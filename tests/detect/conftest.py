@@ -92,6 +92,6 @@ def every() -> Callable[..., FloatArray]:
     """Return evenly spaced times: every(period, until) from 0, the end included."""
 
     def times(period_s: float, until_s: float) -> FloatArray:
-        return np.arange(round(until_s / period_s) + 1) * period_s
+        return np.arange(round(until_s / period_s) + 1, dtype=np.float64) * period_s
 
     return times

@@ -12,7 +12,7 @@ from canassist.model import BoolArray, FloatArray
 def test_two_thresholds_equal_the_worked_trigger() -> None:
     """Two-threshold trigger worked by hand: on below 10.5, off above 11.5, two events."""
     value = np.array([12.2, 11.0, 10.4, 10.6, 10.9, 10.4, 11.2, 11.6, 10.6, 9.0, 11.4, 11.5, 11.51])
-    time_s = np.arange(len(value)) * 0.1
+    time_s = np.arange(len(value), dtype=np.float64) * 0.1
     spans = find_spans(time_s, value < 10.5, value > 11.5, stale_after_s=1.0)
     state = np.zeros(len(value), dtype=int)
     for span in spans:
@@ -22,7 +22,7 @@ def test_two_thresholds_equal_the_worked_trigger() -> None:
 
 
 def test_a_run_is_measured_to_the_first_sample_that_is_not_part_of_it() -> None:
-    time_s = np.arange(6) * 0.1
+    time_s = np.arange(6.0) * 0.1
     state = np.array([False, True, True, True, False, True])
     runs = true_runs(time_s, state, stale_after_s=1.0)
     assert runs.first.tolist() == [1, 5]
@@ -38,10 +38,22 @@ def test_a_gap_counts_towards_neither_start_nor_end() -> None:
 
 
 def test_an_end_that_is_not_certain_is_left_open() -> None:
-    time_s = np.arange(5) * 0.1
+    time_s = np.arange(5.0) * 0.1
     low = np.array([False, True, True, False, False])
     assert find_spans(time_s, low, ~low, hold_s=0.2, stale_after_s=1.0) == [Span(1, None)]
     assert find_spans(time_s, low, ~low, hold_s=0.1, stale_after_s=1.0) == [Span(1, 3)]
+
+
+def _run_seconds(time_s: FloatArray, state: BoolArray, row: int) -> float:
+    stop = row
+    while stop < len(state) and state[stop]:
+        stop += 1
+    steps = [time_s[k + 1] - time_s[k] for k in range(row, min(stop, len(state) - 1))]
+    return float(sum(step for step in steps if step <= 0.25 + 1e-6))
+
+
+def _run_starts(state: BoolArray, row: int) -> bool:
+    return bool(state[row] and (row == 0 or not state[row - 1]))
 
 
 def _by_hand(
@@ -49,41 +61,18 @@ def _by_hand(
 ) -> list[tuple[int, int | None]]:
     """Walk sample by sample, the slow and obvious way."""
 
-    def run_seconds(state: BoolArray, row: int) -> float:
-        stop = row
-        while stop < len(state) and state[stop]:
-            stop += 1
-        seconds = 0.0
-        for k in range(row, min(stop, len(state) - 1)):
-            step = time_s[k + 1] - time_s[k]
-            seconds += step if step <= 0.25 + 1e-6 else 0.0
-        return seconds
+    def lasts(state: BoolArray, row: int, seconds: float) -> bool:
+        return _run_starts(state, row) and _run_seconds(time_s, state, row) >= seconds - 1e-6
 
     found: list[tuple[int, int | None]] = []
     first: int | None = None
     for row in range(len(time_s)):
-        if first is None:
-            if inside[row] and (row == 0 or not inside[row - 1] or _ended_inside(found, row)):
-                if run_seconds(inside, row) >= at_least_s - 1e-6 and _run_starts(inside, row):
-                    first = row
-        elif (
-            outside[row]
-            and _run_starts(outside, row)
-            and run_seconds(outside, row) >= hold_s - 1e-6
-        ):
+        if first is None and lasts(inside, row, at_least_s):
+            first = row
+        elif first is not None and lasts(outside, row, hold_s):
             found.append((first, row))
             first = None
-    if first is not None:
-        found.append((first, None))
-    return found
-
-
-def _run_starts(state: BoolArray, row: int) -> bool:
-    return bool(state[row] and (row == 0 or not state[row - 1]))
-
-
-def _ended_inside(found: list[tuple[int, int | None]], row: int) -> bool:
-    return bool(found and found[-1][1] == row)
+    return found if first is None else [*found, (first, None)]
 
 
 def test_fast_code_equals_the_plain_loop_on_random_logs() -> None:

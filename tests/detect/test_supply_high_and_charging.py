@@ -35,7 +35,8 @@ def test_overvoltage_needs_0_2_v_below_to_end(ride: Ride, every: Every, profile:
     time_s = every(0.1, 5.0)
     supply = np.where(time_s < 0.99, 14.2, np.where(time_s < 2.99, 15.8, 15.35))
     events = find_overvoltage(ride({"supply_voltage": (time_s, supply)}), profile)
-    assert [(e.start_s, e.end_s) for e in events] == [(pytest.approx(1.0), None)]
+    assert [e.start_s for e in events] == pytest.approx([1.0])
+    assert events[0].end_s is None
 
 
 def _charging(every: Every, low_s: float) -> dict[str, tuple[FloatArray, FloatArray]]:

@@ -64,9 +64,8 @@ def test_the_starter_may_pull_down_to_its_own_limit(
     """The starter turns from 1.5 s: 9.8 V is above 9.6 V and no event, 9.5 V is one."""
     assert find_undervoltage(ride(_start(every, 9.8)), profile) == []
     events = find_undervoltage(ride(_start(every, 9.5)), profile)
-    assert [(e.cause, e.start_s, e.end_s) for e in events] == [
-        ("cranking", pytest.approx(1.8), pytest.approx(2.95))
-    ]
+    assert [e.cause for e in events] == ["cranking"]
+    assert (events[0].start_s, events[0].end_s) == pytest.approx((1.8, 2.95))
 
 
 def test_a_dip_before_the_starter_turns_has_the_other_limit(
@@ -76,9 +75,8 @@ def test_a_dip_before_the_starter_turns_has_the_other_limit(
     time_s, supply = channels["supply_voltage"]
     supply[(time_s > 1.199) & (time_s < 1.401)] = 10.8
     events = find_undervoltage(ride(channels), profile)
-    assert [(e.cause, e.severity, e.start_s) for e in events] == [
-        ("engine_stopped", Severity.NOTE, pytest.approx(1.2))
-    ]
+    assert [(e.cause, e.severity) for e in events] == [("engine_stopped", Severity.NOTE)]
+    assert events[0].start_s == pytest.approx(1.2)
 
 
 def _running(every: Every, until_s: float = 60.0) -> dict[str, tuple[FloatArray, FloatArray]]:

@@ -37,7 +37,7 @@ def test_join_equals_pandas_on_random_times() -> None:
             pd.DataFrame({"t": left}),
             pd.DataFrame({"t": right, "v": value}),
             on="t",
-            tolerance=0.500001,
+            tolerance=0.500001,  # type: ignore[arg-type]  # the stubs know no numbers here
         )
         ours = as_of(right, value, left, max_age_s=0.5)
         np.testing.assert_array_equal(ours, joined["v"].to_numpy())
