@@ -27,6 +27,7 @@ from canassist.profile import (
     default_profile,
     read_profile,
 )
+from canassist.timeline import with_known_units
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
@@ -110,10 +111,8 @@ def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
     """Estimate, detect and conclude; pure.
 
     Where the profile bends a limit, the ride is judged a second time with the
-    default limits, and a different first conclusion is kept in the answer. A channel
-    of raw counts is shown and never judged: no limit holds for it.
+    default limits, and a different first conclusion is kept in the answer.
     """
-    timeline = _judged(timeline)
     answer = _judge_once(timeline, profile, case)
     if not _limits_changed(profile):
         return answer
@@ -178,15 +177,11 @@ def survey(
     return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
 
 
-def _judged(timeline: Timeline) -> Timeline:
-    channels = {name: one for name, one in timeline.channels.items() if one.unit_known}
-    return replace(timeline, channels=channels)
-
-
 def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Answer:
     estimates = physics.study(timeline, profile)
     events = detect.find_events(timeline, profile, estimates)
-    verdict = conclude.conclude(timeline, profile, estimates, events, case)
+    measured = with_known_units(timeline)  # of raw counts a conclusion can say nothing
+    verdict = conclude.conclude(measured, profile, estimates, events, case)
     return Answer(physics=estimates, verdict=verdict)
 
 
