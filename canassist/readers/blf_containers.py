@@ -139,7 +139,8 @@ class Containers:
             data = self._take(size)
             if len(data) < size:
                 self._cut(size - len(data))
-            yield data + b"\0" * (-len(data) % 4)
+            else:
+                yield data + b"\0" * (-size % 4)
             return
         self._take(header_size)
         yield from self._container(size - header_size)

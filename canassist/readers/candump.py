@@ -128,9 +128,12 @@ class _Log:
             if one is not None
             for row in np.flatnonzero(one.key == block.key[-1])[-1:]
         ]
+        number = lines.number + (lines.cut_row or 0)
+        if not usual and 0 < last.length < CLASSIC_BYTES:
+            self.tally.report(f"line {number}", "the last line has no end; kept, it may be cut")
         if not usual or last.length >= usual[0]:
             return block
-        self.bad.add(lines.number + (lines.cut_row or 0))
+        self.bad.add(number)
         return rest
 
     def _one_by_one(self, lines: NumberedTable, left: IntArray) -> tuple[list[Frame], IntArray]:
