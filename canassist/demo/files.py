@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from canassist.demo.background import BUSY, QUIET
 from canassist.demo.frames import all_frames
@@ -17,8 +17,13 @@ from canassist.demo.rides import RIDES, VEHICLE
 from canassist.demo.scenario import Scenario
 from canassist.demo.simulated import SimulatedRide, simulate
 from canassist.demo.trail import TRAIL
-from canassist.demo.writers import write_log
+from canassist.demo.writers import log_bytes
+from canassist.errors import OutputError
 from canassist.model import Progress, Step, silent
+from canassist.output import write_whole
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 LOGS_FOLDER: Final = "sample_logs"
 DATABASE_FOLDER: Final = "dbc_demo"
@@ -39,11 +44,12 @@ _DATABASE_README: Final = """\
 All of it is invented: the vehicle, its messages, names, figures and limits. No real vehicle
 sends these messages.
 
-- `{name}.dbc`: eight messages of a utility off-road vehicle on a 500 kbit/s bus. Among them are
-  both byte orders, signed values, a message with pages (`RiderPanel`), value tables, "no value"
-  codes, and a message with an alive counter and a checksum (`SteerEffort`).
-- `{name}.toml`: its profile: which signal serves which channel, its limits, the status texts
-  that mean reduced assist, and its assist map for each of the rider's modes.
+- `{name}.dbc`: eight messages of a utility off-road vehicle on a
+  500 kbit/s bus. Among them are both byte orders, signed values, a message with pages
+  (`RiderPanel`), value tables, "no value" codes, and a message with an alive counter and a
+  checksum (`SteerEffort`).
+- `{name}.toml`: its profile: which signal serves which channel, its limits, the
+  status texts that mean reduced assist, and its assist map for each of the rider's modes.
 
 The steering module of this vehicle takes assist back by two straight lines, from 85 degC (none
 left at 115 degC) and from 11.0 V (none left at 9.0 V); the lower one holds. On the way back it
@@ -82,7 +88,11 @@ class WrittenRide:
 
 
 def write_demo(
-    folder: Path, *, busy: bool = False, progress: Progress = silent
+    folder: Path,
+    *,
+    busy: bool = False,
+    only: Collection[str] = (),
+    progress: Progress = silent,
 ) -> tuple[WrittenRide, ...]:
     """Write sample logs, their truth, the database and the profile.
 
@@ -93,6 +103,8 @@ def write_demo(
     busy : bool
         Put the rides among 34 further messages, about 35 % bus load in all. The logs
         are candump text then, and larger than 1 MB.
+    only : collection of str
+        Names of the rides to write; all where empty.
     progress : callable, optional
         Called with a `Step` after each ride.
 
@@ -100,23 +112,27 @@ def write_demo(
     -------
     tuple of WrittenRide
         In the order of `RIDES`.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written. No file is left half-written.
     """
     logs, database = folder / LOGS_FOLDER, folder / DATABASE_FOLDER
     for made in (logs, database):
-        made.mkdir(parents=True, exist_ok=True)
+        _make(made)
     dbc, profile = database / f"{TRAIL.name}.dbc", database / f"{TRAIL.name}.toml"
-    _write_text(dbc, dbc_text(TRAIL, _REMARK))
-    _write_text(profile, profile_text(TRAIL, VEHICLE))
-    _write_text(database / "README.md", _DATABASE_README.format(name=TRAIL.name))
+    texts = {
+        dbc: dbc_text(TRAIL, _REMARK),
+        profile: profile_text(TRAIL, VEHICLE),
+        database / "README.md": _DATABASE_README.format(name=TRAIL.name),
+    }
+    write_whole({path: text.encode() for path, text in texts.items()})
     written = []
-    for number, scenario in enumerate(RIDES.values()):
-        progress(Step("simulating rides", number, len(RIDES)))
-        log = logs / f"{scenario.name}{'.log.gz' if busy else _ENDINGS[scenario.name]}"
-        truth = logs / f"{scenario.name}.truth.json"
-        ride = simulate(scenario)
-        table = all_frames(ride, BUSY if busy else QUIET)
-        write_log(log, table, START_UTC, quick=busy)
-        _write_text(truth, truth_json(ride, log.name))
+    chosen = [one for one in RIDES.values() if not only or one.name in only]
+    for number, scenario in enumerate(chosen):
+        progress(Step("simulating rides", number, len(chosen)))
+        log, truth = _write_ride(scenario, logs, busy=busy)
         written.append(
             WrittenRide(
                 name=scenario.name,
@@ -127,9 +143,27 @@ def write_demo(
                 profile=profile,
             )
         )
-    _write_text(logs / "README.md", _logs_readme(written))
-    progress(Step("simulating rides", len(RIDES), len(RIDES)))
+    write_whole({logs / "README.md": _logs_readme(written).encode()})
+    progress(Step("simulating rides", len(chosen), len(chosen)))
     return tuple(written)
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        problem = f"{folder}: cannot be made ({error.strerror})."
+        raise OutputError(problem, "Choose a folder that is yours, not a file's name.") from error
+
+
+def _write_ride(scenario: Scenario, logs: Path, *, busy: bool) -> tuple[Path, Path]:
+    ending = ".log.gz" if busy else _ENDINGS[scenario.name]
+    log, truth = logs / f"{scenario.name}{ending}", logs / f"{scenario.name}.truth.json"
+    ride = simulate(scenario)
+    table = all_frames(ride, BUSY if busy else QUIET)
+    content = log_bytes(ending, table, START_UTC, quick=busy)
+    write_whole({log: content, truth: truth_json(ride, log.name).encode()})
+    return log, truth
 
 
 def truth_json(ride: SimulatedRide, log_name: str) -> str:
@@ -177,7 +211,3 @@ def _logs_readme(written: list[WrittenRide]) -> str:
 def _minutes(scenario: Scenario) -> str:
     minutes, seconds = divmod(round(scenario.seconds), 60)
     return f"{minutes}:{seconds:02d}"
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")

@@ -1,4 +1,4 @@
-"""Frames into log files: candump text by columns, ASC and BLF through python-can."""
+"""Frames as log files: candump text by columns, ASC and BLF through python-can."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import gzip
 import io
 from collections.abc import Iterator
 from datetime import datetime
-from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -23,13 +22,13 @@ _ERROR_BIT: Final = 0x2000_0000
 _SECOND_US: Final = 1_000_000
 
 
-def write_log(path: Path, table: FrameTable, start: datetime, *, quick: bool = False) -> None:
-    """Write frames into the format that the file's ending says.
+def log_bytes(ending: str, table: FrameTable, start: datetime, *, quick: bool = False) -> bytes:
+    """Return frames as a log file of the format that its ending says.
 
     Parameters
     ----------
-    path : Path
-        Ending ``.log.gz``, ``.asc.gz`` or ``.blf``.
+    ending : str
+        ``.log.gz`` (candump), ``.asc.gz`` or ``.blf``.
     table : FrameTable
         In time order.
     start : datetime
@@ -46,12 +45,10 @@ def write_log(path: Path, table: FrameTable, start: datetime, *, quick: bool = F
     -----
     The same frames give the same bytes: no clock and no path gets into the file.
     """
-    ending = "".join(path.suffixes[-2:]) if path.suffix == ".gz" else path.suffix
-    writers = {".log.gz": _write_candump, ".asc.gz": _write_asc, ".blf": _write_blf}
-    if ending not in writers:
+    makers = {".log.gz": _candump, ".asc.gz": _asc, ".blf": _blf}
+    if ending not in makers:
         raise ValueError(f"no writer for {ending}")
-    with path.open("wb") as file:
-        writers[ending](file, table, start, 1 if quick else 9)
+    return makers[ending](table, start, 1 if quick else 9)
 
 
 def candump_lines(table: FrameTable, start_us: int) -> bytes:
@@ -93,14 +90,16 @@ def _digits(text: ByteArray, place: slice, number: IntArray) -> None:
         text[:, column] = digit + ord("0")
 
 
-def _write_candump(file: BinaryIO, table: FrameTable, start: datetime, level: int) -> None:
+def _candump(table: FrameTable, start: datetime, level: int) -> bytes:
     start_us = round(start.timestamp() * _SECOND_US)
-    with gzip.GzipFile("", "wb", level, file, mtime=0) as packed:
+    whole = io.BytesIO()
+    with gzip.GzipFile("", "wb", level, whole, mtime=0) as packed:
         for first in range(0, len(table), _BLOCK_FRAMES):
             packed.write(candump_lines(table.rows(slice(first, first + _BLOCK_FRAMES)), start_us))
+    return whole.getvalue()
 
 
-def _write_asc(file: BinaryIO, table: FrameTable, start: datetime, level: int) -> None:
+def _asc(table: FrameTable, start: datetime, level: int) -> bytes:
     import can  # noqa: PLC0415 - half a second that simulating alone does not need
 
     text = io.StringIO()
@@ -114,11 +113,13 @@ def _write_asc(file: BinaryIO, table: FrameTable, start: datetime, level: int) -
     lines[0] = f"date {day}"
     block = next(k for k, line in enumerate(lines) if line.startswith("Begin Triggerblock"))
     lines[block] = f"Begin Triggerblock {day}"
-    with gzip.GzipFile("", "wb", level, file, mtime=0) as packed:
+    whole = io.BytesIO()
+    with gzip.GzipFile("", "wb", level, whole, mtime=0) as packed:
         packed.write("\n".join(lines).encode("ascii"))
+    return whole.getvalue()
 
 
-def _write_blf(file: BinaryIO, table: FrameTable, start: datetime, level: int) -> None:
+def _blf(table: FrameTable, start: datetime, level: int) -> bytes:
     import can  # noqa: PLC0415 - half a second that simulating alone does not need
 
     whole = io.BytesIO()
@@ -128,8 +129,9 @@ def _write_blf(file: BinaryIO, table: FrameTable, start: datetime, level: int) -
     for message in _messages(table, round(start.timestamp() * _SECOND_US)):
         writer.on_message_received(message)
     writer.stop()
-    file.write(whole.getvalue())
+    packed = whole.getvalue()
     keep_open()
+    return packed
 
 
 def _messages(table: FrameTable, start_us: int) -> Iterator[Message]:

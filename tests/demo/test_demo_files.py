@@ -28,7 +28,8 @@ from canassist.demo import (
 from canassist.demo.background import BUSY, QUIET
 from canassist.demo.frames import all_frames, bus_load
 from canassist.demo.memory import START_UTC
-from canassist.demo.writers import write_log
+from canassist.demo.writers import log_bytes
+from canassist.errors import OutputError
 from canassist.model import Code, EventKind, Step
 from canassist.profile import LIMIT_NAMES, parse_profile
 
@@ -171,7 +172,8 @@ def test_a_busy_bus_carries_30_to_45_percent(name: str, rides: Mapping[str, Simu
 
 def test_a_busy_log_holds_the_same_ride(tmp_path: Path, rides: Mapping[str, SimulatedRide]) -> None:
     log = tmp_path / "busy.log.gz"
-    write_log(log, all_frames(rides["torque_offset"], BUSY), START_UTC, quick=True)
+    table = all_frames(rides["torque_offset"], BUSY)
+    log.write_bytes(log_bytes(".log.gz", table, START_UTC, quick=True))
     messages = _read(log)
     ids = {message.arbitration_id for message in messages}
     assert len(ids) == len(BUSY) + len(TRAIL.messages)
@@ -203,7 +205,7 @@ def test_error_frames_and_a_tester_are_in_the_log(tmp_path: Path) -> None:
     ride = simulate(replace(RIDES["torque_offset"], stretches=short, faults=planted))
     for ending in (".log.gz", ".asc.gz", ".blf"):
         log = tmp_path / f"short{ending}"
-        write_log(log, all_frames(ride, QUIET), START_UTC)
+        log.write_bytes(log_bytes(ending, all_frames(ride, QUIET), START_UTC))
         messages = _read(log)
         start = messages[0].timestamp
         assert sum(m.is_error_frame for m in messages) == (0 if ending == ".log.gz" else 5)
@@ -213,3 +215,17 @@ def test_error_frames_and_a_tester_are_in_the_log(tmp_path: Path) -> None:
     # python-can knows no candump error frame but of class 0x80: read the lines themselves.
     text = gzip.decompress((tmp_path / "short.log.gz").read_bytes())
     assert text.count(b" 20000008#") == 5
+
+
+def test_a_folder_that_is_a_file_is_refused_with_what_to_do(tmp_path: Path) -> None:
+    taken = tmp_path / "taken"
+    taken.write_text("not a folder")
+    with pytest.raises(OutputError, match="cannot be made") as refusal:
+        write_demo(taken)
+    assert "Choose a folder" in refusal.value.fix
+
+
+def test_no_writer_guesses_a_format(rides: Mapping[str, SimulatedRide]) -> None:
+    table = all_frames(rides["torque_offset"], QUIET).rows(slice(0, 10))
+    with pytest.raises(ValueError, match="no writer"):
+        log_bytes(".txt", table, START_UTC)
