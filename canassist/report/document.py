@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
@@ -31,7 +32,8 @@ from canassist.report.figures import (
 )
 from canassist.report.shortening import short, stopped
 from canassist.report.signing import Signature, fingerprint, sign
-from canassist.report.static_figures import FAINT, INK, draw, swatch, textures
+from canassist.report.static_figures import draw, swatch
+from canassist.report.static_marks import FAINT, INK, textures
 from canassist.report.tables import chart_table
 
 if TYPE_CHECKING:
@@ -143,20 +145,19 @@ def sound_text(text: str) -> str:
     Control characters, halves of surrogate pairs and marks that turn the direction of
     writing (a way to make text look like other text) become U+FFFD.
     """
-    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace").translate(_UNSOUND)
+    return _UNSOUND.sub("\ufffd", text)
 
 
-_UNSOUND: Final = dict.fromkeys(
-    [
-        *(code for code in range(0x20) if chr(code) not in "\t\n"),
-        *range(0x7F, 0xA0),
-        *range(0x200E, 0x2010),
-        *range(0x202A, 0x202F),
-        *range(0x2066, 0x206A),
-        0xFEFF,
-    ],
-    "\ufffd",
+_UNSOUND_CODES: Final = (
+    *(code for code in range(0x20) if chr(code) not in "\t\n"),
+    *range(0x7F, 0xA0),
+    *range(0x200E, 0x2010),
+    *range(0x202A, 0x202F),
+    *range(0x2066, 0x206A),
+    0xFEFF,
+    *range(0xD800, 0xE000),
 )
+_UNSOUND: Final = re.compile("[" + "".join(re.escape(chr(code)) for code in _UNSOUND_CODES) + "]")
 
 
 def _dark_colours() -> dict[str, str]:
@@ -183,7 +184,7 @@ def script_text(data: bytes) -> str:
     return data.decode("utf-8").translate(_ESCAPES)
 
 
-_ESCAPES: Final = {code: f"\\u{code:04x}" for code in (ord("<"), *_UNSOUND)}
+_ESCAPES: Final = {code: f"\\u{code:04x}" for code in (ord("<"), *_UNSOUND_CODES)}
 
 
 def css_string(text: str) -> str:

@@ -15,15 +15,8 @@ import numpy as np
 from canassist.report.drawing import FOOT_PX, Style
 from canassist.report.families import LOOKS, Family
 from canassist.report.measures import THIN_SPACE
-from canassist.report.static_figures import (
-    FAINT,
-    HEAD_PX,
-    INK,
-    SHADES,
-    TAB_FOOT_PX,
-    TAB_TOP_PX,
-    plain_number,
-)
+from canassist.report.static_figures import SHADES, plain_number
+from canassist.report.static_marks import FAINT, HEAD_PX, INK, TAB_FOOT_PX, TAB_TOP_PX
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

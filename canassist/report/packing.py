@@ -25,7 +25,7 @@ _GROUP: Final = 4
 
 def pack(content: bytes) -> str:
     """Return bytes gzipped and written in `ALPHABET`; the same bytes give the same text."""
-    return encode(gzip.compress(content, compresslevel=6, mtime=0))
+    return encode(gzip.compress(content, compresslevel=9, mtime=0))
 
 
 def unpack(text: str) -> bytes:

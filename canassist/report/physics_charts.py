@@ -43,8 +43,8 @@ if TYPE_CHECKING:
 
 _TALL_PX: Final = 230
 _BAND_PX: Final = 120
-_MOST_POINTS: Final = 400
-_STILL_BUCKETS: Final = 300
+_MOST_POINTS: Final = 320
+_STILL_BUCKETS: Final = 220
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,9 +57,12 @@ def result_json(result: Result) -> bytes:
     return canonical(result_object(result))
 
 
-def canonical(value: object) -> bytes:
+def canonical(value: Any) -> bytes:  # noqa: ANN401 - any JSON value
     """Return RFC 8785 bytes; half a surrogate pair, which no UTF-8 can hold, is replaced."""
-    return rfc8785.dumps(_sound(value))
+    try:
+        return rfc8785.dumps(value)
+    except rfc8785.CanonicalizationError:
+        return rfc8785.dumps(_sound(value))
 
 
 def _sound(value: Any) -> Any:  # noqa: ANN401 - any JSON value

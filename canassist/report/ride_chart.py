@@ -46,10 +46,10 @@ CLOSE_UP_S: Final = 10.0
 LONGEST_CLOSE_UP_S: Final = 120.0
 """A longer event is shown by its beginning."""
 
-_STILL_BUCKETS: Final = 420
+_STILL_BUCKETS: Final = 340
 _DENSE_BUCKETS: Final = 1100
-_WINDOW_BUCKETS: Final = 240
-_CLOSE_BUCKETS: Final = 260
+_WINDOW_BUCKETS: Final = 220
+_CLOSE_BUCKETS: Final = 200
 _MOST_WINDOWS: Final = 12
 _ROW_PX: Final = (64, 52)
 _MANY_ROWS: Final = 12

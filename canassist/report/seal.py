@@ -44,8 +44,8 @@ class Reading:
         a part that the page lacks is not in it.
     scripts : mapping of id to text
         What stands in the page's scripts.
-    seal : list of token
-        Tokens of the seal's own section.
+    seal : list of list of str
+        Tokens of the seal's own section, each as its pieces.
     notes : list of str
         What was written into the strip for later notes.
     strange : list of str
@@ -54,7 +54,7 @@ class Reading:
 
     parts: dict[str, str] = field(default_factory=dict)
     scripts: dict[str, str] = field(default_factory=dict)
-    seal: list[str] = field(default_factory=list)
+    seal: list[list[str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     strange: list[str] = field(default_factory=list)
 
@@ -92,7 +92,7 @@ class _Reader(HTMLParser):
         elif tag not in VOID:
             self._open.append((tag, name if name in {SEAL_ID, STRIP_ID} else ""))
             part = self.part
-        self._add(part, ["<", tag, sorted(given)])
+        self._add(part, ["<", tag, *(piece for pair in sorted(given) for piece in pair)])
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.handle_starttag(tag, attrs)
@@ -154,14 +154,13 @@ class _Reader(HTMLParser):
         else:
             self._add(part, [_BLANKS.sub(" ", text)])
 
-    def _add(self, part: str, token: list[object]) -> None:
-        if part == "script":
-            return
-        written = json.dumps(token, ensure_ascii=True)
+    def _add(self, part: str, token: list[str]) -> None:
         if part == SEAL_ID:
-            self.reading.seal.append(written)
-        else:
-            self.tokens.setdefault(part, []).append(written)
+            self.reading.seal.append(token)
+        elif part != "script":
+            # The lengths keep tokens apart: no text can pass for markup.
+            written = "".join([f"{len(piece)}:{piece}" for piece in token])
+            self.tokens.setdefault(part, []).append(f"{len(token)};{written}")
 
 
 def read_page(html: str) -> Reading:

@@ -13,56 +13,29 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from canassist.report.drawing import FOOT_PX, Style
-from canassist.report.families import LOOKS, Family
+from canassist.report.families import LOOKS
 from canassist.report.measures import MINUS
+from canassist.report.static_marks import (
+    FAINT,
+    HALO,
+    HEAD_PX,
+    INK,
+    WIDE,
+    bands,
+    percent,
+    tags,
+    words,
+)
 
 if TYPE_CHECKING:
     from canassist.model import BoolArray, FloatArray, IntArray
-    from canassist.report.drawing import Band, Chart, Limit, Line, Range, Row, Word
+    from canassist.report.drawing import Chart, Limit, Line, Range, Row
 
-INK: Final = "#1b2430"
-FAINT: Final = "#5b6470"
-WIDE: Final = 2000
-"""Width of the stretched plane in which curves are drawn; half a px or less on a page."""
-HEAD_PX: Final = 15
-"""Free space at the top of a row, for its name on a narrow page."""
-TAB_TOP_PX: Final = 18
-TAB_FOOT_PX: Final = 6
-"""Where an event's textured tab lies, in px above the first row."""
 _TALL: Final = 400
+"""Height of the plane in which curves are drawn: a sixth of a px or less."""
+
 _EDGE_PCT: Final = 4.0
-_NARROW_PCT: Final = 0.5
-_HALO: Final = 'stroke="#fbfaf7" stroke-width="3" paint-order="stroke" stroke-linejoin="round"'
-
-_DASH: Final = {
-    Family.HEAT: "",
-    Family.VOLTAGE: "7 3",
-    Family.SIGNAL: "1 3",
-    Family.ASSIST: "",
-    Family.NOTE: "7 3 1 3",
-}
 SHADES: Final = ("", "6 3", "2 2", "8 2 2 2")
-
-
-def textures() -> Markup:
-    """Return the patterns that bands are filled with; once on a page."""
-    strokes = {
-        Family.HEAT: "M-1 1l2-2M0 6L6 0M5 7l2-2",
-        Family.VOLTAGE: "M0 1.5h6M0 4.5h6",
-        Family.SIGNAL: "M1.5 1.5h0M4.5 4.5h0",
-        Family.NOTE: "M1.5 0v6M4.5 0v6",
-    }
-    patterns = "".join(
-        f'<pattern id="tex-{family}" width="6" height="6" patternUnits="userSpaceOnUse">'
-        f'<path class="edge-{family}" d="{path}" fill="none" stroke="{LOOKS[family].edge}"'
-        f' stroke-width="{1.8 if family is Family.SIGNAL else 1.1}"'
-        ' stroke-linecap="round"></path></pattern>'
-        for family, path in strokes.items()
-    )
-    return Markup(  # noqa: S704 - built from constants alone
-        '<svg class="textures" width="0" height="0" aria-hidden="true">'
-        f"<defs>{patterns}</defs></svg>"
-    )
 
 
 def draw(chart: Chart) -> Markup:
@@ -72,10 +45,10 @@ def draw(chart: Chart) -> Markup:
         f'<svg class="still" role="img" aria-label="{escape(chart.message)}" width="100%"'
         f' height="{chart.height_px}" fill="none" font-size="11">'
     ]
-    parts += [_band(chart, band, bottom) for band in chart.bands]
+    parts.append(bands(chart, bottom))
     parts += [_row(chart, row, top) for row, top in zip(chart.rows, chart.tops(), strict=True)]
     parts.append(_axis(chart, bottom))
-    parts.append(_tags(chart))
+    parts.append(tags(chart))
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704 - every text in it went through escape
 
@@ -89,57 +62,10 @@ def swatch(line: Line, place: int) -> Markup:
     )
 
 
-def _percent(chart: Chart, x: float) -> float:
-    return 100.0 * (x - chart.x_from) / (chart.x_to - chart.x_from)
-
-
-def _span(chart: Chart, start: float, end: float) -> tuple[float, float]:
-    low, high = (min(max(_percent(chart, x), 0.0), 100.0) for x in (start, end))
-    return low, high
-
-
-def _band(chart: Chart, band: Band, bottom: int) -> str:
-    """Return a band: its tint through all rows, its textured tab, its edges.
-
-    A band over much of the picture is a condition rather than an incident: its tint is
-    paler, so that the incidents inside it stand out. A narrow one has one edge.
-    """
-    low, high = _span(chart, band.start, band.end)
-    tint = ".07" if chart.is_wide(band) else ".13"
-    look, family = LOOKS[band.family], band.family
-    box = f'x="{low:.3f}%" width="{max(high - low, 0.02):.3f}%"'
-    tall = bottom - chart.lane_px
-    lane = chart.lane_px - TAB_TOP_PX
-    fill = f'fill="url(#tex-{family})"' if look.shape else 'fill="none"'
-    edges = [low] if band.open_end or high - low < _NARROW_PCT else [low, high]
-    dash = f' stroke-dasharray="{_DASH[family]}"' if _DASH[family] else ""
-    parts = [
-        f'<rect {box} y="{chart.lane_px}" height="{tall}" fill="{look.hue}"'
-        f' opacity="{tint}"></rect>',
-        f'<rect {box} y="{lane}" height="{TAB_TOP_PX - TAB_FOOT_PX}" {fill} stroke="{look.edge}"'
-        f' class="edge-{family}"></rect>',
-    ]
-    parts += [
-        f'<line class="edge-{family}" x1="{x:.3f}%" x2="{x:.3f}%" y1="{lane}" y2="{bottom}"'
-        f' stroke="{look.edge}"{dash}></line>'
-        for x in edges
-    ]
-    return "".join(parts)
-
-
-def _tags(chart: Chart) -> str:
-    return "".join(
-        f'<text class="tag halo" x="{_percent(chart, (low + high) / 2.0):.2f}%"'
-        f' y="{chart.lane_px - 8}" text-anchor="middle" font-weight="700" fill="{INK}" {_HALO}>'
-        f"{escape(chart.tag_text(band, low, high))}</text>"
-        for band, low, high in chart.tags()
-    )
-
-
 def _row(chart: Chart, row: Row, top: int) -> str:
     foot = top + row.height_px
     parts = [f'<line class="rule" x2="100%" y1="{foot}" y2="{foot}" stroke="#d9d9d6"></line>']
-    parts += [_word(chart, word, top, row.height_px) for word in row.words]
+    parts.append(words(chart, row, top))
     if not row.lines:
         return "".join(parts)
     parts += [_tick(row, tick, top) for tick in row.span.ticks]
@@ -165,7 +91,7 @@ def _tick(row: Row, tick: float, top: int) -> str:
     return (
         f'<line class="rule" x2="100%" y1="{y:.1f}" y2="{y:.1f}" stroke="#e4e3df"></line>'
         f'<text class="faint halo" x="100%" dx="-3" y="{y - 2:.1f}" text-anchor="end"'
-        f' fill="{FAINT}" {_HALO}>'
+        f' fill="{FAINT}" {HALO}>'
         f"{plain_number(tick)}</text>"
     )
 
@@ -183,22 +109,7 @@ def _limit(row: Row, limit: Limit, top: int) -> str:
         f'<line class="limit" x2="100%" y1="{y:.1f}" y2="{y:.1f}" stroke="{INK}"'
         ' stroke-width=".8" stroke-dasharray="5 3"></line>'
         f'<text class="limit-name halo" x="100%" dx="-38" y="{y - 2.5:.1f}" text-anchor="end"'
-        f' fill="{INK}" {_HALO}>{escape(limit.text)}</text>'
-    )
-
-
-def _word(chart: Chart, word: Word, top: int, height: int) -> str:
-    low, high = _span(chart, word.start, word.end)
-    y = top + HEAD_PX
-    label = (
-        f'<text class="halo" x="{low:.2f}%" dx="4" y="{y + 13}" fill="{INK}" {_HALO}>'
-        f"{escape(word.text)}</text>"
-        if high - low > _EDGE_PCT
-        else ""
-    )
-    return (
-        f'<rect class="word" x="{low:.2f}%" y="{y}" width="{high - low:.2f}%"'
-        f' height="{height - HEAD_PX - 4}" stroke="{FAINT}" stroke-width=".8"></rect>{label}'
+        f' fill="{INK}" {HALO}>{escape(limit.text)}</text>'
     )
 
 
@@ -272,7 +183,7 @@ def _axis(chart: Chart, bottom: int) -> str:
     ]
     upper = chart.upper or ("",) * len(chart.ticks)
     for tick, above, below in zip(chart.ticks, upper, chart.lower, strict=True):
-        at = _percent(chart, tick)
+        at = percent(chart, tick)
         anchor = "start" if at < _EDGE_PCT else "end" if at > 100 - _EDGE_PCT else "middle"
         place = f'x="{at:.3f}%" text-anchor="{anchor}" class="faint" fill="{FAINT}"'
         parts.append(

@@ -126,12 +126,12 @@ class _Seal:
         return made if expected == reading.seal else None
 
 
-def _texts(tokens: list[str]) -> dict[str, str]:
+def _texts(tokens: list[list[str]]) -> dict[str, str]:
     """Return the text that follows each element with an id."""
     found, name = {}, ""
-    for token in map(json.loads, tokens):
+    for token in tokens:
         if token[0] == "<":
-            name = dict(token[2]).get("id", "")
+            name = dict(zip(token[2::2], token[3::2], strict=True)).get("id", "")
         elif token[0] != ">" and name:
             found[name] = token[0]
             name = ""
