@@ -47,8 +47,8 @@ LONGEST_CLOSE_UP_S: Final = 120.0
 """A longer event is shown by its beginning."""
 
 _STILL_BUCKETS: Final = 340
-_DENSE_BUCKETS: Final = 1100
-_WINDOW_BUCKETS: Final = 220
+_DENSE_BUCKETS: Final = 960
+_WINDOW_BUCKETS: Final = 200
 _CLOSE_BUCKETS: Final = 200
 _MOST_WINDOWS: Final = 12
 _ROW_PX: Final = (64, 52)
