@@ -16,6 +16,7 @@ _BUILT_IN: Final = (
     ("blf", "canassist.readers.blf:BlfReader"),
     ("asc", "canassist.readers.asc:AscReader"),
     ("pcap", "canassist.readers.pcap:PcapReader"),
+    ("mf4", "canassist.readers.mf4:Mf4Reader"),
     ("sqlite", "canassist.readers.sqlite:SqliteReader"),
     ("trc", "canassist.readers.trc:TrcReader"),
     ("candump console", "canassist.readers.console:ConsoleReader"),
