@@ -39,6 +39,14 @@ MAGIC: Final = {
 """First bytes of each kind of compressed data (RFC 1952, RFC 8878, and the tools' own pages)."""
 
 
+_BZIP2_BLOCKS: Final = (b"1AY&SY", b"\x17rE8P\x90")  # of data, and of the end
+
+
+def is_bzip2(head: bytes) -> bool:
+    """Tell bzip2 data by more than its three-letter mark, which is also plain text."""
+    return head.startswith(MAGIC[BZIP2]) and head[4:10] in _BZIP2_BLOCKS
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InflationLimits:
     """How far a compressed log may grow.
@@ -287,8 +295,7 @@ class Inflated(io.RawIOBase):
                 self._piece_start = self._source.tell()
                 piece = self._source.read(PIECE_BYTES)
                 if not piece:
-                    self._end_early()
-                    break
+                    return self._end_early()
             try:
                 out = self._engine.decompress(piece, size)
             except self._broken as error:
@@ -313,13 +320,17 @@ class Inflated(io.RawIOBase):
                 "Check where the file comes from; if it is a log, unpack it first.",
             )
 
-    def _end_early(self) -> None:
+    def _end_early(self) -> bytes:
+        """Return what a careful engine still finds at the end of a cut file."""
         self._over = True
+        last = b"".join(self._up_to_break())
+        self._count(len(last))
         self._report(
             f"byte {self._source.tell()}",
             f"the {self._kind} data ends before its end:"
             f" what comes after {self._total_out} inflated bytes is missing",
         )
+        return last
 
     def _begin_next_member(self) -> None:
         rest = self._engine.unused_data
@@ -366,10 +377,15 @@ class Inflated(io.RawIOBase):
     def _looks_whole(self, at: int) -> bool:
         """Whether a member that inflates begins here."""
         self._source.seek(at)
+        piece = self._source.read(PIECE_BYTES)
+        if self._kind == BZIP2:  # gives nothing before the end of a large block
+            return is_bzip2(piece)
         try:
-            return bool(_CAREFUL[self._kind]().decompress(self._source.read(PIECE_BYTES), 64))
+            plain = _CAREFUL[self._kind]().decompress(piece, 64)
         except self._broken:
             return False
+        # a block of Zstandard or xz may be larger than the piece, and their marks are long
+        return bool(plain) or self._kind != GZIP
 
     def _after_break(self, error: Exception) -> bytes:
         """Return what inflates before the break, and stand at the next member."""

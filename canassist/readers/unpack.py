@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
 from canassist.errors import InputError, NoFramesError
-from canassist.readers.inflate import BZIP2, MAGIC, Inflated, InflationLimits, Report
+from canassist.readers.inflate import BZIP2, MAGIC, Inflated, InflationLimits, Report, is_bzip2
 from canassist.readers.zipped import ZIP_MAGIC, Member, members, open_member
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def _spooled(stream: BinaryIO, stack: contextlib.ExitStack) -> BinaryIO:
 def _packing(head: bytes) -> str | None:
     for kind, magic in MAGIC.items():
         if head.startswith(magic):
-            if kind == BZIP2 and head[4:10] != b"1AY&SY":
+            if kind == BZIP2 and not is_bzip2(head):
                 continue
             return kind
     return None

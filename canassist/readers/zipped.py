@@ -43,11 +43,20 @@ def members(source: BinaryIO, report: Report) -> list[Member]:
     try:
         with zipfile.ZipFile(source) as archive:
             listed = [_listed(info) for info in archive.infolist() if not info.is_dir()]
+        _check_places(source, listed)
     except (zipfile.BadZipFile, OSError, ValueError, struct.error, NotImplementedError) as error:
         report("end of file", f"the archive's directory cannot be read ({error}); searched instead")
         listed = list(_searched(source))
     listed = listed[:_MOST_MEMBERS]
     return [one for one in listed if not one.name.rpartition("/")[2].startswith(_JUNK)]
+
+
+def _check_places(source: BinaryIO, listed: list[Member]) -> None:
+    for member in listed:
+        source.seek(member.at)
+        if source.read(len(ZIP_MAGIC)) != ZIP_MAGIC:
+            msg = "it points to places where no member begins"
+            raise zipfile.BadZipFile(msg)
 
 
 def _listed(info: zipfile.ZipInfo) -> Member:
@@ -127,10 +136,20 @@ def open_member(
             f"{name}: is packed by a method (number {member.method}) that is not supported.",
             "Unpack the archive first.",
         )
-    plain = Inflated(
-        io.BufferedReader(window), _KINDS[member.method], name=name, limits=limits, report=report
-    )
-    return _Checked(plain, member.crc, report)
+    said: list[str] = []
+
+    def say_it(where: str, what: str) -> None:
+        said.append(where)
+        report(where, what)
+
+    def say_if_new(where: str, what: str) -> None:
+        if not said:  # of data that is cut or damaged the checksum differs anyway
+            report(where, what)
+
+    packed = io.BufferedReader(window)
+    kind = _KINDS[member.method]
+    plain = Inflated(packed, kind, name=name, limits=limits, report=say_it)
+    return _Checked(plain, member.crc, say_if_new)
 
 
 class _Window(io.RawIOBase):
