@@ -26,6 +26,9 @@ UNCOMMANDED_NM: Final = 2.0
 UNCOMMANDED_S: Final = 0.3
 """... for this long (the contract's figure)."""
 
+LEARNED_FACTOR: Final = 1.5
+"""A map learned from the ride is less certain than a given one: its tolerance is wider by this."""
+
 TORQUE_AROUND_S: Final = 0.15
 """Driver torque must have been absent or opposite this long before and after, so that assist
 that trails behind a quick change of sides is none of it."""
@@ -75,15 +78,18 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
         _uncommanded_samples(samples, physics.assist.driver_deadband_nm) if signs_known else nobody
     )
     uncommanded = _uncommanded(samples, without)
+    tolerance = profile.limits.assist_tolerance
+    if physics.assist.map_from == "ride":
+        tolerance *= LEARNED_FACTOR
     judged = judge(
         samples,
-        tolerance=profile.limits.assist_tolerance,
+        tolerance=tolerance,
         leave_out=_covered(samples.time_s, uncommanded),
     )
     found = [(stretch, "uncommanded") for stretch in uncommanded]
     flat_gain = _flat_gain(samples, judged, physics.assist.max_assist_nm)
     if flat_gain is not None:
-        found += _ignoring_speed(samples, judged, flat_gain, profile.limits.assist_tolerance)
+        found += _ignoring_speed(samples, judged, flat_gain, tolerance)
     else:
         found += _one_way(judged, -1, signs_known=signs_known)
         found += _one_way(judged, 1, signs_known=signs_known)

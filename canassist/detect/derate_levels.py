@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.physics import rank_share
+
 if TYPE_CHECKING:
     from canassist.detect.derate_scene import DerateScene
     from canassist.model import FloatArray
@@ -17,8 +19,11 @@ LOW_V: Final = 12.8
 """Supply above this is no reason to reduce assist on a 12 V vehicle: a charged battery at rest
 has less (common table)."""
 
-APART: Final = (0.10, 0.95)
-"""Nine tenths of the derate lie beyond what full assist was given at, but for a twentieth."""
+APART: Final = 0.95
+"""A sample of the derate lies beyond one with full assist in this share of all pairs."""
+
+MOST: Final = 0.10
+"""Nine tenths of the derate must lie beyond the bound."""
 
 LEAST_FULL: Final = 50
 """Fewer samples with full assist show no level."""
@@ -52,5 +57,4 @@ def _beyond(during: FloatArray, otherwise: FloatArray, least: float) -> bool:
     during, otherwise = during[~np.isnan(during)], otherwise[~np.isnan(otherwise)]
     if not len(during) or not len(otherwise):
         return False
-    lowest = float(np.quantile(during, APART[0]))
-    return lowest >= least and lowest > float(np.quantile(otherwise, APART[1]))
+    return float(np.quantile(during, MOST)) >= least and rank_share(during, otherwise) >= APART

@@ -18,6 +18,7 @@ from canassist.physics.limits import (
     supply_line_pct,
     temperature_line_pct,
 )
+from canassist.physics.statistics import rank_share
 from canassist.physics.study import study
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "follow",
     "limit_lines",
     "map_gain",
+    "rank_share",
     "starter_turns",
     "study",
     "supply_limits_hold",

@@ -281,3 +281,69 @@ def falling(value: FloatArray, weight: FloatArray) -> FloatArray:
             mean = (one * one_mass + two * two_mass) / total
             pools[-2:] = [(mean, total, one_count + two_count)]
     return np.repeat([level for level, _, _ in pools], [count for _, _, count in pools])
+
+
+def rank_share(one: FloatArray, other: FloatArray) -> float:
+    """Return how often a value of `one` is above one of `other`, ties counting half.
+
+    Parameters
+    ----------
+    one, other : array of float64, shapes (n,) and (m,)
+        Values without NaN, at least one in each.
+
+    Returns
+    -------
+    float
+        U / (n m): 0.5 where neither tends to be larger, 1 where every one is.
+
+    References
+    ----------
+    .. [1] H. B. Mann and D. R. Whitney (1947), Annals of Mathematical Statistics 18.
+    """
+    ordered = np.sort(other)
+    below = np.searchsorted(ordered, one, side="left")
+    up_to = np.searchsorted(ordered, one, side="right")
+    return float((below + up_to).sum() / 2.0 / (len(one) * len(other)))
+
+
+class Split(NamedTuple):
+    """Where a sequence changes: rows before, squared error left, and its share of the whole."""
+
+    before: int
+    error: float
+    share: float
+
+
+def best_split(value: FloatArray) -> Split:
+    """Find the split into two levels that leaves the least squared error.
+
+    Parameters
+    ----------
+    value : array of float64, shape (n,)
+        In order, without NaN.
+
+    Returns
+    -------
+    Split
+        ``share`` is of the squared error about one level; 1 where all are equal.
+
+    Raises
+    ------
+    ValueError
+        If fewer than two values are given.
+
+    References
+    ----------
+    .. [1] W. D. Fisher (1958), J. Amer. Statist. Assoc. 53: grouping for homogeneity.
+    """
+    count = len(value)
+    if count < 2:  # noqa: PLR2004 - a split needs two
+        raise ValueError("a split needs two values")
+    centred = value - value.mean()
+    whole = float(centred @ centred)
+    before = np.arange(1, count)
+    total = np.cumsum(centred)[:-1]
+    taken = total**2 * (1.0 / before + 1.0 / (count - before))
+    row = int(np.argmax(taken))
+    left = whole - float(taken[row])
+    return Split(int(before[row]), left, left / whole if whole > 0.0 else 1.0)

@@ -9,7 +9,12 @@ import numpy as np
 
 from canassist.model import Estimate, Points, SupplyPath
 from canassist.physics.engine import STARTED_RPM, starter_turns, within
-from canassist.physics.statistics import block_sums, jackknife_slope, noise_variance
+from canassist.physics.statistics import (
+    best_split,
+    block_sums,
+    jackknife_slope,
+    noise_variance,
+)
 from canassist.timeline import between, value_at
 
 if TYPE_CHECKING:
@@ -42,6 +47,12 @@ SOUND_SOURCE_OHM: Final = 0.02
 
 WINDING_OHM: Final = 0.1
 """Assumed resistance of an assist motor with its bridge: common practice, no source."""
+
+CHANGE_LEAVES: Final = 0.2
+"""A path has changed on the way where two levels leave at most this of the squared error ..."""
+
+CHANGE_OHM: Final = 0.008
+"""... and by at least this much, a quarter of what a path may have."""
 
 MOST_POINTS: Final = 2000
 """Points that are kept for drawing."""
@@ -210,7 +221,11 @@ def _slope_of(rows: _Rows, use: BoolArray, ratio: float) -> Estimate | None:
 def _slope(
     time_s: FloatArray, current_a: FloatArray, drop_v: FloatArray, block_s: float, ratio: float
 ) -> Estimate | None:
-    """Return volts over amperes within stretches, errors in both allowed for."""
+    """Return volts over amperes within stretches, errors in both allowed for.
+
+    Where the slope clearly changes on the way (a joint that gave way, say), what it is
+    after the change counts.
+    """
     block = np.floor(time_s / block_s).astype(np.int64)
     numbers, place = np.unique(block, return_inverse=True)
     highest, lowest = np.full(len(numbers), -np.inf), np.full(len(numbers), np.inf)
@@ -220,8 +235,19 @@ def _slope(
     if swings.sum() < LEAST_STRETCHES:
         return None
     use = swings[place]
-    sums = block_sums(current_a[use], drop_v[use], block[use])
+    sums = _since_change(block_sums(current_a[use], drop_v[use], block[use]))
     return jackknife_slope(sums, variance_ratio=ratio, unit="ohm")
+
+
+def _since_change(sums: FloatArray) -> FloatArray:
+    """Return the stretches after the slope's clearest change, or all where there is none."""
+    each = sums[:, 2] / sums[:, 0]
+    split = best_split(each)
+    before, after = each[: split.before], each[split.before :]
+    if split.share > CHANGE_LEAVES or min(len(before), len(after)) < LEAST_STRETCHES:
+        return sums
+    apart = abs(float(np.median(after) - np.median(before)))
+    return sums[split.before :] if apart >= CHANGE_OHM else sums
 
 
 def _ratio(current_a: FloatArray, volts: FloatArray) -> float:
