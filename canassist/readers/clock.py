@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
@@ -18,8 +19,11 @@ if TYPE_CHECKING:
     from canassist.model import FrameBlock, IntArray, Tally
 
 _NS: Final = 1_000_000_000
+_HELD_FRAMES: Final = 256
+"""So many frames are always held back, for what comes next may show that they are wrong."""
 _MOST_HELD_FRAMES: Final = 1 << 18
 """Frames held back while it is not sure what their times mean."""
+_WORD: Final = 8
 _MOST_FAULTS: Final = 200
 """Faults of one run that are put right one by one; with more its clock means nothing."""
 _APART_NS: Final = 5 * _NS
@@ -37,10 +41,11 @@ class ClockRepair:
 
     def __init__(self, tally: Tally) -> None:
         self._tally = tally
-        self._held: FrameBlock | None = None
+        self._held: deque[FrameBlock] = deque()
+        self._held_frames = 0
+        self._in_doubt = False
         self._offset_ns = 0
         self._start_ns: int | None = None
-        self._out_ns: int | None = None
         self._late = _Count()
         self._bundles = _Count()
         self._apart = _Count()
@@ -56,64 +61,73 @@ class ClockRepair:
         block = moved(block, self._offset_ns)
         if self._start_ns is None:
             self._start_ns = int(block.time_ns[0])
-        held = self._held
-        if _is_fine(block) and (held is None or _follows(held, block)):
+        follows = not self._held or _follows(self._held[-1], block)
+        if follows and not self._in_doubt and _is_fine(block):
             self._count_twice(block)
-            if held is not None:
-                yield self._out(held)
-            self._held = block
+            self._hold(block)
+            yield from self._release()
             return
-        whole = block if held is None else joined((held, block))
-        yield from self._untangle(whole, final=False)
+        self._count_bundles(block)
+        yield from self._untangle(joined((*self._held, block)), final=False)
 
     def finish(self) -> Iterator[FrameBlock]:
         """Give what was held back, and report what was sorted."""
-        if self._held is not None and len(self._held):
-            yield from self._untangle(self._held, final=True)
-            if self._held is not None and len(self._held):
-                yield self._out(self._held)
-        self._held = None
+        if self._held:
+            yield from self._untangle(joined([*self._held]), final=True)
         self._report_counts()
+
+    def _hold(self, block: FrameBlock) -> None:
+        self._held.append(block)
+        self._held_frames += len(block)
+
+    def _hold_only(self, block: FrameBlock) -> None:
+        self._held = deque([block] if len(block) else [])
+        self._held_frames = len(block)
+
+    def _release(self) -> Iterator[FrameBlock]:
+        """Give the oldest blocks as long as enough frames stay."""
+        while self._held and self._held_frames - len(self._held[0]) >= _HELD_FRAMES:
+            block = self._held.popleft()
+            self._held_frames -= len(block)
+            yield block
 
     def _untangle(self, whole: FrameBlock, *, final: bool) -> Iterator[FrameBlock]:
         """Put a run of frames right and give the part that nothing can come before any more."""
-        final = final or len(whole) > _MOST_HELD_FRAMES
+        sure = final or len(whole) > _MOST_HELD_FRAMES
         for _ in range(_MOST_FAULTS):
-            key = whole.key.astype(np.int64) << 8 | whole.length
-            verdict = look(whole.time_ns, whole.bus, key, self._offset_ns, final=final)
+            marks = _marks(whole)
+            verdict = look(whole.time_ns, whole.bus, marks, self._offset_ns, final=sure)
             if verdict.fault is None:
                 break
             whole = self._repaired(whole, verdict.fault)
         else:
             whole, verdict = self._given_up(whole), None
-        if verdict is not None and verdict.unsure:
-            self._held = whole
+        self._in_doubt = verdict is not None and verdict.unsure
+        if self._in_doubt:
+            self._hold_only(whole)
             return
         if verdict is not None:
             self._late.add(verdict.late, self._at(whole, 0))
-        yield from self._sorted(whole)
+        yield from self._sorted(whole, final=final)
 
-    def _sorted(self, whole: FrameBlock) -> Iterator[FrameBlock]:
+    def _sorted(self, whole: FrameBlock, *, final: bool) -> Iterator[FrameBlock]:
         steps = np.diff(whole.time_ns)
         back = np.flatnonzero(steps < 0)
         if len(back) and int(-steps.min()) > _APART_NS:
             self._apart.add(len(back), self._at(whole, int(back[0])))
-            yield self._out(whole)
-            self._held = None
+            self._hold_only(rows_of(whole, 0, 0))
+            yield whole
             return
-        if len(back) and int(whole.bus.min()) != int(whole.bus.max()):
-            self._bundles.add(len(back), self._at(whole, int(back[0])))
-        newest = [int(whole.time_ns[whole.bus == one].max()) for one in np.unique(whole.bus)]
-        safe_ns = max(min(newest), max(newest) - _APART_NS)
         ordered = in_time_order(whole)
-        count = int(np.searchsorted(ordered.time_ns, safe_ns, side="left"))
+        count = len(ordered)
+        if not final:
+            newest = [int(whole.time_ns[whole.bus == one].max()) for one in np.unique(whole.bus)]
+            safe_ns = max(min(newest), max(newest) - _APART_NS)
+            safe = int(np.searchsorted(ordered.time_ns, safe_ns, side="left"))
+            count = max(min(safe, count - _HELD_FRAMES), 0)
+        self._hold_only(rows_of(ordered, count, len(ordered)))
         if count:
-            yield self._out(rows_of(ordered, 0, count))
-        self._held = rows_of(ordered, count, len(ordered))
-
-    def _out(self, block: FrameBlock) -> FrameBlock:
-        self._out_ns = int(block.time_ns[-1])
-        return block
+            yield rows_of(ordered, 0, count)
 
     def _repaired(self, whole: FrameBlock, fault: Fault) -> FrameBlock:
         where = self._at(whole, fault.row)
@@ -165,6 +179,16 @@ class ClockRepair:
         )
         return replace(whole, time_ns=time_ns)
 
+    def _count_bundles(self, block: FrameBlock) -> None:
+        """Count where a frame of one bus stands behind a later one of another bus."""
+        time_ns, bus = block.time_ns, block.bus
+        if self._held and len(self._held[-1]):
+            time_ns = np.concatenate((self._held[-1].time_ns[-1:], time_ns))
+            bus = np.concatenate((self._held[-1].bus[-1:], bus))
+        back = np.flatnonzero((time_ns[1:] < time_ns[:-1]) & (bus[1:] != bus[:-1]))
+        if len(back):
+            self._bundles.add(len(back), self._at(block, int(back[0])))
+
     def _count_twice(self, block: FrameBlock) -> None:
         """Count frames that are the same as the one before, time and all."""
         same = np.flatnonzero(block.time_ns[1:] == block.time_ns[:-1])
@@ -206,6 +230,14 @@ class _Count:
         if number and not self.number:
             self.where = where
         self.number += number
+
+
+def _marks(block: FrameBlock) -> IntArray:
+    """Return a number for each frame that tells it from others of the same time."""
+    marks = block.key.astype(np.uint64) << np.uint64(8) | block.length
+    data = np.ascontiguousarray(block.payload[:, :_WORD]).view(np.uint64)[:, 0]
+    marks[block.payload_row] ^= data * np.uint64(0x9E37_79B9_7F4A_7C15)
+    return marks.view(np.int64)
 
 
 def _is_fine(block: FrameBlock) -> bool:

@@ -96,7 +96,7 @@ class Verdict:
 
 
 def look(
-    time_ns: IntArray, bus: ByteArray, key: IntArray, raw_offset_ns: int, *, final: bool
+    time_ns: IntArray, bus: ByteArray, marks: IntArray, raw_offset_ns: int, *, final: bool
 ) -> Verdict:
     """Find the first fault in a run of time stamps.
 
@@ -105,8 +105,8 @@ def look(
     time_ns : array of int64, shape (n,)
         In file order.
     bus : array of uint8, shape (n,)
-    key : array of int64, shape (n,)
-        What tells frames apart besides the time, for finding repeats.
+    marks : array of int64, shape (n,)
+        What tells frames apart besides time and bus, for finding repeats.
     raw_offset_ns : int
         What was added to the times of the file up to now.
     final : bool
@@ -127,7 +127,7 @@ def look(
         return Verdict(None, late, unsure)
     if first is None or (jump is not None and jump < first[0]):
         return _judge_jump(time_ns, bus, jump or 0, late, final=final)
-    fault = _repeat(time_ns, bus, key, first[0]) or _judge(time_ns, first, raw_offset_ns)
+    fault = _repeat(time_ns, bus, marks, first[0]) or _judge(time_ns, first, raw_offset_ns)
     return Verdict(fault, late)
 
 
@@ -200,16 +200,16 @@ def _judge_jump(time_ns: IntArray, bus: ByteArray, row: int, late: int, *, final
     return Verdict(Fault(Kind.JUMPED_AHEAD, row, by_ns=by_ns), late)
 
 
-def _repeat(time_ns: IntArray, bus: ByteArray, key: IntArray, row: int) -> Fault | None:
+def _repeat(time_ns: IntArray, bus: ByteArray, marks: IntArray, row: int) -> Fault | None:
     """Tell whether the frames from `row` on were all there before, with the same times."""
-    same = np.flatnonzero((time_ns[:row] == time_ns[row]) & (key[:row] == key[row]))
+    same = np.flatnonzero((time_ns[:row] == time_ns[row]) & (marks[:row] == marks[row]))
     if not len(same):
         return None
     start = int(same[0])
     most = min(row - start, len(time_ns) - row)
     equal: BoolArray = (
         (time_ns[start : start + most] == time_ns[row : row + most])
-        & (key[start : start + most] == key[row : row + most])
+        & (marks[start : start + most] == marks[row : row + most])
         & (bus[start : start + most] == bus[row : row + most])
     )
     count = most if equal.all() else int(np.argmin(equal))
