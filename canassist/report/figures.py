@@ -29,7 +29,7 @@ TIME_PLACES: Final = 3
 EPOCH_MS: Final = 946_684_800_000
 """Where a ride's zero lies on a date axis: a midnight, far from numbers read as years."""
 _MORE_PLACES: Final = 1
-"""Places beyond those shown as text: a curve is smoother than its label."""
+"""Places beyond those shown as text, for clouds and fits: they are smoother than labels."""
 GRID: Final = "rgba(27,36,48,0.12)"
 TINT_STRENGTH: Final = 0.13
 WIDE_STRENGTH: Final = 0.07
@@ -72,7 +72,7 @@ def _columns(line: Line, chart: Chart, row: Row) -> Plain:
     x = line.x if line.dense_x is None else line.dense_x
     y = line.y if line.dense_y is None else line.dense_y
     px = TIME_PLACES if chart.over_time else chart.x_places + _MORE_PLACES
-    py = row.places + _MORE_PLACES
+    py = row.places + (0 if line.style is Style.LINE else _MORE_PLACES)
     return {"x": _packed(x, px), "y": _packed(y, py), "px": px, "py": py}
 
 
