@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import functools
 import re
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,8 @@ _COMMAS: Final = _U(0x00FF_00FF_00FF_00FF)
 _WITH_COMMAS: Final = _U(0x002C_002C_002C_002C)
 _SWITCHES: Final = _U(0x0000_FE00_FE00_FE00)  # each is 0 or 1
 _WITH_SWITCHES: Final = _U(0x0000_3000_3000_3000)
+_REMOTE_OR_ERROR: Final = _U(0x0000_0100_0100_0000)
+_USUAL_PLACES: Final = (6, 5, 7, 4, 3, 2, 1, 8, 9, 0, *range(10, 20))
 _PREFIX: Final = _U(int.from_bytes(b",0x", "little"))
 _THREE: Final = _U(0xFF_FFFF)
 _MOST_IN_WORD: Final = 5  # digits of an identifier that fit one word with their prefix
@@ -78,15 +80,34 @@ def _sextets() -> NDArray[np.uint16]:
     return np.where(bad, _NOT_BASE64, pair).reshape(-1).astype(np.uint16)
 
 
-# For each length of the data text: how many digits the byte count before it has, and the
-# byte counts that it can stand for. The usual ones come first.
-def _shapes() -> Iterator[tuple[int, int, list[int]]]:
+def _shapes() -> Iterator[tuple[int, int, BoolArray]]:
+    """Give the shapes of a line's end, the usual ones first.
+
+    For each length of the data text: how many digits the byte count before it has, and
+    which byte counts it can stand for.
+    """
     for size in (12, 8, 4, 0, 16, 24, 28, 32, 44, 64, 88):
         lengths = [n for n in FD_LENGTHS.tolist() if -(-n // 3) * 4 == size]
-        yield size, len(str(lengths[0])), lengths
+        digits = len(str(lengths[0]))
+        fits = np.zeros(256, dtype=np.bool_)
+        fits[lengths if size else range(CLASSIC_BYTES + 1)] = True
+        yield size, digits, fits
 
 
 _SHAPES: Final = tuple(_shapes())
+
+
+class _RightPart(NamedTuple):
+    """What stands at the end of each line; arrays of shape (n,).
+
+    `size` is how many characters the data text has (`_NO_MATCH` where a line has another
+    shape), `id_end` where the identifier ends.
+    """
+
+    size: IntArray
+    id_end: IntArray
+    flags: ByteArray
+    length: ByteArray
 
 
 def is_base64_table(lines: list[str]) -> bool:
@@ -128,13 +149,11 @@ class Base64Lines:
             length[rows],
         )
         time_end = id_end[rows] - digits[fine] - len(",0x")
-        dots = _dots(table)
 
         def times(chosen: IntArray) -> tuple[IntArray, BoolArray]:
             row, stop = rows[chosen], time_end[chosen]
             start = table.line_start[row]
-            dot = np.minimum(dots[row], stop)
-            return decimal_ns(buffer, start, dot, stop, unit_ns=NS_PER_S)
+            return decimal_ns(buffer, start, _points(buffer, start, stop), stop, unit_ns=NS_PER_S)
 
         def payloads(chosen: IntArray) -> tuple[ByteArray, BoolArray]:
             row = rows[chosen]
@@ -149,6 +168,10 @@ class Base64Lines:
     def is_header(self, line: str) -> bool:
         """Tell a repeated header, as in logs that were put together."""
         return line == HEADER
+
+    def is_whole(self, line: str) -> bool:
+        """Tell whether a line without an end may be taken: its byte count tells a cut one."""
+        return bool(line)
 
     def read_one(self, line: str) -> Frame:
         """Read one line, the slow and plain way.
@@ -198,76 +221,70 @@ def _pads(buffer: ByteArray, end: IntArray) -> IntArray:
     return count
 
 
-def _dots(table: Table) -> IntArray:
-    """Return where the first decimal point at or after each line's start is."""
-    dots = np.flatnonzero(table.buffer == ord("."))
-    one_a_line = len(dots) == len(table.line_start) and bool(
-        np.all((dots >= table.line_start) & (dots < table.line_end))
-    )
-    if one_a_line:
-        return dots
-    dots = np.append(dots, len(table.buffer))
-    return dots[np.searchsorted(dots, table.line_start)]
-
-
-def _right_part(
-    buffer: ByteArray, end: IntArray
-) -> tuple[IntArray, IntArray, ByteArray, ByteArray]:
-    """Read what stands at the end of each line: ``,1,0,0,8,AAAAAAAAAAA=``.
-
-    Returns
-    -------
-    size : array of int64
-        Characters of the data text; `_NO_MATCH` where a line has another shape.
-    id_end : array of int64
-        Where the identifier ends.
-    flags, length : array of uint8
-    """
-    many = len(end)
-    size = np.full(many, _NO_MATCH, dtype=np.int64)
-    id_end = np.zeros(many, dtype=np.int64)
-    flags = np.zeros(many, dtype=np.uint8)
-    length = np.zeros(many, dtype=np.uint8)
-    left = np.arange(many)
-    for characters, digits, lengths in _SHAPES:
-        at = end[left] - characters - digits - 8
-        word = words(buffer, at)
-        hit = ((word & _COMMAS) == _WITH_COMMAS) & ((word & _SWITCHES) == _WITH_SWITCHES)
-        hit &= buffer[at + 7 + digits] == ord(",")
-        rows, found = left[hit], word[hit]
+def _points(buffer: ByteArray, start: IntArray, end: IntArray) -> IntArray:
+    """Find the decimal point of each number, from its end; `end` where it has none."""
+    point = end.copy()
+    left = np.arange(len(end))
+    for places in _USUAL_PLACES:
+        at = end[left] - places - 1
+        hit = buffer[at] == ord(".")
+        point[left[hit]] = at[hit]
         left = left[~hit]
-        size[rows] = characters
-        id_end[rows] = at[hit]
-        flags[rows] = _switched(found)
-        count = _count(buffer, at[hit] + 7, digits)
-        length[rows] = count
-        if digits > 1:  # above 8 bytes
-            flags[rows] |= np.uint8(FrameFlag.FD)
-        is_remote = (flags[rows] & FrameFlag.REMOTE) != 0
-        fits = np.where(
-            is_remote, (count <= CLASSIC_BYTES) & (characters == 0), np.isin(count, lengths)
-        )
-        size[rows[~fits]] = _NO_MATCH
         if not len(left):
             break
-    return size, id_end, flags, length
+    return np.where(point >= start, point, end)
 
 
-def _switched(word: WordArray) -> ByteArray:
-    flags = ((word >> _U(8)) & _U(1)) * _U(FrameFlag.EXTENDED)
-    flags |= ((word >> _U(24)) & _U(1)) * _U(FrameFlag.REMOTE)
-    flags |= ((word >> _U(40)) & _U(1)) * _U(FrameFlag.ERROR)
-    return flags.astype(np.uint8)
+def _right_part(buffer: ByteArray, end: IntArray) -> _RightPart:
+    """Read what stands at the end of each line: ``,1,0,0,8,AAAAAAAAAAA=``."""
+    found = _one_shape(buffer, end, *_SHAPES[0])
+    left = np.flatnonzero(found.size == _NO_MATCH)
+    for shape in _SHAPES[1:]:
+        if not len(left):
+            break
+        other = _one_shape(buffer, end[left], *shape)
+        hit = np.flatnonzero(other.size != _NO_MATCH)
+        rows = left[hit]
+        found.size[rows] = other.size[hit]
+        found.id_end[rows] = other.id_end[hit]
+        found.flags[rows] = other.flags[hit]
+        found.length[rows] = other.length[hit]
+        left = np.delete(left, hit)
+    return found
 
 
-def _count(buffer: ByteArray, start: IntArray, digits: int) -> ByteArray:
-    """Read the byte count; 255 where it is no number."""
-    value = buffer[start] - np.uint8(ord("0"))  # below "0" wraps round to a large one
+def _one_shape(
+    buffer: ByteArray, end: IntArray, characters: int, digits: int, fits: BoolArray
+) -> _RightPart:
+    at = end - (characters + digits + 8)
+    word = words(buffer, at)
+    hit = ((word & _COMMAS) == _WITH_COMMAS) & ((word & _SWITCHES) == _WITH_SWITCHES)
+    hit &= buffer[at + (7 + digits)] == ord(",")
+    count = _count(buffer, word, at + 8, digits)
+    flags = ((word >> _U(8)) & _U(FrameFlag.EXTENDED)).astype(np.uint8)
+    special = (word & _REMOTE_OR_ERROR) != 0
+    hit &= fits[count]
+    if digits > 1:  # above 8 bytes
+        flags |= np.uint8(FrameFlag.FD)
+    if special.any():
+        remote, error = (word >> _U(24)) & _U(1), (word >> _U(40)) & _U(1)
+        flags |= (remote * _U(FrameFlag.REMOTE) | error * _U(FrameFlag.ERROR)).astype(np.uint8)
+    if not characters:  # only a remote frame, or one without data, has no data text
+        hit &= (count == 0) | ((flags & FrameFlag.REMOTE) != 0)
+    elif special.any():
+        hit &= (flags & FrameFlag.REMOTE) == 0
+    size = np.where(hit, characters, _NO_MATCH)
+    return _RightPart(size, at, flags, count)
+
+
+def _count(buffer: ByteArray, word: WordArray, second: IntArray, digits: int) -> ByteArray:
+    """Read the byte count whose first digit is the last of `word`; 255 where it is no number."""
+    value = (word >> _U(56)).astype(np.uint8) - np.uint8(ord("0"))  # below "0" wraps round
     fine = value < _TEN
     if digits > 1:
-        second = buffer[start + 1] - np.uint8(ord("0"))
-        fine &= second < _TEN
-        value = _TEN * value + second
+        low = buffer[second] - np.uint8(ord("0"))
+        fine &= low < _TEN
+        value = _TEN * value + low
     return np.where(fine, value, np.uint8(255))
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.model import FrameFlag
-from canassist.readers.csv_columns import find_columns
+from canassist.readers.csv_columns import find_columns, split_cells
 from canassist.readers.csv_habits import DECIMAL, WIDE_ID
 from canassist.readers.csv_one import OneLine
 from canassist.readers.digits import (
@@ -133,6 +133,26 @@ class PlainLines:
         handled[rows[good]] = True
         handled[done.failed] = False
         return done._replace(failed=np.flatnonzero(~handled))
+
+    def is_whole(self, line: str) -> bool:
+        """Tell whether a line without an end may be taken.
+
+        One that is cut within its data may look whole where nothing says how long that is.
+        """
+        columns = self.columns
+        cell = split_cells(line, columns.separator)
+        try:
+            length = self.one.read(line).length
+        except (ValueError, IndexError):
+            return True  # no frame anyhow
+        used = columns.data[: max(length, 1)][-1]
+        if used < len(cell) - 1 or not length:
+            return True  # the separator behind it is there
+        if len(columns.data) > 1 and (
+            self.habits.data_base == DECIMAL or len(cell[used]) % len("FF")
+        ):
+            return False  # it may lack a digit
+        return "length" in columns.other or length == CLASSIC_BYTES
 
     def is_header(self, line: str) -> bool:
         """Tell a repeated header, as in logs that were put together."""

@@ -8,11 +8,17 @@ from typing import TYPE_CHECKING, BinaryIO, Final, Protocol
 import numpy as np
 
 from canassist.readers.csv_base64 import Base64Lines, is_base64_table
-from canassist.readers.csv_columns import find_columns, missing_columns, split_cells
+from canassist.readers.csv_columns import (
+    MOST_PREAMBLE_LINES,
+    find_columns,
+    missing_columns,
+    split_cells,
+)
 from canassist.readers.csv_habits import SAMPLE_LINES, WALL_CLOCK_ZERO, learn_habits
 from canassist.readers.csv_plain import PlainLines
 from canassist.readers.frame_rows import EARLIEST_UTC_NS, Frame, block_of_frames, merged
-from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of
+from canassist.readers.line_tables import read_tables
+from canassist.readers.text_lines import BadLines, Table, head_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,7 +26,7 @@ if TYPE_CHECKING:
     from canassist.model import FrameBlock, Tally
     from canassist.readers.base import Wish
     from canassist.readers.frame_rows import Assembled
-    from canassist.readers.text_lines import Lines, Table
+    from canassist.readers.line_tables import NumberedTable
 
 
 _ENOUGH_TO_LEARN: Final = 1 << 16  # bytes
@@ -34,6 +40,9 @@ class _LineReader(Protocol):
 
     def read_one(self, line: str) -> Frame:
         """Read one line; ValueError or IndexError where it is no frame."""
+
+    def is_whole(self, line: str) -> bool:
+        """Tell whether a line without an end can be told from one that is cut."""
 
     def is_header(self, line: str) -> bool:
         """Tell a repeated header, as in logs that were put together."""
@@ -60,13 +69,13 @@ class DelimitedReader:
             If the header does not name the columns that are needed, or the unit of
             time cannot be told.
         """
-        pieces = read_lines(source, tally)
-        first = _first(pieces)
-        if first is None:
+        pieces = read_tables(source, tally)
+        begin = _beginning(pieces)
+        if not begin:
             return
         bad = BadLines(tally, "not a frame line")
-        reader, headers = _reader_for(first, wish, tally)
-        for lines in chain([first], pieces):
+        reader, headers = _reader_for(begin, wish, tally)
+        for lines in chain(begin, pieces):
             block = _block(reader, lines, headers, bad, wish)
             if len(block):
                 tally.epoch = _epoch(reader, block)
@@ -74,19 +83,27 @@ class DelimitedReader:
         bad.close()
 
 
-def _first(pieces: Iterator[Lines]) -> Lines | None:
+def _beginning(pieces: Iterator[NumberedTable]) -> list[NumberedTable]:
     """Take the first lines; a last one without its end comes on its own, and may matter."""
     first = next(pieces, None)
-    if first is None or len(first.text) >= _ENOUGH_TO_LEARN:
-        return first
+    if first is None:
+        return []
+    table = first.table
+    if table.line_end[-1] >= _ENOUGH_TO_LEARN:
+        return [first]
+    kept = first._replace(table=table._replace(buffer=table.buffer.copy()))
     second = next(pieces, None)
-    return first if second is None else first._replace(text=first.text + second.text)
+    return [kept] if second is None else [kept, second]
 
 
-def _reader_for(first: Lines, wish: Wish, tally: Tally) -> tuple[_LineReader, int]:
+def _reader_for(begin: list[NumberedTable], wish: Wish, tally: Tally) -> tuple[_LineReader, int]:
     """Choose how to read a table; also give how many lines stand before its first frame."""
-    lines = first.text[: 1 << 20].decode("latin-1").split("\n")[:-1]
-    filled = [line for line in lines[:200] if line.strip()]
+    lines = [
+        one.table.line(row)
+        for one in begin
+        for row in range(min(len(one.table.line_start), SAMPLE_LINES + MOST_PREAMBLE_LINES))
+    ]
+    filled = [line for line in lines[:MOST_PREAMBLE_LINES] if line.strip()]
     if is_base64_table(filled[:5]):
         return Base64Lines(wish, tally), 0
     found = find_columns(lines)
@@ -111,9 +128,14 @@ def _epoch(reader: _LineReader, block: FrameBlock) -> str:
 
 
 def _block(
-    reader: _LineReader, lines: Lines, headers: int, bad: BadLines, wish: Wish
+    reader: _LineReader, lines: NumberedTable, headers: int, bad: BadLines, wish: Wish
 ) -> FrameBlock:
-    table = table_of(lines.text)
+    table = lines.table
+    if lines.cut_row is not None and not reader.is_whole(table.line(lines.cut_row)):
+        bad.add(lines.number + lines.cut_row)
+        table = Table(
+            table.buffer, table.line_start[: lines.cut_row], table.line_end[: lines.cut_row]
+        )
     done = reader.read_at_once(table)
     frames: list[Frame] = []
     at: list[int] = []

@@ -152,6 +152,31 @@ def test_fifty_cuts_lose_only_the_frame_that_they_cut() -> None:
 # Plain tables
 
 
+@pytest.mark.parametrize(
+    ("header", "line", "ending", "taken"),
+    [
+        ("time_s,id,data", "1.0,0x10,11 22 33 44 55 66 77 88", "", True),
+        ("time_s,id,data", "1.0,0x10,11 22 33 44", " 44", False),  # how many, nothing says
+        ("time_s,id,dlc,data", "1.0,0x10,3,11 22 33", "", True),
+        ("time_s,id,dlc,data", "1.0,0x10,3,11 22 33", "3", False),
+        ("time_s,id,data,dir", "1.0,0x10,11 22 33,Rx", "x", True),
+        ("time_s,id,dlc,D0,D1", "1.0,0x10,2,11,22", "", True),
+        ("time_s,id,dlc,D0,D1", "1.0,0x10,2,11,22", "2", False),
+        ("time_s,id,dlc,D0,D1", "1.0,0x10,1,11,", "", True),
+        ("time_s,id [dec],dlc,D0,D1", "1.0,10,2,111,255", "5", False),
+    ],
+)
+def test_a_last_line_without_its_end_is_taken_only_if_it_must_be_whole(
+    header: str, line: str, ending: str, taken: bool
+) -> None:
+    text = f"{header}\n{line}\n{line.removesuffix(ending)}"
+    read, tally = read_all(DelimitedReader(), text.encode())
+    assert len(read) == 1 + taken
+    assert [problem.where for problem in tally.problems if "line" in problem.where] == (
+        [] if taken else ["line 3"]
+    )
+
+
 def _hex(data: bytes, gap: str = " ", lead: str = "") -> str:
     return gap.join(f"{lead}{byte:02X}" for byte in data)
 
