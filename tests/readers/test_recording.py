@@ -1,0 +1,348 @@
+"""One ride in one file or several: found, joined, counted, and clear words where it fails."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import subprocess
+import sys
+import threading
+import zipfile
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canassist.errors import InputError, NoFramesError
+from canassist.model import IdSet, Step
+from canassist.readers import Wish, open_recording
+from tests.readers.blf_writer import Packing, object_of
+from tests.readers.frame_samples import Sample, samples_of
+from tests.readers.text_writers import ASC_HEADER, asc_line, candump_line
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canassist.readers import Recording
+
+S = 1_000_000_000
+MS = 1_000_000
+T0 = 1_700_000_000 * S
+
+
+def _ride(count: int, *, start_ns: int = T0, step_ns: int = MS, bus: str = "can0") -> list[Sample]:
+    return [
+        Sample(
+            start_ns + number * step_ns,
+            bus,
+            0x100 + number % 3,
+            0,
+            2,
+            (number % 65536).to_bytes(2, "big"),
+        )
+        for number in range(count)
+    ]
+
+
+def _write(path: Path, many: list[Sample]) -> Path:
+    text = "".join(f"{candump_line(one)}\n" for one in many)
+    if path.suffix == ".asc":
+        text = ASC_HEADER + "".join(f"{asc_line(one)}\n" for one in many)
+    path.write_text(text, newline="\n")
+    return path
+
+
+def _read(recording: Recording, wish: Wish | None = None) -> list[Sample]:
+    read = [
+        one for block in recording.blocks(wish=wish) for one in samples_of(block, recording.buses)
+    ]
+    assert [one.time_ns for one in read] == sorted(one.time_ns for one in read)
+    return read
+
+
+def test_one_file_is_a_ride(tmp_path: Path) -> None:
+    ride = _ride(300)
+    recording = open_recording([_write(tmp_path / "ride.log", ride)])
+    assert _read(recording) == ride
+    assert recording.name == "ride.log"
+    assert recording.formats == "candump"
+    assert recording.zero_ns == T0
+    assert recording.start_utc == datetime.fromtimestamp(1_700_000_000, UTC)
+    assert recording.problems == ()
+    stats = recording.stats()
+    assert (stats.frames, stats.buses, len(stats.ids)) == (300, ("can0",), 3)
+    assert stats.duration_s == pytest.approx(0.299)
+
+
+def test_it_can_be_read_again(tmp_path: Path) -> None:
+    recording = open_recording([_write(tmp_path / "ride.log", _ride(300))])
+    assert _read(recording) == _read(recording)
+    assert recording.stats().frames == 300
+
+
+def test_times_from_the_recorders_own_start_give_no_date(tmp_path: Path) -> None:
+    ride = _ride(30, start_ns=46_408 * S)
+    recording = open_recording([_write(tmp_path / "ride.log", ride)])
+    _read(recording)
+    assert recording.zero_ns == 46_408 * S
+    assert recording.start_utc is None
+
+
+def test_parts_are_joined_by_their_time_whatever_the_order_given(tmp_path: Path) -> None:
+    ride = _ride(900)
+    paths = [
+        _write(tmp_path / f"part{number}.log", ride[number * 300 : (number + 1) * 300])
+        for number in range(3)
+    ]
+    recording = open_recording([paths[2], paths[0], paths[1]])
+    assert _read(recording) == ride
+    assert recording.problems == ()
+
+
+def test_a_gap_between_parts_stays_a_gap(tmp_path: Path) -> None:
+    first, second = _ride(300), _ride(300, start_ns=T0 + 20 * S)
+    recording = open_recording(
+        [_write(tmp_path / "b.log", second), _write(tmp_path / "a.log", first)]
+    )
+    assert _read(recording) == [*first, *second]
+    (gap,) = recording.stats().recording_gaps
+    assert gap == pytest.approx((0.299, 20.0))
+
+
+def test_two_buses_in_two_files_are_woven(tmp_path: Path) -> None:
+    one, two = _ride(5000), _ride(5000, start_ns=T0 + MS // 2, bus="can1")
+    recording = open_recording(
+        [_write(tmp_path / "two.log", two), _write(tmp_path / "one.log", one)]
+    )
+    assert _read(recording) == sorted([*one, *two])
+    assert recording.buses == ["can0", "can1"]
+    assert recording.stats().bus_gaps == ()
+
+
+def test_two_files_that_name_different_buses_alike_are_two_buses(tmp_path: Path) -> None:
+    one = _ride(5000)
+    two = [sample._replace(time_ns=sample.time_ns + 7000, data=b"\xff\xff") for sample in one]
+    recording = open_recording(
+        [_write(tmp_path / "one.log", one), _write(tmp_path / "two.log", two)]
+    )
+    read = _read(recording)
+    assert recording.buses == ["can0", "can0 (two.log)"]
+    assert [sample for sample in read if sample.bus == "can0"] == one
+    assert len(read) == 10_000
+    assert "taken as another bus" in recording.problems[0].what
+
+
+def test_files_that_overlap_give_their_common_frames_once(tmp_path: Path) -> None:
+    ride = _ride(9000)
+    recording = open_recording(
+        [_write(tmp_path / "one.log", ride[:6000]), _write(tmp_path / "two.log", ride[3000:])]
+    )
+    assert _read(recording) == ride
+    assert recording.buses == ["can0"]
+    assert "3000 frames were in two of them" in recording.problems[0].what
+
+
+def test_parts_without_a_common_clock_follow_in_the_order_given(tmp_path: Path) -> None:
+    one, two = _ride(300, start_ns=0, step_ns=MS), _ride(300, start_ns=0, step_ns=MS)
+    recording = open_recording([_write(tmp_path / "b.log", one), _write(tmp_path / "a.log", two)])
+    read = _read(recording)
+    assert [sample.data for sample in read] == [sample.data for sample in (*one, *two)]
+    assert read[300].time_ns - read[299].time_ns == MS
+    assert "no common clock" in recording.problems[0].what
+    assert recording.problems[0].where == "b.log, a.log"
+
+
+def test_a_part_whose_times_count_on_keeps_its_times(tmp_path: Path) -> None:
+    ride = _ride(900, start_ns=0, step_ns=20 * MS)
+    paths = [_write(tmp_path / "a.log", ride[:500]), _write(tmp_path / "b.log", ride[600:])]
+    assert _read(open_recording(paths)) == [*ride[:500], *ride[600:]]
+
+
+def test_wall_clocks_place_parts_but_give_no_date(tmp_path: Path) -> None:
+    one, two = _ride(300, start_ns=0, bus="1"), _ride(300, start_ns=0, bus="1")
+    first, second = _write(tmp_path / "one.asc", one), _write(tmp_path / "two.asc", two)
+    later = second.read_text().replace("15:06:13.191", "15:07:13.191")
+    second.write_text(later, newline="\n")
+    recording = open_recording([second, first])
+    read = _read(recording)
+    assert read[300].time_ns - read[0].time_ns == 60 * S
+    assert recording.start_utc is None
+    assert recording.problems == ()
+
+
+def test_formats_and_packings_may_differ(tmp_path: Path) -> None:
+    one, two = _ride(300), _ride(300, start_ns=T0 + S)
+    path = tmp_path / "one.log.gz"
+    path.write_bytes(gzip.compress("".join(f"{candump_line(s)}\n" for s in one).encode()))
+    archive = tmp_path / "two.zip"
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.writestr("two.log", "".join(f"{candump_line(s)}\n" for s in two))
+        packed.writestr("notes.txt", "ridden on the old road\n" * 20)
+    recording = open_recording([path, archive])
+    assert _read(recording) == [*one, *two]
+    assert recording.formats == "candump"
+    assert [problem.where for problem in recording.problems] == ["notes.txt"]
+
+
+def test_a_format_is_found_by_content_not_by_the_ending(tmp_path: Path) -> None:
+    ride = _ride(300, bus="1", start_ns=0)
+    for name, data in (
+        ("ride.blf", "".join(f"{candump_line(s)}\n" for s in ride).encode()),
+        ("ride.csv", Packing().file([object_of(s) for s in ride])),
+        ("ride", (ASC_HEADER + "".join(f"{asc_line(s)}\n" for s in ride)).encode()),
+        ("ride.mf4", b"\0" * 5000 + "".join(f"{candump_line(s)}\n" for s in ride).encode()),
+        ("ride.db", b"x" * 50_000 + b"\n" + "".join(f"{asc_line(s)}\n" for s in ride).encode()),
+    ):
+        path = tmp_path / name
+        path.write_bytes(data)
+        assert _read(open_recording([path])) == ride, name
+
+
+def test_a_part_without_a_frame_does_not_cost_the_others(tmp_path: Path) -> None:
+    ride = _ride(300)
+    empty = tmp_path / "b.asc"
+    empty.write_text(ASC_HEADER)
+    recording = open_recording([_write(tmp_path / "a.log", ride), empty])
+    assert _read(recording) == ride
+    assert recording.problems[0] == ("b.asc", "holds no CAN frame; left out")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "words"),
+    [
+        ("notes.txt", b"The steering goes heavy.\n" * 9, "no CAN frame in it"),
+        ("photo.jpg", bytes(range(256)) * 20, "no CAN frame in it"),
+        ("ride.asc", ASC_HEADER.encode(), "no CAN frame in it"),
+        ("ride.log", b"nonsense\n" * 100, "no CAN frame in it"),
+        ("ride.log", b"\0" * 9000, "no CAN frame in it"),
+        ("ride.log", b"\n", "no CAN frame in it"),
+        ("ride.log", b"", "is empty"),
+        ("ride.log.gz", gzip.compress(b""), "nothing can be read of it"),
+        ("ride.log.gz", gzip.compress(b"x" * 99)[:10], "nothing can be read of it"),
+    ],
+)
+def test_a_file_without_frames_is_an_error_that_helps(
+    tmp_path: Path, name: str, data: bytes, words: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(NoFramesError, match=words) as caught:
+        _read(open_recording([path]))
+    assert caught.value.problem.startswith(name)
+    assert caught.value.fix
+    assert str(tmp_path) not in str(caught.value)
+
+
+def test_a_missing_file_or_a_folder_is_named(tmp_path: Path) -> None:
+    for path in (tmp_path / "none.log", tmp_path):
+        with pytest.raises(InputError) as caught:
+            open_recording([path])
+        assert caught.value.problem.startswith(path.name)
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may read everything")
+def test_a_file_that_may_not_be_read_is_named(tmp_path: Path) -> None:
+    path = _write(tmp_path / "ride.log", _ride(3))
+    path.chmod(0)
+    with pytest.raises(InputError, match="cannot be read"):
+        open_recording([path])
+
+
+def test_only_wanted_frames_without_headers(tmp_path: Path) -> None:
+    ride = _ride(3000)
+    recording = open_recording([_write(tmp_path / "ride.log", ride)])
+    wish = Wish(wanted=IdSet([0x101]), headers=False)
+    assert _read(recording, wish) == [one for one in ride if one.can_id == 0x101]
+    with pytest.raises(ValueError, match="headers"):
+        recording.stats()
+
+
+def test_nothing_wanted_is_no_error_without_headers(tmp_path: Path) -> None:
+    recording = open_recording([_write(tmp_path / "ride.log", _ride(30))])
+    assert _read(recording, Wish(wanted=IdSet(), headers=False)) == []
+
+
+def test_progress_is_told_in_bytes_and_ends_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canassist.readers.recording._PROGRESS_S", 0.0)
+    path = _write(tmp_path / "ride.log", _ride(100_000))
+    size = path.stat().st_size
+    told: list[Step] = []
+    for _ in open_recording([path]).blocks(progress=told.append):
+        pass
+    assert told[-1] == Step("reading", size, size)
+    done = [step.done for step in told]
+    assert done == sorted(done)
+    assert len(done) > 3
+    assert all(step.total == size for step in told)
+
+
+def test_what_progress_raises_stops_the_reading_and_closes_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canassist.readers.recording._PROGRESS_S", 0.0)
+    path = _write(tmp_path / "ride.log", _ride(100_000))
+
+    def stop(step: Step) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        for _ in open_recording([path]).blocks(progress=stop):
+            pass
+    path.rename(tmp_path / "moved.log")  # an open file cannot be renamed everywhere
+
+
+def test_a_reading_that_is_left_closes_the_file(tmp_path: Path) -> None:
+    path = _write(tmp_path / "ride.log", _ride(100_000))
+    before = threading.active_count()
+    blocks = open_recording([path]).blocks()
+    next(iter(blocks))
+    blocks.close()  # type: ignore[attr-defined]  # it is a generator
+    assert threading.active_count() == before
+    path.unlink()
+
+
+def test_a_bit_rate_that_is_given_gives_the_load(tmp_path: Path) -> None:
+    recording = open_recording([_write(tmp_path / "ride.log", _ride(1001))], bit_rate=500_000)
+    _read(recording)
+    stats = recording.stats()
+    assert stats.bit_rate == (500_000,)
+    assert stats.bit_rate_given
+    # 1001 frames of 2 bytes, 63 bits each, in one second
+    assert stats.load[0] == pytest.approx(1001 * 63 / 500_000)
+
+
+def test_memory_stays_flat(tmp_path: Path) -> None:
+    """A log of 100 MB is read with headers in less than its own size."""
+    path = tmp_path / "long.log"
+    text = "".join(f"{candump_line(one)}\n" for one in _ride(20_000)).encode()
+    with path.open("wb") as log:
+        for _ in range(160):
+            log.write(text)
+    code = (
+        "import sys; from pathlib import Path; from canassist.readers import open_recording\n"
+        "recording = open_recording([Path(sys.argv[1])])\n"
+        "def peak():\n"
+        "    lines = Path('/proc/self/status').read_text().splitlines()\n"
+        "    return next(int(l.split()[1]) for l in lines if l.startswith('VmHWM'))\n"
+        "before = peak()\n"
+        "for block in recording.blocks(): pass\n"
+        "print(peak() - before)\n"
+    )
+    if not os.path.exists("/proc/self/status"):  # noqa: PTH110 - a name in another system's tree
+        pytest.skip("only Linux tells a process's peak memory this way")
+    run = subprocess.run(
+        [sys.executable, "-c", code, str(path)], check=True, capture_output=True, text=True
+    )
+    assert int(run.stdout) < 60_000  # kB; the log has 100 MB
+
+
+def test_blocks_hold_arrays_of_their_own(tmp_path: Path) -> None:
+    """The readers' buffers are used again; blocks must not change behind the caller's back."""
+    ride = _ride(100_000)
+    recording = open_recording([_write(tmp_path / "ride.log", ride)])
+    kept = list(recording.blocks())
+    numbers = np.concatenate([block.payload[:, :2] for block in kept])
+    assert (numbers.astype(np.int64) @ [256, 1] == np.arange(100_000) % 65536).all()
