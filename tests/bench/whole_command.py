@@ -24,7 +24,7 @@ from canassist.demo.frames import all_frames
 from canassist.demo.simulated import simulate
 from canassist.demo.trail import TRAIL
 from canassist.demo.vehicle import Vehicle
-from canassist.demo.writers import candump_lines, write_log
+from canassist.demo.writers import candump_lines, log_bytes
 
 START = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
 BLOCK = 65_536
@@ -59,7 +59,7 @@ def write_ride(folder: Path, minutes: float, ending: str) -> Path:
                 rows = table.rows(slice(first, first + BLOCK))
                 file.write(candump_lines(rows, round(START.timestamp() * 1e6)))
     else:
-        write_log(log, table, START, quick=True)
+        log.write_bytes(log_bytes(ending, table, START, quick=True))
     (folder / "vehicle.dbc").write_text(dbc_text(TRAIL, "Invented."), encoding="utf-8")
     (folder / "vehicle.toml").write_text(profile_text(TRAIL, Vehicle()), encoding="utf-8")
     size_mb = log.stat().st_size / 1e6
