@@ -1,0 +1,1 @@
+"""The local page: drop a ride log in, watch it work, get the report."""

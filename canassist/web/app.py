@@ -1,0 +1,99 @@
+"""The app: which address leads where."""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING, Final
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.routing import Route
+
+from canassist.web import (
+    api_pages,
+    files_out,
+    login_pages,
+    ride_pages,
+    shelf_pages,
+    vehicle_pages,
+)
+from canassist.web.desk import make_desk
+from canassist.web.doors import Doors
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from canassist.web.settings import Settings
+
+_GET: Final = ["GET"]
+_POST: Final = ["POST"]
+
+
+def make_app(settings: Settings) -> Starlette:
+    """Return the app on a data folder, which must be this process's own.
+
+    Raises
+    ------
+    CanassistError
+        If the folder's index cannot be used.
+    """
+    desk = make_desk(settings)
+
+    @asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        del app
+        desk.jobs.start()
+        try:
+            yield
+        finally:
+            desk.board.close()
+            await desk.jobs.stop()
+            desk.database.close()
+
+    app = Starlette(
+        routes=_routes(),
+        middleware=[Middleware(Doors, settings=settings, sessions=desk.sessions)],
+        lifespan=life,
+    )
+    app.state.desk = desk
+    return app
+
+
+def _routes() -> list[Route]:
+    ride = "/rides/{ride:str}"
+    vehicle = "/vehicles/{vehicle:str}"
+    return [
+        Route("/", shelf_pages.shelf, methods=_GET),
+        Route("/rows/{ride:str}", shelf_pages.row, methods=_GET),
+        Route("/events", shelf_pages.events, methods=_GET),
+        Route("/upload", shelf_pages.upload, methods=_POST),
+        Route("/sample", shelf_pages.sample, methods=_POST),
+        Route("/delete", shelf_pages.delete, methods=_POST),
+        Route("/restore", shelf_pages.restore, methods=_POST),
+        Route(ride, ride_pages.ride, methods=_GET),
+        Route(ride, ride_pages.save, methods=_POST),
+        Route(f"{ride}/cancel", ride_pages.cancel, methods=_POST),
+        Route(f"{ride}/again", ride_pages.again, methods=_POST),
+        Route(f"{ride}/vehicle", ride_pages.vehicle, methods=_POST),
+        Route(f"{ride}/questions", ride_pages.answer, methods=_POST),
+        Route(f"{ride}/report", files_out.report, methods=_GET),
+        Route(f"{ride}/report.html", files_out.report_file, methods=_GET),
+        Route(f"{ride}/report.json", files_out.result_file, methods=_GET),
+        Route(f"{ride}/report.pdf", files_out.pdf_file, methods=_GET),
+        Route(f"{ride}/export.zip", files_out.export_file, methods=_GET),
+        Route("/vehicles", vehicle_pages.vehicles, methods=_GET),
+        Route(vehicle, vehicle_pages.vehicle, methods=_GET),
+        Route(vehicle, vehicle_pages.save, methods=_POST),
+        Route(f"{vehicle}/delete", vehicle_pages.delete, methods=_POST),
+        Route(f"{vehicle}/restore", vehicle_pages.restore, methods=_POST),
+        Route(f"{vehicle}/files/{{place:int}}", vehicle_pages.file, methods=_GET),
+        Route("/login", login_pages.show, methods=_GET),
+        Route("/login", login_pages.login, methods=_POST),
+        Route("/logout", login_pages.logout, methods=_POST),
+        Route("/static/{name:str}", files_out.static, methods=_GET),
+        Route("/api", api_pages.about, methods=_GET),
+        Route("/api/openapi.json", api_pages.document, methods=_GET),
+        Route("/api/reports", api_pages.make, methods=_POST),
+        Route("/api/reports", api_pages.listing, methods=_GET),
+        Route("/api/reports/{ride:str}", api_pages.one, methods=_GET),
+    ]

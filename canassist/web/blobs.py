@@ -1,0 +1,170 @@
+"""Files by the SHA-256 of their content; each is there whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Container
+
+_HASH: Final = re.compile(r"[0-9a-f]{64}")
+
+
+class Incoming:
+    """A file that is being written: it gets its name only when it is whole.
+
+    Parameters
+    ----------
+    folder : path
+        Where half-written files lie.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        handle, name = tempfile.mkstemp(prefix="part-", dir=folder)
+        self.path = Path(name)
+        self.size = 0
+        self._file = os.fdopen(handle, "wb")
+        self._hash = hashlib.sha256()
+
+    def write(self, data: bytes) -> None:
+        """Add bytes."""
+        self._file.write(data)
+        self._hash.update(data)
+        self.size += len(data)
+
+    def finish(self) -> str:
+        """Bring all of it to the disk and return its SHA-256."""
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+        return self._hash.hexdigest()
+
+    def drop(self) -> None:
+        """Remove it, finished or not; harmless once it has taken its place."""
+        with suppress(OSError):
+            self._file.close()
+        self.path.unlink(missing_ok=True)
+
+
+class Blobs:
+    """The files of the page.
+
+    Parameters
+    ----------
+    folder : path
+        The data folder; made where missing. What an earlier process left
+        half-written in it is removed.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._kept = folder / "files"
+        self._incoming = folder / "incoming"
+        self._work = folder / "work"
+        for made in (self._kept, self._incoming, self._work):
+            made.mkdir(parents=True, exist_ok=True)
+        self._home = folder
+        for left in (self._incoming, self._work):
+            for path in left.iterdir():
+                _remove(path)
+
+    def incoming(self) -> Incoming:
+        """Begin a new file."""
+        return Incoming(self._incoming)
+
+    def keep(self, whole: Path, sha256: str) -> None:
+        """Give a whole file on the same disk its place; the same content is kept once."""
+        target = self.path(sha256)
+        target.parent.mkdir(exist_ok=True)
+        whole.replace(target)
+        _sync_folder(target.parent)
+
+    def keep_bytes(self, data: bytes) -> str:
+        """Keep bytes and return their SHA-256."""
+        new = self.incoming()
+        try:
+            new.write(data)
+            sha256 = new.finish()
+            self.keep(new.path, sha256)
+        finally:
+            new.drop()
+        return sha256
+
+    def keep_file(self, path: Path) -> str:
+        """Keep a file that was made in a work folder; return its SHA-256."""
+        with path.open("r+b") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+            os.fsync(file.fileno())
+        self.keep(path, sha256)
+        return sha256
+
+    def path(self, sha256: str) -> Path:
+        """Return where a file lies.
+
+        Raises
+        ------
+        ValueError
+            If it is no SHA-256 in small hexadecimal letters.
+        """
+        if not _HASH.fullmatch(sha256):
+            message = "not a SHA-256"
+            raise ValueError(message)
+        return self._kept / sha256[:2] / sha256
+
+    def has(self, sha256: str) -> bool:
+        """Tell whether a file is here."""
+        return self.path(sha256).is_file()
+
+    def free_bytes(self) -> int:
+        """Return the room left on the disk."""
+        return shutil.disk_usage(self._home).free
+
+    def work_folder(self) -> Path:
+        """Make a folder for one piece of work."""
+        return Path(tempfile.mkdtemp(prefix="work-", dir=self._work))
+
+    def clear(self, folder: Path) -> None:
+        """Remove a work folder."""
+        _remove(folder)
+
+    def sweep(self, wanted: Container[str]) -> int:
+        """Remove files that nothing refers to; return how many."""
+        removed = 0
+        for path in list(self._kept.glob("??/*")):
+            if path.name not in wanted:
+                _remove(path)
+                removed += 1
+        return removed
+
+
+def place_under_name(source: Path, target: Path) -> None:
+    """Make a kept file appear under its own name: as a link where possible, else a copy."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring a folder's entries to the disk, where the system lets a folder be opened."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

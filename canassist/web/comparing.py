@@ -1,0 +1,10 @@
+"""Rides side by side, where this installation can compare."""
+
+from __future__ import annotations
+
+from importlib import util
+
+
+def can_compare() -> bool:
+    """Tell whether rides can be compared here."""
+    return util.find_spec("canassist.compare") is not None

@@ -1,0 +1,155 @@
+"""One ride: its answer, its files, what the workshop says of it, and what is doubtful."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from typing import TYPE_CHECKING, Any
+
+from starlette.responses import RedirectResponse, Response
+
+from canassist.web.answers import page, read_form
+from canassist.web.curves import drawn
+from canassist.web.names import file_name
+from canassist.web.refusal import refused
+from canassist.web.store import NOTES, Stored
+from canassist.web.vehicles import with_channel
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from canassist.web.answers import Form
+    from canassist.web.desk import Desk
+    from canassist.web.store import Ride
+
+_LONGEST_TITLE = 200
+_NOTHING = "none of these"
+
+
+def ride(request: Request) -> Response:
+    """Show a ride."""
+    desk, found = _found(request)
+    questions = _questions(desk, found)
+    return page(
+        request,
+        "ride.html",
+        ride=found,
+        standing=desk.board.standing(found.id),
+        files=desk.rides.files(found.id),
+        vehicles=desk.vehicles.all(),
+        questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],
+        notes=NOTES,
+        said=request.query_params.get("said", "") if _is_known(request) else "",
+        nothing=_NOTHING,
+    )
+
+
+async def save(request: Request) -> Response:
+    """Keep name and notes; where the notes changed, the report is written anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    title = form.one("title")[:_LONGEST_TITLE] or found.title
+    notes = {name: form.one(name) for name in NOTES}
+    await asyncio.to_thread(desk.rides.note, found.id, title, notes)
+    changed = any(getattr(found, name) != text for name, text in notes.items())
+    if changed and found.page is not None and not found.busy:
+        await asyncio.to_thread(desk.rides.again, found.id)
+        desk.jobs.wake()
+    return RedirectResponse(f"/rides/{found.id}?said=saved", 303)
+
+
+async def cancel(request: Request) -> Response:
+    """Call the work on a ride off."""
+    desk, found = await asyncio.to_thread(_found, request)
+    await read_form(request)
+    await asyncio.to_thread(desk.rides.cancel, found.id)
+    desk.jobs.cancel(found.id)
+    return RedirectResponse(f"/#ride-{found.id}", 303)
+
+
+async def again(request: Request) -> Response:
+    """Put a ride into the queue anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    await read_form(request)
+    await _queue(desk, found)
+    return RedirectResponse(f"/#ride-{found.id}", 303)
+
+
+async def vehicle(request: Request) -> Response:
+    """Say which vehicle a ride belongs to, and analyse it as that."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    given = form.one("vehicle")
+    if given in {"", "none"}:
+        chosen, by = None, "" if not given else "chosen"
+    else:
+        known = await asyncio.to_thread(desk.vehicles.get, given)
+        if known is None:
+            raise refused(400, "no_vehicle")
+        chosen, by = known.id, "chosen"
+    await asyncio.to_thread(desk.rides.choose_vehicle, found.id, chosen, by)
+    await _queue(desk, found)
+    return RedirectResponse(f"/rides/{found.id}", 303)
+
+
+async def answer(request: Request) -> Response:
+    """Take the answers to what was doubtful, remember them with the vehicle, analyse anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    await asyncio.to_thread(_remember, desk, found, form)
+    await _queue(desk, found)
+    return RedirectResponse(f"/rides/{found.id}?said=settled", 303)
+
+
+def _remember(desk: Desk, found: Ride, form: Form) -> None:
+    known = desk.vehicles.get(found.vehicle)
+    if known is None:
+        raise refused(409, "no_vehicle")
+    profile = known.profile
+    data = desk.blobs.path(profile.sha256).read_bytes() if profile else None
+    taken, settled = data, {}
+    for question in _questions(desk, found):
+        channel = question["channel"]
+        signal = form.one(f"signal-{channel}")
+        offered = {choice["signal"] for choice in question["choices"]}
+        if signal in offered:
+            taken = with_channel(taken, channel, signal, None)
+            settled[channel] = signal
+        elif signal == _NOTHING:
+            settled[channel] = ""
+    if not settled:
+        raise refused(400, "nothing_answered")
+    if taken != data and taken is not None:
+        name = profile.name if profile else file_name(f"{known.name}.toml")
+        new = Stored(sha256=desk.blobs.keep_bytes(taken), name=name, size=len(taken))
+        desk.vehicles.replace_files(known.id, known.databases, new)
+    for channel, signal in settled.items():
+        desk.vehicles.settle(known.id, channel, signal)
+
+
+async def _queue(desk: Desk, found: Ride) -> None:
+    if found.busy:
+        desk.jobs.cancel(found.id)
+    await asyncio.to_thread(desk.rides.again, found.id)
+    desk.jobs.wake()
+
+
+def _found(request: Request) -> tuple[Desk, Ride]:
+    desk: Desk = request.app.state.desk
+    ride = desk.rides.get(request.path_params["ride"])
+    if ride is None or ride.deleted_s is not None:
+        raise refused(404, "missing")
+    return desk, ride
+
+
+def _questions(desk: Desk, found: Ride) -> list[dict[str, Any]]:  # Any: plain JSON values
+    if found.questions is None or found.busy:
+        return []
+    text = desk.blobs.path(found.questions).read_text("utf-8")
+    read: list[dict[str, Any]] = json.loads(text)  # Any: plain JSON values
+    settled = desk.vehicles.settled(found.vehicle)
+    return [one for one in read if one["channel"] not in settled]
+
+
+def _is_known(request: Request) -> bool:
+    return request.query_params.get("said", "") in {"saved", "settled"}

@@ -1,0 +1,71 @@
+CREATE TABLE IF NOT EXISTS vehicles(
+  id TEXT PRIMARY KEY,
+  name TEXT NOT NULL,
+  created_s REAL NOT NULL,
+  files_key TEXT NOT NULL,
+  deleted_s REAL
+);
+CREATE TABLE IF NOT EXISTS vehicle_files(
+  vehicle TEXT NOT NULL REFERENCES vehicles(id) ON DELETE CASCADE,
+  role TEXT NOT NULL,
+  place INTEGER NOT NULL,
+  sha256 TEXT NOT NULL,
+  name TEXT NOT NULL,
+  PRIMARY KEY(vehicle, role, place)
+);
+CREATE TABLE IF NOT EXISTS settled(
+  vehicle TEXT NOT NULL REFERENCES vehicles(id) ON DELETE CASCADE,
+  channel TEXT NOT NULL,
+  signal TEXT NOT NULL,
+  PRIMARY KEY(vehicle, channel)
+);
+CREATE TABLE IF NOT EXISTS rides(
+  id TEXT PRIMARY KEY,
+  title TEXT NOT NULL,
+  state TEXT NOT NULL,
+  created_s REAL NOT NULL,
+  queued_s REAL NOT NULL,
+  attempts INTEGER NOT NULL DEFAULT 0,
+  input_key TEXT NOT NULL,
+  vehicle TEXT REFERENCES vehicles(id),
+  vehicle_by TEXT NOT NULL DEFAULT '',
+  vehicle_fit TEXT NOT NULL DEFAULT '',
+  complaint TEXT NOT NULL DEFAULT '',
+  correction TEXT NOT NULL DEFAULT '',
+  vehicle_words TEXT NOT NULL DEFAULT '',
+  odometer TEXT NOT NULL DEFAULT '',
+  work_order TEXT NOT NULL DEFAULT '',
+  technician TEXT NOT NULL DEFAULT '',
+  equipment TEXT NOT NULL DEFAULT '',
+  moments TEXT NOT NULL DEFAULT '',
+  page TEXT,
+  data TEXT,
+  questions TEXT,
+  headline TEXT NOT NULL DEFAULT '',
+  code TEXT NOT NULL DEFAULT '',
+  strength TEXT NOT NULL DEFAULT '',
+  start_utc TEXT NOT NULL DEFAULT '',
+  duration_s REAL,
+  frames INTEGER,
+  problem TEXT NOT NULL DEFAULT '',
+  fix TEXT NOT NULL DEFAULT '',
+  number TEXT NOT NULL DEFAULT '',
+  deleted_s REAL
+);
+CREATE INDEX IF NOT EXISTS rides_by_time ON rides(deleted_s, created_s);
+CREATE INDEX IF NOT EXISTS rides_by_state ON rides(state, queued_s);
+CREATE INDEX IF NOT EXISTS rides_by_input ON rides(input_key);
+CREATE TABLE IF NOT EXISTS ride_files(
+  ride TEXT NOT NULL REFERENCES rides(id) ON DELETE CASCADE,
+  place INTEGER NOT NULL,
+  sha256 TEXT NOT NULL,
+  name TEXT NOT NULL,
+  bytes INTEGER NOT NULL,
+  PRIMARY KEY(ride, place)
+);
+CREATE TABLE IF NOT EXISTS products(
+  source TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  sha256 TEXT NOT NULL,
+  PRIMARY KEY(source, kind)
+);

@@ -1,0 +1,140 @@
+"""What the page is started with."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+MIB: Final = 1 << 20
+GIB: Final = 1 << 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Bounds of everything that comes in or is worked on; all are our own choice.
+
+    Attributes
+    ----------
+    upload_bytes : int
+        Most bytes of one upload: a day of recording with room to spare.
+    database_bytes, profile_bytes : int
+        Most bytes of one signal database or profile.
+    upload_files : int
+        Most files of one upload.
+    uploads : int
+        Uploads at the same time.
+    idle_s : float
+        An upload that sends nothing for this long is dropped.
+    slowest_bytes_s : float
+        An upload slower than this on the whole, judged after `patience_s`, is dropped.
+    form_bytes : int
+        Most bytes of a plain form.
+    reserve_bytes : int
+        Room on the disk that uploads leave free.
+    workers : int
+        Analyses at the same time.
+    work_s : float
+        Longest time of one analysis.
+    work_bytes : int
+        Most memory of one analysis, where the system can bound it.
+    attempts : int
+        Times that an analysis is begun before it counts as failed.
+    undo_s : float
+        A deleted ride can be brought back for this long.
+    logins, login_window_s : int, float
+        Attempts to log in from one address within this time.
+    listeners : int
+        Pages that are told of progress at the same time.
+    """
+
+    upload_bytes: int = 16 * GIB
+    database_bytes: int = 64 * MIB
+    profile_bytes: int = MIB
+    upload_files: int = 200
+    uploads: int = 32
+    idle_s: float = 30.0
+    slowest_bytes_s: float = 2048.0
+    patience_s: float = 60.0
+    form_bytes: int = 64 << 10
+    reserve_bytes: int = 256 * MIB
+    workers: int = field(default_factory=lambda: max(1, min(4, os.cpu_count() or 1)))
+    work_s: float = 1800.0
+    work_bytes: int = 6 * GIB
+    attempts: int = 3
+    undo_s: float = 86_400.0
+    logins: int = 8
+    login_window_s: float = 60.0
+    listeners: int = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Where the page listens, where its data lies, and what it demands at the door.
+
+    Attributes
+    ----------
+    data : path
+        Folder of index and files.
+    host, port : str, int
+        Address that it listens on.
+    token : str
+        Secret for the login; empty only on loopback.
+    """
+
+    data: Path
+    host: str = "127.0.0.1"
+    port: int = 8321
+    token: str = ""
+    limits: Limits = field(default_factory=Limits)
+
+    @property
+    def cookie(self) -> str:
+        """Name of the session cookie; cookies do not tell ports apart, names do."""
+        return f"canassist_{self.port}"
+
+    def is_own_name(self, host: str) -> bool:
+        """Tell whether a Host header names this server.
+
+        Names are compared one by one. An address is accepted where the server listens on
+        every address: a hostile site cannot bring its own name with it that way.
+        """
+        name, port = _split(host)
+        if port != self.port and not (port is None and self.port == 80):  # noqa: PLR2004 - http
+            return False
+        if is_loopback(self.host):
+            return name in {"localhost", "127.0.0.1", "::1", self.host.lower()}
+        if name in {self.host.lower(), socket.gethostname().lower()}:
+            return True
+        return self.host in {"0.0.0.0", "::"} and _is_address(name)  # noqa: S104 - compared only
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether an address is reached from this machine alone."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _split(host: str) -> tuple[str, int | None]:
+    name, colon, port = host.lower().rpartition(":")
+    if not colon or name.count(":") == 1 or host.endswith("]"):
+        name, port = host.lower(), ""
+    plain = name.removeprefix("[").removesuffix("]")
+    if not port:
+        return plain, None
+    return plain, int(port) if port.isascii() and port.isdigit() else -1
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True

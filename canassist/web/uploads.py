@@ -1,0 +1,173 @@
+"""Uploads: from the wire to the disk, then onto the shelf and into the queue."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from python_multipart.multipart import parse_options_header
+
+from canassist.web.names import stem
+from canassist.web.parcel import Parcel
+from canassist.web.refusal import refused
+from canassist.web.store import NOTES, NewRide, Stored
+from canassist.web.vehicles import profile_name
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable, Iterator
+
+    from starlette.requests import Request
+
+    from canassist.web.desk import Desk
+    from canassist.web.store import Ride
+    from canassist.web.vehicles import Vehicle
+
+_PIECE: Final = 1 << 18
+_LONGEST_NOTE: Final = 4000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """What became of an upload.
+
+    ``known`` are rides that were there already, made from the same files.
+    """
+
+    rides: tuple[Ride, ...] = ()
+    known: tuple[Ride, ...] = ()
+    vehicle: Vehicle | None = None
+
+
+async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
+    """Take an upload in and put its rides into the queue.
+
+    Raises
+    ------
+    Refused
+        If it is no upload, passes a bound, comes too slowly, or brings nothing of use.
+    CanassistError
+        If the profile in it is not valid.
+    """
+    desk: Desk = request.app.state.desk
+    boundary = _boundary(request)
+    _check_length(request, desk)
+    with _one_of_few(desk):
+        parcel = Parcel(
+            boundary, blobs=desk.blobs, limits=desk.settings.limits, may_come_in=may_come_in
+        )
+        try:
+            async for data in _pieces(request, desk):
+                await asyncio.to_thread(parcel.feed, data)
+            placed = await asyncio.to_thread(_place, desk, parcel, may_come_in)
+        finally:
+            await asyncio.shield(asyncio.to_thread(parcel.drop))
+    desk.jobs.wake()
+    return placed
+
+
+def _boundary(request: Request) -> bytes:
+    kind, options = parse_options_header(request.headers.get("content-type"))
+    boundary = options.get(b"boundary", b"")
+    if kind != b"multipart/form-data" or not 1 <= len(boundary) <= 200:  # noqa: PLR2004 - RFC 2046 says 70; some send more
+        raise refused(415, "upload_form")
+    return boundary
+
+
+def _check_length(request: Request, desk: Desk) -> None:
+    text = request.headers.get("content-length", "0")
+    size = int(text) if text.isascii() and text.isdigit() else 0
+    limits = desk.settings.limits
+    if size > limits.upload_bytes:
+        raise refused(413, "upload_size", size=limits.upload_bytes / 1e9)
+    if size + limits.reserve_bytes > desk.blobs.free_bytes():
+        raise refused(507, "disk_full")
+
+
+@contextmanager
+def _one_of_few(desk: Desk) -> Iterator[None]:
+    if desk.uploads >= desk.settings.limits.uploads:
+        raise refused(503, "uploads")
+    desk.uploads += 1
+    try:
+        yield
+    finally:
+        desk.uploads -= 1
+
+
+async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
+    """Yield the body in pieces worth a thread's while; refuse one that hardly moves."""
+    limits, begun_s = desk.settings.limits, time.monotonic()
+    waiting, total = bytearray(), 0
+    stream = request.stream()
+    while True:
+        try:
+            data = await asyncio.wait_for(anext(stream), limits.idle_s)
+        except StopAsyncIteration:
+            break
+        except TimeoutError:
+            raise refused(408, "upload_slow") from None
+        waiting += data
+        total += len(data)
+        spent = time.monotonic() - begun_s
+        if spent > limits.patience_s and total / spent < limits.slowest_bytes_s:
+            raise refused(408, "upload_slow")
+        if len(waiting) >= _PIECE:
+            yield bytes(waiting)
+            waiting.clear()
+    yield bytes(waiting)
+
+
+def _place(desk: Desk, parcel: Parcel, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
+    may_come_in(parcel.fields)
+    logs, databases, profiles = (parcel.of_role(role) for role in ("log", "dbc", "profile"))
+    if not parcel.files:
+        raise refused(400, "upload_empty")
+    if len(profiles) > 1:
+        raise refused(400, "two_profiles")
+    empty = next((one.name for one in parcel.files if not one.incoming.size), None)
+    if empty is not None:
+        raise refused(400, "empty_file", name=empty)
+    name = ""
+    if profiles:
+        name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
+    parcel.seal()
+    given = parcel.fields.get("vehicle", "")
+    vehicle = desk.vehicles.get(given) if given not in {"", "none"} else None
+    if given not in {"", "none"} and vehicle is None:
+        raise refused(400, "no_vehicle")
+    if databases or profiles:
+        known = [one.stored() for one in databases]
+        if not known and vehicle is not None:
+            known = list(vehicle.databases)
+        profile = profiles[0].stored() if profiles else None
+        title = name or stem((databases or profiles)[0].name.rsplit(".", 1)[0])
+        vehicle = desk.vehicles.add(title, known, profile)
+    by = "chosen" if vehicle is not None or given == "none" else ""
+    return _queue(desk, parcel, [one.stored() for one in logs], vehicle, by)
+
+
+def _queue(
+    desk: Desk, parcel: Parcel, logs: list[Stored], vehicle: Vehicle | None, by: str
+) -> Placed:
+    notes = {name: parcel.fields.get(name, "")[:_LONGEST_NOTE] for name in NOTES}
+    groups = [tuple(logs)] if parcel.fields.get("together") else [(one,) for one in logs]
+    added, known = [], []
+    for files in groups:
+        if not files:
+            continue
+        new = NewRide(
+            title=parcel.fields.get("title", "")[:_LONGEST_NOTE] or stem(files[0].name),
+            files=files,
+            vehicle=vehicle.id if vehicle else None,
+            vehicle_by=by,
+            notes=notes,
+        )
+        same = desk.rides.same(new)
+        if same is not None:
+            known.append(same)
+        else:
+            added.append(desk.rides.add(new))
+    return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle)
