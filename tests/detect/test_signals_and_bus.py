@@ -1,0 +1,324 @@
+"""Lost, stuck and jumping signals, restarts and the bus, on rides worked by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from canassist.detect.bus import find_disturbances, find_log_gaps, find_restarts
+from canassist.detect.jumps import find_jumps
+from canassist.detect.signals import find_losses
+from canassist.detect.stuck import find_stuck
+from canassist.detect.trouble_codes import find_trouble_codes
+from canassist.model import CodeSighting, FloatArray, FrameSource, IdStats, Severity, Timeline
+from canassist.profile import Profile
+from tests.detect.hand_rides import Samples
+
+Ride = Callable[..., Timeline]
+Every = Callable[[float, float], FloatArray]
+
+
+def _without(samples: Samples, start_s: float, end_s: float) -> Samples:
+    time_s, value = samples
+    keep = (time_s < start_s - 1e-9) | (time_s > end_s - 1e-9)
+    return time_s[keep], value[keep]
+
+
+def _running(every: Every, until_s: float = 60.0) -> dict[str, Samples]:
+    """Noisy channels of a vehicle that rides, drawn with a fixed seed."""
+    rng = np.random.default_rng(7)
+    time_s = every(0.05, until_s)
+    wave = np.sin(time_s / 3.0)
+    noise = rng.normal(size=(4, len(time_s)))
+    return {
+        "vehicle_speed": (time_s, 30.0 + 10.0 * wave + 0.06 * noise[0]),
+        "engine_speed": (time_s, 3000.0 + 600.0 * wave + 4.0 * noise[1]),
+        "wheel_speed_fl": (time_s, 30.0 + 10.0 * wave + 0.1 * noise[2]),
+        "driver_torque": (time_s, 3.0 * np.sin(time_s) + 0.02 * noise[3]),
+    }
+
+
+# -- lost ------------------------------------------------------------------------------------
+
+
+def test_a_loss_runs_from_the_last_value_plus_a_period_to_the_next(
+    ride: Ride, every: Every
+) -> None:
+    channels = _running(every)
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 20.05, 22.0)
+    (event,) = find_losses(ride(channels))
+    assert event.channel == "vehicle_speed"
+    assert (event.start_s, event.end_s) == pytest.approx((20.05, 22.0))
+    assert event.measured["how"] == "stopped"
+
+
+def test_no_value_codes_are_a_loss_too(ride: Ride, every: Every) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    speed[(time_s > 20.01) & (time_s < 21.99)] = np.nan
+    (event,) = find_losses(ride(channels))
+    assert (event.start_s, event.end_s) == pytest.approx((20.05, 22.0))
+    assert event.measured["how"] == "no value"
+
+
+def test_it_is_reported_once_stale(ride: Ride, every: Every) -> None:
+    """Period 0.05 s: stale after 0.25 s."""
+    channels = _running(every)
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 20.05, 20.25)
+    assert find_losses(ride(channels)) == []
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 30.05, 30.35)
+    assert len(find_losses(ride(channels))) == 1
+
+
+def test_a_channel_that_stays_away_has_no_end(ride: Ride, every: Every) -> None:
+    channels = _running(every)
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 50.05, 61.0)
+    (event,) = find_losses(ride(channels))
+    assert event.end_s is None
+
+
+def test_a_silent_recording_or_bus_loses_no_signal(ride: Ride, every: Every) -> None:
+    channels = {name: _without(one, 20.05, 25.0) for name, one in _running(every).items()}
+    assert find_losses(ride(channels, recording_gaps=[(20.0, 25.0)])) == []
+    assert find_losses(ride(channels, bus_gaps=[(0, 20.0, 25.0)])) == []
+    assert len(find_losses(ride(channels))) == 4
+
+
+def test_what_the_recorder_missed_is_no_loss(ride: Ride, every: Every) -> None:
+    """The statistics know the message and no silence of it while the bus went on."""
+    channels = _running(every)
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 20.05, 20.8)
+    stats = _id_stats(0x100, silences=())
+    assert find_losses(ride(channels, ids=[stats])) == []
+    stats = _id_stats(0x100, silences=((20.0, 20.8),))
+    assert len(find_losses(ride(channels, ids=[stats]))) == 1
+
+
+def test_a_channel_that_never_had_a_value_has_lost_none(ride: Ride, every: Every) -> None:
+    channels = _running(every)
+    channels["vehicle_speed"][1][:200] = np.nan
+    assert find_losses(ride(channels)) == []
+    channels["vehicle_speed"][1][:] = np.nan
+    assert find_losses(ride(channels)) == []
+
+
+def test_units_that_fall_asleep_with_the_engine_off_are_a_note(ride: Ride, every: Every) -> None:
+    channels = _running(every)
+    channels["engine_speed"][1][:] = 0.0
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 50.05, 61.0)
+    (event,) = find_losses(ride(channels))
+    assert event.severity is Severity.NOTE
+
+
+# -- stuck -----------------------------------------------------------------------------------
+
+
+def test_a_repeated_speed_against_the_wheels_is_stuck(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    frozen = (time_s > 19.99) & (time_s < 30.01)
+    speed[frozen] = speed[frozen][0]
+    (event,) = find_stuck(ride(channels), profile)
+    assert event.channel == "vehicle_speed"
+    assert (event.start_s, event.end_s) == pytest.approx((20.0, 30.05))
+    assert event.measured["witness"] == "wheel_speed_fl"
+
+
+@pytest.mark.parametrize(("until_s", "count"), [(24.91, 0), (25.01, 1)])
+def test_stuck_takes_five_seconds(
+    ride: Ride, every: Every, profile: Profile, until_s: float, count: int
+) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    frozen = (time_s > 19.99) & (time_s < until_s)
+    speed[frozen] = speed[frozen][0]
+    assert len(find_stuck(ride(channels), profile)) == count
+
+
+def test_standing_still_is_not_stuck(ride: Ride, every: Every, profile: Profile) -> None:
+    channels = _running(every)
+    time_s = channels["vehicle_speed"][0]
+    for name in ("vehicle_speed", "wheel_speed_fl"):
+        channels[name][1][time_s > 30.0] = 0.0
+    assert find_stuck(ride(channels), profile) == []
+
+
+def test_coarse_slow_readings_may_repeat(ride: Ride, every: Every, profile: Profile) -> None:
+    """Whole km/h twice a second at a steady cruise, while engine speed wanders a little."""
+    time_s = every(0.5, 120.0)
+    rng = np.random.default_rng(2)
+    speed = np.round(57.0 + 1.5 * np.sin(time_s / 15.0))
+    engine = 1800.0 + 170.0 * np.sin(time_s / 4.0) + rng.normal(size=len(time_s))
+    assert (
+        find_stuck(
+            ride({"vehicle_speed": (time_s, speed), "engine_speed": (time_s, engine)}), profile
+        )
+        == []
+    )
+
+
+def test_current_may_rest_while_the_module_gives_no_assist(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _running(every)
+    time_s = channels["driver_torque"][0]
+    rng = np.random.default_rng(3)
+    assist = 10.0 * np.sin(time_s) + 0.05 * rng.normal(size=len(time_s))
+    off = (time_s > 20.0) & (time_s < 40.0)
+    assist[off] = 0.0
+    channels["assist_torque"] = (time_s, assist)
+    channels["assist_limit"] = (time_s, np.where(off, 0.0, 100.0))
+    assert find_stuck(ride(channels), profile) == []
+    channels["assist_limit"] = (time_s, np.full(len(time_s), 100.0))
+    assert [e.channel for e in find_stuck(ride(channels), profile)] == ["assist_torque"]
+
+
+# -- jumps -----------------------------------------------------------------------------------
+
+
+def test_a_jump_lasts_until_its_return(ride: Ride, every: Every, profile: Profile) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    speed[(time_s > 19.99) & (time_s < 20.09)] += 40.0  # two samples
+    (event,) = find_jumps(ride(channels), profile)
+    assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.1))
+    assert event.measured["step_kph"] == pytest.approx(40.0, abs=1.0)
+    assert event.expected["step_kph"] == 15.0
+
+
+def test_a_longer_one_counts_0_2_s_and_once(ride: Ride, every: Every, profile: Profile) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    speed[(time_s > 19.99) & (time_s < 21.01)] += 40.0
+    (event,) = find_jumps(ride(channels), profile)
+    assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.2))
+
+
+def test_a_step_of_the_limit_itself_is_possible(ride: Ride, every: Every, profile: Profile) -> None:
+    time_s = every(0.1, 10.0)
+    for step, count in ((15.0, 0), (15.1, 1)):
+        speed = np.where(time_s < 4.95, 20.0, 20.0 + step)
+        assert len(find_jumps(ride({"vehicle_speed": (time_s, speed)}), profile)) == count
+
+
+def test_slow_messages_may_step_further(ride: Ride, every: Every, profile: Profile) -> None:
+    """Once a second: 15 km/h in 0.1 s is 150 km/h in 1 s."""
+    time_s = every(1.0, 20.0)
+    speed = np.where(time_s < 9.5, 20.0, 60.0)
+    assert find_jumps(ride({"vehicle_speed": (time_s, speed)}), profile) == []
+
+
+def test_a_gap_or_waking_up_is_no_jump(ride: Ride, every: Every, profile: Profile) -> None:
+    time_s = every(0.1, 20.0)
+    heat = np.where(time_s < 0.35, 15.0, 57.0)
+    assert find_jumps(ride({"coolant_temperature": (time_s, heat)}), profile) == []
+    late = np.where(time_s < 9.95, 15.0, 57.0)
+    gap = _without((time_s, late), 8.0, 12.0)
+    assert find_jumps(ride({"coolant_temperature": gap}), profile) == []
+    assert len(find_jumps(ride({"coolant_temperature": (time_s, late)}), profile)) == 1
+
+
+def test_coming_free_is_part_of_having_been_stuck(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _running(every)
+    time_s, speed = channels["vehicle_speed"]
+    frozen = (time_s > 19.99) & (time_s < 30.01)
+    speed[frozen] = 5.0
+    timeline = ride(channels)
+    stuck = find_stuck(timeline, profile)
+    assert len(stuck) == 1
+    starts = [event.start_s for event in find_jumps(timeline, profile, stuck)]
+    assert starts == pytest.approx([20.0])
+
+
+# -- the bus and the recording ----------------------------------------------------------------
+
+
+def _id_stats(
+    key: int, *, period_s: float = 0.05, silences: tuple[tuple[float, float], ...]
+) -> IdStats:
+    return IdStats(
+        source=FrameSource(0, key),
+        count=1000,
+        first_s=0.0,
+        last_s=60.0,
+        period_s=period_s,
+        jitter_s=0.0,
+        longest_silence_s=1.0,
+        silences=silences,
+    )
+
+
+def _module(every: Every) -> dict[str, Samples]:
+    time_s = every(0.05, 60.0)
+    return {
+        name: (time_s, np.full(len(time_s), 50.0))
+        for name in ("supply_voltage", "module_temperature")
+    }
+
+
+def test_a_restart_is_the_silence_of_all_of_the_modules_messages(ride: Ride, every: Every) -> None:
+    one = _id_stats(0x100, silences=((20.0, 20.9),))
+    two = _id_stats(0x101, silences=((20.02, 20.95),))
+    (event,) = find_restarts(ride(_module(every), ids=[one, two]))
+    assert (event.start_s, event.end_s) == pytest.approx((20.02, 20.9))
+
+
+def test_one_message_that_goes_on_is_no_restart(ride: Ride, every: Every) -> None:
+    one = _id_stats(0x100, silences=((20.0, 20.9),))
+    two = _id_stats(0x101, silences=())
+    assert find_restarts(ride(_module(every), ids=[one, two])) == []
+
+
+def test_a_slow_message_has_no_time_to_fall_silent(ride: Ride, every: Every) -> None:
+    one = _id_stats(0x100, silences=((20.0, 20.9),))
+    slow = _id_stats(0x101, period_s=1.0, silences=())
+    assert len(find_restarts(ride(_module(every), ids=[one, slow]))) == 1
+
+
+def test_a_silent_recording_is_no_restart(ride: Ride, every: Every) -> None:
+    ids = [_id_stats(key, silences=((20.0, 22.0),)) for key in (0x100, 0x101)]
+    timeline = ride(_module(every), ids=ids, recording_gaps=[(20.0, 22.0)])
+    assert find_restarts(timeline) == []
+
+
+def test_a_restart_says_all_about_the_modules_channels(ride: Ride, every: Every) -> None:
+    channels = {name: _without(one, 20.05, 20.9) for name, one in _module(every).items()}
+    ids = [_id_stats(key, silences=((20.0, 20.9),)) for key in (0x100, 0x101)]
+    timeline = ride(channels, ids=ids)
+    assert find_losses(timeline, find_restarts(timeline)) == []
+    assert len(find_losses(timeline)) == 2
+
+
+@pytest.mark.parametrize(("count", "found"), [(2, 0), (3, 1)])
+def test_a_disturbance_takes_three_error_frames(
+    ride: Ride, every: Every, count: int, found: int
+) -> None:
+    errors = [10.0 + 0.9 * k for k in range(count)]
+    events = find_disturbances(ride(_running(every), error_time_s=errors))
+    assert len(events) == found
+    for event in events:
+        assert (event.start_s, event.end_s) == pytest.approx((10.0, 11.8))
+
+
+def test_error_frames_a_second_apart_do_not_belong_together(ride: Ride, every: Every) -> None:
+    assert find_disturbances(ride(_running(every), error_time_s=[10.0, 11.0, 12.0])) == []
+
+
+def test_a_silent_bus_of_several_is_a_disturbance(ride: Ride, every: Every) -> None:
+    (event,) = find_disturbances(ride(_running(every), bus_gaps=[(0, 10.0, 12.0)]))
+    assert (event.start_s, event.end_s, event.measured["bus"]) == (10.0, 12.0, "can0")
+
+
+def test_gaps_and_codes_are_passed_on(ride: Ride, every: Every) -> None:
+    code = CodeSighting(code="U0131", text="", protocol="UDS", first_s=3.0, last_s=9.0)
+    timeline = ride(_running(every), recording_gaps=[(10.0, 12.0)], trouble_codes=(code,))
+    (gap,) = find_log_gaps(timeline)
+    assert (gap.start_s, gap.end_s, gap.severity) == (10.0, 12.0, Severity.NOTE)
+    (seen,) = find_trouble_codes(timeline)
+    assert (seen.code, seen.start_s, seen.end_s) == ("U0131", 3.0, 9.0)
