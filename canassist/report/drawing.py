@@ -119,8 +119,9 @@ class Band:
 class Chart:
     """A whole picture; ``message`` says in one sentence what it shows.
 
-    ``clock`` gives, for a chart over time, what the upper axis says at each of
-    ``ticks``; for any other chart ``x_label`` names quantity and unit.
+    ``upper`` and ``lower`` are what the axes above and below say at each of ``ticks``.
+    For a chart over time whose log has a clock, ``midnight_s`` tells how far into the
+    day the ride begins, in ``zone``.
     """
 
     name: str
@@ -135,6 +136,8 @@ class Chart:
     lower: tuple[str, ...] = ()
     x_label: str = ""
     x_places: int = 1
+    midnight_s: float | None = None
+    zone: str = ""
 
     @property
     def lane_px(self) -> int:

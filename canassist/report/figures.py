@@ -123,7 +123,10 @@ def figure(chart: Chart) -> Plain:
         _add_limits(layout, row, axis)
         _add_words(layout, chart, row, axis)
     _add_tags(layout, chart, frame)
-    return {"data": data, "layout": layout}
+    found: Plain = {"data": data, "layout": layout}
+    if chart.midnight_s is not None:
+        found["clock"] = {"midnight_s": chart.midnight_s, "zone": chart.zone}
+    return found
 
 
 class _Frame(NamedTuple):

@@ -289,6 +289,8 @@ class RideCharts:
             else seconds,
             lower=tuple(minutes_seconds(tick, 1 if fine else 0) for tick in ticks),
             x_label="minutes : seconds from the first frame",
+            midnight_s=self.clock.midnight_s(),
+            zone=self.clock.zone_name(),
         )
 
 

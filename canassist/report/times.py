@@ -70,6 +70,19 @@ class Clock:
             return ""
         return f"{moment:%H:%M:%S} {self._zone_name(moment)}"
 
+    def midnight_s(self) -> float | None:
+        """Return the time of day at the start in seconds, None where the log has no clock."""
+        moment = self._moment(0.0)
+        if moment is None:
+            return None
+        midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
+        return (moment - midnight).total_seconds()
+
+    def zone_name(self) -> str:
+        """Return the short name of the zone at the start, empty where there is no clock."""
+        moment = self._moment(0.0)
+        return "" if moment is None else self._zone_name(moment)
+
     def started(self) -> str:
         """Return date and time of the start, in UTC and in the zone, empty where unknown."""
         moment = self._moment(0.0)

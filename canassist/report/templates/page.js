@@ -82,6 +82,27 @@
     Plotly.relayout(box, { "xaxis.range": [low, low + span] });
   };
 
+  const padded = (value, width) => String(value).padStart(width, "0");
+
+  const readout = (box, clock) => {
+    const line = document.createElement("p");
+    line.className = "readout";
+    line.setAttribute("aria-hidden", "true");
+    box.before(line);
+    box.on("plotly_unhover", () => { line.textContent = ""; });
+    box.on("plotly_hover", ({ points }) => {
+      const x = points[0].x, moment = typeof x === "string" ? Date.parse(x.replace(" ", "T") + "Z") : x;
+      const seconds = (moment - {{ epoch_ms }}) / 1000;
+      let text = seconds.toFixed(2) + " s";
+      if (clock) {
+        const day = Math.floor(clock.midnight_s + seconds) % 86400;
+        const parts = [day / 3600, (day % 3600) / 60, day % 60].map((part) => padded(Math.floor(part), 2));
+        text += ", " + parts.join(":") + " " + clock.zone;
+      }
+      line.textContent = text;
+    });
+  };
+
   const draw = async (box, figure, data) => {
     const made = filled(figure, data);
     box.parentElement.classList.add("drawn");
@@ -92,6 +113,7 @@
     box.setAttribute("role", "group");
     box.setAttribute("aria-label", box.closest("figure").querySelector("figcaption").textContent
       + ". Plus and minus zoom, left and right move, 0 shows all.");
+    if (figure.layout.xaxis.type === "date") readout(box, figure.clock);
     box.addEventListener("keydown", keys(box, figure.layout.xaxis));
   };
 
