@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED_DATA = ROOT.parent / "shared" / "data"
@@ -22,3 +28,24 @@ def shared_data() -> Path:
     if not (SHARED_DATA / "INDEX.md").is_file():
         pytest.skip("the real recordings (../shared/data) are not beside this checkout")
     return SHARED_DATA
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Return an installed Chromium; skip where there is none, but never on a build server."""
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415 - few tests need it
+
+    from canassist.report.pdf import find_browser  # noqa: PLC0415 - the same
+
+    path = find_browser()
+    if path is None:
+        if os.environ.get("CI"):
+            pytest.fail("a build server must have a browser of the Chromium family")
+        pytest.skip("no browser of the Chromium family is installed")
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=path, args=[*flags, "--disable-component-update"]
+        )
+        yield started
+        started.close()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -11,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, sync_playwright
 
 import canassist
 from canassist.model import (
@@ -56,7 +54,6 @@ from canassist.model import (
 )
 from canassist.profile import AssistMap, Profile, default_limits
 from canassist.report import render_page
-from canassist.report.pdf import find_browser
 
 GOOD_VIN = "1" * 17  # sixteen ones and their check digit, 49 CFR 565: 89 mod 11 = 1
 
@@ -430,21 +427,6 @@ def make_result(length_s: float = 420.0) -> Result:
 def result() -> Result:
     """Return one rich ride of seven minutes."""
     return make_result()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Return an installed Chromium, or skip where there is none."""
-    path = find_browser()
-    if path is None:
-        pytest.skip("no browser of the Chromium family is installed")
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=path, args=[*flags, "--disable-component-update"]
-        )
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="session")

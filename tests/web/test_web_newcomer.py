@@ -1,0 +1,99 @@
+"""The page in a real browser, as somebody sees it for the first time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from canassist.demo import WrittenRide
+
+if TYPE_CHECKING:
+    from conftest import Served
+
+pytestmark = pytest.mark.browser
+
+HOT = "because the module was hot"
+
+
+def test_sample_ride_is_one_click_away_and_answers(served: Served, page: Page) -> None:
+    page.goto(served.address)
+    expect(page.get_by_text("No ride here yet")).to_be_visible()
+    page.get_by_role("button", name="Show me a sample ride").click()
+    row = page.locator("#rides .ride")
+    expect(row).to_have_attribute("data-state", "done")
+    expect(row).to_contain_text(HOT)
+    row.get_by_role("link", name="Open the report").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text(HOT)
+    expect(page.locator(".ride .drawn").first).to_be_visible()
+    assert page.evaluate(
+        "() => { try { return document.cookie } catch (e) { return e.name } }"
+    ) in {
+        "SecurityError",
+        "",
+    }
+
+
+def test_everything_works_without_scripts(
+    served: Served, browser: Browser, rides: dict[str, WrittenRide]
+) -> None:
+    ride = rides["speed_lost"]
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(served.address)
+    page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
+    page.get_by_role("button", name="Read the ride").click()
+    expect(page.get_by_role("status")).to_contain_text("its turn comes")
+    expect(page.locator("#rides .ride[data-state=done]")).to_be_visible(timeout=40_000)
+    expect(page.locator("#rides .answer")).to_contain_text("road speed")
+    context.close()
+
+
+def test_same_file_twice_is_recognised(
+    served: Served, page: Page, rides: dict[str, WrittenRide]
+) -> None:
+    ride = rides["hot_tight_turns"]
+    page.goto(served.address)
+    page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
+    expect(page.locator("#rides .ride")).to_have_attribute("data-state", "done")
+    expect(page.locator("#rides")).to_contain_text(HOT)
+    page.set_input_files("#files", [ride.log])
+    expect(page.get_by_role("status")).to_contain_text("were here already")
+    expect(page.locator("#rides .ride")).to_have_count(1)
+
+
+def test_progress_moves_while_a_ride_is_in_work(
+    served: Served, page: Page, rides: dict[str, WrittenRide]
+) -> None:
+    page.goto(served.address)
+    page.set_input_files("#files", [rides["hot_tight_turns"].log])
+    bar = page.locator("#rides progress")
+    expect(bar).to_be_visible()
+    seen = {bar.get_attribute("value", timeout=500)}
+    words = set()
+    while bar.count():
+        try:
+            seen.add(bar.get_attribute("value", timeout=500))
+            words.add(page.locator("#rides .words").inner_text(timeout=500))
+        except Exception:
+            break
+        page.wait_for_timeout(30)
+    assert len(seen) > 2
+    assert len(words) > 1
+
+
+def test_wrong_file_is_told_in_its_row_with_what_to_do(
+    served: Served, page: Page, tmp_path: Path
+) -> None:
+    notes = tmp_path / "notes.txt"
+    notes.write_text("The customer says that the steering goes heavy.\n" * 20)
+    page.goto(served.address)
+    page.set_input_files("#files", [notes])
+    row = page.locator("#rides .ride")
+    expect(row).to_have_attribute("data-state", "failed")
+    expect(row).to_contain_text("notes.txt: no CAN frame in it")
+    expect(row).to_contain_text("choose its log file")
+    row.get_by_role("link", name="notes").click()
+    expect(page.locator("main")).to_contain_text("Number ")
