@@ -106,7 +106,9 @@ def _check_figures(ride: Ride, code: Code) -> dict[str, str]:
         return {"limit": milliohms(limits.max_circuit_ohm)}
     if code is Code.SPEED_SIGNAL_FAULT:
         hits = speed_faults(ride)
-        return {"channel": channel_name((hits[0].event.channel if hits else None) or "")}
+        return {
+            "channel": channel_name((hits[0].event.channel if hits else None) or "vehicle_speed")
+        }
     if code is Code.TORQUE_SENSOR_OFFSET:
         return {"limit": torque(limits.torque_offset_nm, 2)}
     return {"supply": volts(limits.undervoltage_v)}

@@ -47,7 +47,7 @@ def low_battery(ride: Ride, found: Found) -> Iterator[Reason]:
     stopped = dips(ride, "engine_stopped")
     if not (hits or bad or reset or stopped):
         return
-    yield Needs(("cranking_v",) if bad and not hits else ("undervoltage_v",))
+    yield Needs(_limits_used(ride, hits, bad))
     yield from _cranking(ride, judged, bad)
     if reset:
         yield reason(say("reason.battery.restart"), SUPPORT, reset, "crank")
@@ -55,6 +55,18 @@ def low_battery(ride: Ride, found: Found) -> Iterator[Reason]:
     yield from reduced_by_supply(ride, "reason.battery.derate", SUPPORT)
     yield from _charged(ride)
     yield from _elsewhere(ride, found, bool(hits))
+
+
+def _limits_used(ride: Ride, hits: Hits, bad: list[CrankFit]) -> tuple[str, ...]:
+    """Return the limits that this evidence stands on."""
+    used = ["cranking_v"] if bad else []
+    if any(hit.event.kind is EventKind.UNDERVOLTAGE for hit in hits):
+        used.append("undervoltage_v")
+    lines = ride.physics.limit_lines
+    learned = lines is not None and lines.source == "ride"
+    if ride.derates_by("voltage") and not learned:
+        used += ["derate_start_v", "derate_zero_v"]
+    return tuple(used)
 
 
 def _cranking(ride: Ride, judged: list[CrankFit], bad: list[CrankFit]) -> Iterator[Reason]:

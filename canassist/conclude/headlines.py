@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.conclude import quiet
 from canassist.conclude.ride import figure
 from canassist.conclude.signals import speed_faults
-from canassist.conclude.steering import missing_senses
+from canassist.conclude.steering import deviations, missing_senses
 from canassist.conclude.supply import dips, highest, loaded, lowest
 from canassist.conclude.wording import (
     channel_name,
@@ -109,7 +109,7 @@ def _offset(ride: Ride) -> str:
 
 
 def _map(ride: Ride) -> str:
-    hits = ride.of(EventKind.ASSIST_DEVIATION)
+    hits = deviations(ride)
     causes = [hit.event.cause or "low" for hit in hits]
     if "uncommanded" in causes:
         return say("headline.assist_map_deviation.uncommanded")

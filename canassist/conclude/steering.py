@@ -59,7 +59,7 @@ def torque_sensor_offset(ride: Ride) -> Iterator[Reason]:
     text = say("reason.offset.rest", offset=offset, limit=torque(limit_nm, 2))
     yield reason(text, ENOUGH, hits, "torque_rest")
     yield from _rest(ride)
-    sided = ride.of(EventKind.ASSIST_DEVIATION, *SIDES)
+    sided = tuple(hit for hit in deviations(ride) if hit.event.cause in SIDES)
     if sided:
         yield reason(say("reason.offset.side"), HINT, sided, "sides")
     clear = value is not None and abs(value) >= CLEARLY * limit_nm
@@ -89,12 +89,20 @@ def _rest(ride: Ride) -> Iterator[Reason]:
         yield reason(text, SUPPORT, (), "torque_rest")
 
 
+def deviations(ride: Ride) -> Hits:
+    """Return deviations of assist; one-sided ones only where both torques have known sides."""
+    sided = ride.sign_known("driver_torque") and ride.sign_known("assist_torque")
+    return tuple(
+        hit for hit in ride.of(EventKind.ASSIST_DEVIATION) if sided or hit.event.cause not in SIDES
+    )
+
+
 # -- assist against its map -------------------------------------------------------------------
 
 
 def assist_map_deviation(ride: Ride, found: Found) -> Iterator[Reason]:
     """Weigh that assist does not follow its map with good inputs."""
-    hits = ride.of(EventKind.ASSIST_DEVIATION)
+    hits = deviations(ride)
     if not hits:
         return
     yield Needs(("assist_tolerance",))

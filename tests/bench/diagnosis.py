@@ -148,10 +148,10 @@ def lines(tables: Tables) -> Iterator[str]:
     for variant, total in tables.totals.items():
         yield from _kinds(variant, total)
         yield ""
-    yield "| variant | rides | first conclusion right | sound rides | false blame on them |"
-    yield "|---|---|---|---|---|"
+    yield "| variant | rides | first right | first exactly as planted | sound rides | false blame |"
+    yield "|---|---|---|---|---|---|"
     for variant, total in tables.totals.items():
-        right = f"{total.first_right:.3f}"
+        right = f"{total.first_right:.3f} | {total.exact / total.rides:.3f}"
         yield f"| {variant} | {total.rides} | {right} | {total.sound} | {len(total.blamed)} |"
     yield ""
     yield "| 90 % interval of | rides | covers the truth |"

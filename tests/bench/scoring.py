@@ -198,10 +198,15 @@ def _period(event: Event, timeline: Timeline) -> float:
 
 @dataclass(slots=True)
 class Total:
-    """Scores of many rides."""
+    """Scores of many rides.
+
+    ``right`` counts first conclusions that are the planted one or as right (where what is
+    planted has two sides); ``exact`` the planted one alone.
+    """
 
     rides: int = 0
     right: int = 0
+    exact: int = 0
     sound: int = 0
     blamed: list[str] = field(default_factory=list)
     kinds: dict[str, KindScore] = field(default_factory=dict)
@@ -212,6 +217,7 @@ class Total:
         """Count one more ride."""
         self.rides += 1
         self.right += ride.right
+        self.exact += ride.first is ride.truth
         self.sound += ride.truth in SOUND
         for kind, score in ride.kinds.items():
             self.kinds.setdefault(kind, KindScore()).add(score)

@@ -270,6 +270,58 @@ def test_effort_with_assist_on_its_map_is_mechanical_and_at_most_moderate() -> N
     assert first(ride.verdict()) == (Code.MECHANICAL_LOAD, Strength.MODERATE)
 
 
+def test_unknown_sign_supports_no_left_or_right() -> None:
+    channels = ridden()
+    channels["assist_torque"] = replace(channels["assist_torque"], sign_known=False)
+    ride = HandMade(
+        channels=channels, events=(deviation("left_low"),), physics=physics(assist=fit("profile"))
+    )
+    assert first(ride.verdict())[0] is Code.INCONCLUSIVE
+    assert Code.ASSIST_MAP_DEVIATION not in codes(ride.verdict())
+
+
+def test_a_lone_restart_leaves_open_whether_supply_or_module() -> None:
+    restart = Event(kind=EventKind.MODULE_RESTART, start_s=61.0, end_s=61.6)
+    verdict = HandMade(events=(restart, replace(restart, start_s=90.0, end_s=90.6))).verdict()
+    assert first(verdict) == (Code.SUPPLY_BREAK, Strength.MODERATE)
+    assert "or the module itself" in verdict.conclusions[0].headline
+    assert verdict.conclusions[1].code is Code.MODULE_SUSPECT
+    assert verdict.conclusions[1].strength is Strength.WEAK
+
+
+def test_a_load_that_pulls_the_battery_down_is_no_break_on_the_way() -> None:
+    channels = low_supply("system_voltage", 9.4)
+    events = (dip("supply_break", 61.0, 9.1), dip("supply_break", 75.0, 9.1))
+    verdict = HandMade(channels=channels, events=events).verdict()
+    assert Code.SUPPLY_BREAK not in codes(verdict)
+
+
+def test_a_reduction_that_was_there_when_the_log_began_suspects_no_module() -> None:
+    early = derate("unexplained", 0.0, severity=Severity.SERIOUS)
+    verdict = HandMade(events=(early,)).verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert Code.MODULE_SUSPECT not in codes(verdict)
+
+
+def test_a_start_with_a_deep_inrush_and_a_good_plateau_is_sound() -> None:
+    inrush = replace(dip("cranking", 2.1, 7.9), expected={"min_supply_v": 9.6})
+    good = physics(cranks=(crank(10.4),), charging=charging(14.1), assist=fit("profile", 1.0))
+    assert codes(HandMade(events=(inrush,), physics=good).verdict()) == [Code.NO_FAULT_FOUND]
+
+
+def test_trouble_codes_alone_point_to_the_manual() -> None:
+    code = Event(kind=EventKind.TROUBLE_CODE, start_s=5.0, end_s=9.0, code="C1234")
+    answer = HandMade(events=(code,)).verdict().conclusions[0]
+    assert answer.code is Code.INCONCLUSIVE
+    assert "C1234: look it up in the manual" in answer.headline
+
+
+def test_an_engine_that_stops_while_rolling_is_said() -> None:
+    answer = HandMade(events=(derate("engine_stopped"),)).verdict().conclusions[0]
+    assert answer.code is Code.INCONCLUSIVE
+    assert "engine stopped while rolling" in answer.headline
+
+
 # -- how sure ---------------------------------------------------------------------------------
 
 BLAMING = {
