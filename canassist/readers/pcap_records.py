@@ -32,6 +32,7 @@ PCAP_MAGIC: Final = {
 _FILE_HEADER_BYTES: Final = 24
 _RECORD_HEADER_BYTES: Final = 16
 _LARGEST_RECORD: Final = 1 << 18  # the capture library's own limit
+_SMALLEST_RECORD: Final = 8  # the header of a CAN frame; less holds none
 _LARGEST_FRAME_RECORD: Final = 128  # a frame with any header; used after damage only
 _ONE_DAY_S: Final = 86_400  # records found after damage must lie near the one before
 
@@ -133,7 +134,8 @@ class PcapFile:
         return offsets, place
 
     def _sound(self, part: int, size: int, whole: int) -> bool:
-        return part * self.tick_ns < NS_PER_S and size <= min(whole, _LARGEST_RECORD)
+        fits = _SMALLEST_RECORD <= size <= min(whole, _LARGEST_RECORD)
+        return fits and part * self.tick_ns < NS_PER_S
 
     def _search(self, data: bytes, begin: int) -> int:
         """Find the next place where records of CAN frames seem to begin."""
@@ -145,7 +147,8 @@ class PcapFile:
         seconds, part, size, whole = (
             field[begin + 4 * n : begin + 4 * n + many].astype(np.int64) for n in range(4)
         )
-        fine = (part * self.tick_ns < NS_PER_S) & (size >= 8) & (size <= _LARGEST_FRAME_RECORD)  # noqa: PLR2004 - a bare header
+        fine = (part * self.tick_ns < NS_PER_S) & (size >= _SMALLEST_RECORD)
+        fine &= size <= _LARGEST_FRAME_RECORD
         fine &= whole == size
         near = fine & (abs(seconds - (self.last_s or 0)) < _ONE_DAY_S)
         fine = near if near.any() else fine

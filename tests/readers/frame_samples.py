@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
 import can
@@ -14,7 +15,6 @@ from canassist.readers.base import Wish
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
-    from pathlib import Path
 
     from canassist.model import FrameBlock
     from canassist.readers.base import LogReader
@@ -37,7 +37,7 @@ class Sample(NamedTuple):
         return bool(self.flags & flag)
 
     def key(self) -> tuple[int, bool]:
-        """What the identifier sets of the decoder tell apart."""
+        """Return what the identifier sets of the decoder tell apart."""
         return self.can_id, self.has(FrameFlag.EXTENDED)
 
 
@@ -77,10 +77,11 @@ def read_all(
 ) -> tuple[list[Sample], Tally]:
     """Read a whole log."""
     tally = Tally()
+    source: BinaryIO
     if isinstance(log, bytes):
-        source: BinaryIO = io.BytesIO(log)
+        source = io.BytesIO(log)
     else:
-        source = log if hasattr(log, "read") else log.open("rb")
+        source = log.open("rb") if isinstance(log, Path) else log
     with source:
         frames = [
             sample
@@ -96,7 +97,7 @@ def _flags(pairs: Iterable[tuple[bool, FrameFlag]]) -> int:
 
 
 @st.composite
-def frames(  # noqa: PLR0913 - what a format can hold
+def frames(
     draw: Callable[[st.SearchStrategy[object]], object],
     *,
     time_step_ns: int = 1000,

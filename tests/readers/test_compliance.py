@@ -16,6 +16,7 @@ from tests.readers import compliance
 from tests.readers.blf_writer import HEADER_BYTES, Packing, object_of
 from tests.readers.compliance import Format
 from tests.readers.frame_samples import Sample, frames
+from tests.readers.more_formats import MORE_FORMATS
 from tests.readers.text_writers import ASC_HEADER, asc_line, candump_line, text_of, whole_lines
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ FORMATS = [
     _blf({False: 86, True: 101}, Packing(size=100), version=2),
     _blf({False: 100, True: 100}, Packing(size=0), unit=1),
     _blf({False: 101, True: 101}, Packing(size=333, compress=False)),
+    *MORE_FORMATS,
 ]
 each_format = pytest.mark.parametrize("log", FORMATS, ids=str)
 

@@ -58,6 +58,11 @@ def _since(one: Sample, before_ns: int) -> str:
     return f" ({gap // NS:03d}.{gap % NS // 1000:06d}) "
 
 
+def console_line(one: Sample) -> str:
+    """Write a line with an absolute stamp and all that the listing can tell."""
+    return _absolute(one, 0) + _body(one, extra=True)
+
+
 def _drawn() -> st.SearchStrategy[list[Sample]]:
     return st.lists(frames(latest_s=500), min_size=1, max_size=15)
 

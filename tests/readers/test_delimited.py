@@ -26,7 +26,7 @@ MS_NS = 1_000_000
 START_NS = 1_700_000_000_000_000_000
 
 
-def _base64_line(one: Sample) -> str:
+def base64_line(one: Sample) -> str:
     """Write a line as python-can's documentation lays it out, with an exact time."""
     seconds, rest = divmod(one.time_ns, 1_000_000_000)
     return (
@@ -36,7 +36,7 @@ def _base64_line(one: Sample) -> str:
     )
 
 
-def _as_csv_knows_it(one: Sample) -> Sample:
+def as_csv_knows_it(one: Sample) -> Sample:
     """Leave out what the format cannot hold."""
     flags = one.flags & (FrameFlag.EXTENDED | FrameFlag.REMOTE)
     return one._replace(bus="CAN", flags=flags | (FrameFlag.FD if one.length > 8 else 0))
@@ -44,9 +44,9 @@ def _as_csv_knows_it(one: Sample) -> Sample:
 
 @given(st.lists(frames(time_step_ns=1), min_size=1))
 def test_base64_frames_come_back_to_the_nanosecond(written: list[Sample]) -> None:
-    text = HEADER + "".join(map(_base64_line, written))
+    text = HEADER + "".join(map(base64_line, written))
     read, tally = read_all(DelimitedReader(), text.encode())
-    assert read == list(map(_as_csv_knows_it, written))
+    assert read == list(map(as_csv_knows_it, written))
     assert not tally.problems
     assert tally.epoch == "utc"
 
@@ -60,7 +60,7 @@ def test_what_python_can_writes_is_read_back(tmp_path: Path, written: list[Sampl
             writer.on_message_received(message(one))
     read, tally = read_all(DelimitedReader(), path)
     assert not tally.problems
-    expected = list(map(_as_csv_knows_it, written))
+    expected = list(map(as_csv_knows_it, written))
     # python-can keeps a time in a 64-bit float: 0.24 us at this date
     assert [round(one.time_ns, -3) for one in read] == [one.time_ns for one in expected]
     assert [one._replace(time_ns=0) for one in read] == [
@@ -99,7 +99,7 @@ def test_times_before_2000_count_from_the_recorders_start() -> None:
 
 
 def test_a_base64_log_without_its_header_is_recognised() -> None:
-    line = _base64_line(Sample(START_NS, "CAN", 0x123, 0, 2, b"\x01\x02"))
+    line = base64_line(Sample(START_NS, "CAN", 0x123, 0, 2, b"\x01\x02"))
     assert DelimitedReader().matches(line.encode())
     read, _ = read_all(DelimitedReader(), line.encode())
     assert len(read) == 1
@@ -130,7 +130,7 @@ def test_a_damaged_base64_line_is_skipped_and_named(line: str) -> None:
 
 def test_only_wanted_frames_carry_their_payload() -> None:
     written = [Sample(START_NS + n, "CAN", n % 3, 0, 1, bytes([n])) for n in range(30)]
-    text = (HEADER + "".join(map(_base64_line, written))).encode()
+    text = (HEADER + "".join(map(base64_line, written))).encode()
     read, _ = read_all(DelimitedReader(), text, Wish(wanted=IdSet([1])))
     assert [one.data for one in read] == [one.data * (one.can_id == 1) for one in written]
     read, _ = read_all(DelimitedReader(), text, Wish(wanted=IdSet([1]), headers=False))
@@ -139,7 +139,7 @@ def test_only_wanted_frames_carry_their_payload() -> None:
 
 def test_fifty_cuts_lose_only_the_frame_that_they_cut() -> None:
     written = [Sample(START_NS + n * MS_NS, "CAN", n, 0, 8, bytes([n] * 8)) for n in range(40)]
-    whole = (HEADER + "".join(map(_base64_line, written))).encode()
+    whole = (HEADER + "".join(map(base64_line, written))).encode()
     chance = random.Random(5)  # noqa: S311 - not a secret
     for _ in range(50):
         cut = chance.randrange(len(HEADER), len(whole))
@@ -406,7 +406,7 @@ def test_nothing_makes_it_fail(
         rows = [f"{one.time_ns},{one.can_id:X},{one.bus},{_hex(one.data)}" for one in written]
         text = bytearray(_table("time_ns,id,bus,data", rows))
     else:
-        text = bytearray((HEADER + "".join(map(_base64_line, written))).encode())
+        text = bytearray((HEADER + "".join(map(base64_line, written))).encode())
     for piece in noise:
         at = data.draw(st.integers(0, len(text)))
         text[at : at + data.draw(st.integers(0, 8))] = piece

@@ -55,7 +55,7 @@ def _record(time_ns: int, packet: bytes, order: str, *, nano: bool) -> bytes:
     return head + packet
 
 
-def _pcap(written: list[Sample], order: str = "<", *, nano: bool = False) -> bytes:
+def pcap_log(written: list[Sample], order: str = "<", *, nano: bool = False) -> bytes:
     records = (_record(one.time_ns, _frame(one), order, nano=nano) for one in written)
     return _pcap_header(order, CAN, nano=nano) + b"".join(records)
 
@@ -94,7 +94,7 @@ def _packet(number: int, ticks: int, packet: bytes, order: str, options: bytes =
     return _block(6, head + packet + padding + options, order)
 
 
-def _pcapng(written: list[Sample], order: str = "<") -> bytes:
+def pcapng_log(written: list[Sample], order: str = "<") -> bytes:
     text = _section(order) + _interface("can0", order) + _interface("can1", order)
     for one in written:
         sent = _option(2, struct.pack(order + "I", 2), order) + _option(0, b"", order)
@@ -112,7 +112,7 @@ def _pcapng(written: list[Sample], order: str = "<") -> bytes:
 def test_pcap_frames_come_back(written: list[Sample], order: str, nano: bool) -> None:
     step = 1 if nano else 1000
     written = [one._replace(time_ns=one.time_ns // step * step) for one in written]
-    log = _pcap(written, order, nano=nano)
+    log = pcap_log(written, order, nano=nano)
     assert PcapReader().matches(log[:4096])
     read, tally = read_all(PcapReader(), log)
     assert read == written
@@ -122,7 +122,7 @@ def test_pcap_frames_come_back(written: list[Sample], order: str, nano: bool) ->
 
 @given(written=st.lists(frames(), min_size=1), order=st.sampled_from("<>"))
 def test_pcapng_frames_come_back_with_bus_and_direction(written: list[Sample], order: str) -> None:
-    log = _pcapng(written, order)
+    log = pcapng_log(written, order)
     assert PcapReader().matches(log[:4096])
     read, tally = read_all(PcapReader(), log)
     assert read == written
@@ -176,7 +176,7 @@ def test_an_old_capture_without_the_fd_mark_is_told_by_its_size() -> None:
 def test_an_error_frame_keeps_class_and_detail() -> None:
     detail = bytes([0, 0x30, 0, 0, 0, 0, 96, 128])
     one = Sample(START_NS, "CAN", 0x004, FrameFlag.ERROR, 8, detail)
-    read, _ = read_all(PcapReader(), _pcap([one]))
+    read, _ = read_all(PcapReader(), pcap_log([one]))
     assert read == [one]
 
 
@@ -220,9 +220,9 @@ def test_two_sections_of_both_byte_orders_keep_their_interfaces_apart() -> None:
     assert not tally.problems
 
 
-@pytest.mark.parametrize("pack", [_pcap, _pcapng])
+@pytest.mark.parametrize("pack", [pcap_log, pcapng_log])
 def test_fifty_cuts_lose_only_the_frame_that_they_cut(pack: object) -> None:
-    bus = "CAN" if pack is _pcap else "can0"
+    bus = "CAN" if pack is pcap_log else "can0"
     written = [Sample(START_NS + n * NS, bus, n, 0, 8, bytes([n] * 8)) for n in range(40)]
     whole: bytes = pack(written)  # type: ignore[operator]  # one of the two above
     size = (len(whole) - len(pack([]))) // 40  # type: ignore[operator]  # the same
@@ -235,9 +235,9 @@ def test_fifty_cuts_lose_only_the_frame_that_they_cut(pack: object) -> None:
         assert bool(tally.problems) == (cut != len(whole) - (40 - complete) * size)
 
 
-@pytest.mark.parametrize("pack", [_pcap, _pcapng])
+@pytest.mark.parametrize("pack", [pcap_log, pcapng_log])
 def test_garbage_in_the_middle_loses_no_frame_before_or_after(pack: object) -> None:
-    bus = "CAN" if pack is _pcap else "can0"
+    bus = "CAN" if pack is pcap_log else "can0"
     written = [Sample(START_NS + n * NS, bus, n, 0, 8, bytes([n] * 8)) for n in range(40)]
     whole: bytes = pack(written)  # type: ignore[operator]  # one of the two above
     size = (len(whole) - len(pack([]))) // 40  # type: ignore[operator]  # the same
@@ -250,21 +250,21 @@ def test_garbage_in_the_middle_loses_no_frame_before_or_after(pack: object) -> N
 
 def test_a_damaged_magic_number_does_not_cost_the_capture() -> None:
     written = [Sample(START_NS, "CAN", 1, 0, 1, b"\x01")]
-    read, tally = read_all(PcapReader(), b"????" + _pcap(written)[4:])
+    read, tally = read_all(PcapReader(), b"????" + pcap_log(written)[4:])
     assert read == written
     assert "magic" in tally.problems[0].what
     written = [written[0]._replace(bus="can0")]
-    read, tally = read_all(PcapReader(), b"?" + _pcapng(written))
+    read, tally = read_all(PcapReader(), b"?" + pcapng_log(written))
     assert read == written
     assert "1 bytes" in tally.problems[0].what
 
 
 def test_a_long_capture_is_read_in_pieces() -> None:
     many = 100_000
-    record = np.frombuffer(_pcap([Sample(0, "CAN", 0x1, 0, 8, bytes(8))])[24:], dtype=np.uint8)
+    record = np.frombuffer(pcap_log([Sample(0, "CAN", 0x1, 0, 8, bytes(8))])[24:], dtype=np.uint8)
     table = np.tile(record, (many, 1))
     table[:, :4] = np.arange(many, dtype="<u4").view(np.uint8).reshape(many, 4)
-    read, tally = read_all(PcapReader(), _pcap([]) + table.tobytes())
+    read, tally = read_all(PcapReader(), pcap_log([]) + table.tobytes())
     assert [one.time_ns for one in read] == [n * NS for n in range(many)]
     assert not tally.problems
     assert tally.epoch == "file"
@@ -272,7 +272,7 @@ def test_a_long_capture_is_read_in_pieces() -> None:
 
 def test_only_wanted_frames_carry_their_payload() -> None:
     written = [Sample(START_NS + n, "CAN", n % 3, 0, 1, bytes([n])) for n in range(30)]
-    log = _pcap(written, nano=True)
+    log = pcap_log(written, nano=True)
     read, _ = read_all(PcapReader(), log, Wish(wanted=IdSet([1])))
     assert [one.data for one in read] == [one.data * (one.can_id == 1) for one in written]
     read, _ = read_all(PcapReader(), log, Wish(wanted=IdSet([1]), headers=False))
@@ -295,7 +295,7 @@ def test_it_is_a_reader() -> None:
 def test_nothing_makes_it_fail(
     data: st.DataObject, written: list[Sample], ng: bool, order: str, noise: list[bytes]
 ) -> None:
-    log = bytearray((_pcapng if ng else _pcap)(written, order))
+    log = bytearray((pcapng_log if ng else pcap_log)(written, order))
     for piece in noise:
         at = data.draw(st.integers(0, len(log)))
         log[at : at + data.draw(st.integers(0, 8))] = piece

@@ -33,7 +33,7 @@ def _hex(data: bytes) -> str:
     return data.hex(" ").upper()
 
 
-def _line(version: str, number: int, one: Sample) -> str:
+def trc_line(version: str, number: int, one: Sample) -> str:
     """Write a frame line as the format's description lays it out."""
     milliseconds, rest = divmod(one.time_ns, MS_NS)
     time = f"{milliseconds}.{rest // 1000:03d}"
@@ -69,7 +69,7 @@ TIME_STEP_NS = {"1.0": MS_NS, "1.1": MS_NS // 10}
 
 
 def _trace(version: str, many: list[Sample]) -> bytes:
-    lines = [_line(version, number, one) for number, one in enumerate(many, start=1)]
+    lines = [trc_line(version, number, one) for number, one in enumerate(many, start=1)]
     return (HEADERS[version] + "".join(f"{line}\n" for line in lines)).encode()
 
 
