@@ -62,7 +62,6 @@ class State(IntEnum):
     FAILURE = 4
 
 
-WORDS: Final = frozenset({"module_status", "assist_mode", "engine_state"})
 _LIMITED_BELOW_PCT, _READY_FROM_PCT = 95.0, 98.0
 _CRANKING_BELOW_RPM = 500.0
 _TRACK_SHARE = 0.10
