@@ -251,7 +251,7 @@ def _record(one: Sample, data: bytes | None = None) -> bytes:
     )
 
 
-def _sorted_file(written: list[Sample], *, unfinished: bool = False, packed: str = "") -> bytes:
+def mf4_log(written: list[Sample], *, unfinished: bool = False, packed: str = "") -> bytes:
     pack = Packer(b"UnFinMF " if unfinished else b"MDF     ", 5 if unfinished else 0)
     count = 0 if unfinished else len(written)
     group = pack.group(_channels(pack), count=count, size=SIZE)
@@ -298,7 +298,7 @@ def _classic(many: int, *, step_ns: int = 1_000_001) -> list[Sample]:
 @pytest.mark.parametrize("packed", ["", "deflated", "turned"])
 def test_records_packed_by_hand_come_back_to_the_nanosecond(unfinished: bool, packed: str) -> None:
     written = _classic(200)
-    log = _sorted_file(written, unfinished=unfinished, packed=packed)
+    log = mf4_log(written, unfinished=unfinished, packed=packed)
     assert Mf4Reader().matches(log[:4096])
     read, tally = read_all(Mf4Reader(), log)
     assert read == written
@@ -307,7 +307,7 @@ def test_records_packed_by_hand_come_back_to_the_nanosecond(unfinished: bool, pa
 
 def test_a_file_that_was_not_finished_ends_with_its_last_whole_record() -> None:
     written = _classic(50)
-    log = _sorted_file(written, unfinished=True)
+    log = mf4_log(written, unfinished=True)
     read, tally = read_all(Mf4Reader(), log[:-3])
     assert read == written[:-1]
     assert not tally.problems
@@ -315,7 +315,7 @@ def test_a_file_that_was_not_finished_ends_with_its_last_whole_record() -> None:
 
 def test_fifty_cuts_keep_every_record_before_them() -> None:
     written = _classic(300)
-    log = _sorted_file(written)
+    log = mf4_log(written)
     begin = len(log) - 300 * SIZE
     chance = random.Random(4)  # noqa: S311 - not a secret
     for _ in range(50):
@@ -334,7 +334,7 @@ def test_fifty_cuts_keep_every_record_before_them() -> None:
 @pytest.mark.parametrize("packed", ["deflated", "turned"])
 def test_a_broken_packed_block_loses_its_own_records_only(packed: str) -> None:
     written = _classic(400)
-    log = bytearray(_sorted_file(written, packed=packed))
+    log = bytearray(mf4_log(written, packed=packed))
     at = log.index(b"##DZ") + 24 + 24 + 700
     log[at : at + 40] = bytes(40)
     read, tally = read_all(Mf4Reader(), bytes(log))
@@ -475,7 +475,7 @@ def test_a_file_that_the_library_fails_on_is_refused(tmp_path: Path) -> None:
 
 
 def test_lists_without_end_are_refused() -> None:
-    log = bytearray(_sorted_file(_classic(5)))
+    log = bytearray(mf4_log(_classic(5)))
     for kind in (b"##DG", b"##CG", b"##CN"):
         at = log.index(kind)
         evil = log.copy()
@@ -487,7 +487,7 @@ def test_lists_without_end_are_refused() -> None:
 
 
 def test_a_packed_block_cannot_claim_more_than_deflate_can_give() -> None:
-    log = bytearray(_sorted_file(_classic(50), packed="deflated"))
+    log = bytearray(mf4_log(_classic(50), packed="deflated"))
     at = log.index(b"##DZ") + 24
     struct.pack_into("<Q", log, at + 8, 1 << 60)
     read, tally = read_all(Mf4Reader(), bytes(log))
@@ -512,7 +512,7 @@ def test_nothing_makes_it_fail(
     kind = data.draw(st.integers(0, 4))
     written = _classic(20)
     log = bytearray(
-        _sorted_file(written, packed=("", "deflated", "turned")[kind])
+        mf4_log(written, packed=("", "deflated", "turned")[kind])
         if kind < 3
         else _mixed_file(written, data_first=True, apart=kind == 4)
     )

@@ -38,7 +38,7 @@ def _write(path: Path, rows: Iterable[tuple[object, ...]], table: str = TABLE) -
     return path
 
 
-def _row(one: Sample) -> tuple[object, ...]:
+def row_of(one: Sample) -> tuple[object, ...]:
     return (
         one.time_ns / 1_000_000_000,
         one.can_id,
@@ -58,7 +58,7 @@ def _as_sqlite_knows_it(one: Sample) -> Sample:
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=50)
 @given(written=st.lists(frames(), min_size=1))
 def test_frames_come_back_to_the_microsecond(tmp_path: Path, written: list[Sample]) -> None:
-    path = _write(tmp_path / "ride.db", map(_row, written))
+    path = _write(tmp_path / "ride.db", map(row_of, written))
     assert SqliteReader().matches(path.read_bytes()[:4096])
     for log in (path, path.read_bytes()):
         read, tally = read_all(SqliteReader(), log)
@@ -88,13 +88,13 @@ def test_what_python_can_writes_is_read_back(tmp_path: Path) -> None:
 def test_an_error_frame_keeps_its_class_and_detail(tmp_path: Path) -> None:
     detail = bytes([0, 0x30, 0, 0, 0, 0, 96, 128])
     one = Sample(START_NS, "CAN", 0x004, FrameFlag.ERROR, 8, detail)
-    read, _ = read_all(SqliteReader(), _write(tmp_path / "ride.db", [_row(one)]))
+    read, _ = read_all(SqliteReader(), _write(tmp_path / "ride.db", [row_of(one)]))
     assert read == [one]
 
 
 def test_only_wanted_frames_carry_their_payload(tmp_path: Path) -> None:
     written = [Sample(START_NS + n * 1000, "CAN", n % 3, 0, 1, bytes([n])) for n in range(30)]
-    path = _write(tmp_path / "ride.db", map(_row, written))
+    path = _write(tmp_path / "ride.db", map(row_of, written))
     read, _ = read_all(SqliteReader(), path, Wish(wanted=IdSet([1])))
     assert [one.data for one in read] == [one.data * (one.can_id == 1) for one in written]
     read, _ = read_all(SqliteReader(), path, Wish(wanted=IdSet([1]), headers=False))
@@ -122,7 +122,7 @@ def test_rows_that_are_no_frames_are_counted(tmp_path: Path) -> None:
 
 def test_a_damaged_page_loses_its_own_rows_only(tmp_path: Path) -> None:
     written = [Sample(START_NS + n * 1000, "CAN", n % 0x7FF, 0, 8, bytes(8)) for n in range(4000)]
-    whole = bytearray(_write(tmp_path / "ride.db", map(_row, written)).read_bytes())
+    whole = bytearray(_write(tmp_path / "ride.db", map(row_of, written)).read_bytes())
     page = len(whole) // 4096 // 2 * 4096
     whole[page : page + 4096] = random.Random(3).randbytes(4096)  # noqa: S311 - not a secret
     read, tally = read_all(SqliteReader(), bytes(whole))
@@ -136,7 +136,7 @@ def test_a_damaged_page_loses_its_own_rows_only(tmp_path: Path) -> None:
 
 def test_a_cut_keeps_what_lies_before_it_or_says_that_nothing_can_be_read(tmp_path: Path) -> None:
     written = [Sample(START_NS + n * 1000, "CAN", n % 0x7FF, 0, 8, bytes(8)) for n in range(4000)]
-    whole = _write(tmp_path / "ride.db", map(_row, written)).read_bytes()
+    whole = _write(tmp_path / "ride.db", map(row_of, written)).read_bytes()
     chance = random.Random(9)  # noqa: S311 - not a secret
     for _ in range(20):
         cut = chance.randrange(4096 * 3, len(whole))
@@ -221,7 +221,7 @@ def test_it_is_a_reader() -> None:
 def test_nothing_makes_it_fail(
     tmp_path: Path, data: st.DataObject, written: list[Sample], noise: list[bytes]
 ) -> None:
-    log = bytearray(_write(tmp_path / "ride.db", map(_row, written)).read_bytes())
+    log = bytearray(_write(tmp_path / "ride.db", map(row_of, written)).read_bytes())
     for piece in noise:
         at = data.draw(st.integers(16, len(log)))
         log[at : at + len(piece)] = piece
