@@ -49,7 +49,7 @@ class BitRateGauge:
         if self._calls > _ALWAYS and self._calls % _EVERY:
             return
         bits = SHAPE_BITS[shape[1:]]
-        step = np.minimum(np.diff(time_ns), _BIN_NS * _BINS * 1000)
+        step = np.clip(np.diff(time_ns), 0, _BIN_NS * _BINS * 1000)
         per_bin = step // (np.maximum(bits, 1) * _BIN_NS)
         self._count += np.bincount(np.minimum(per_bin[bits > 0], _BINS), minlength=_BINS + 1)
 

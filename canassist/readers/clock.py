@@ -116,7 +116,7 @@ class ClockRepair:
         if len(back) and int(-steps.min()) > _APART_NS:
             self._apart.add(len(back), self._at(whole, int(back[0])))
             self._hold_only(rows_of(whole, 0, 0))
-            yield whole
+            yield _each_bus_in_order(whole)
             return
         ordered = in_time_order(whole)
         count = len(ordered)
@@ -185,7 +185,8 @@ class ClockRepair:
         if self._held and len(self._held[-1]):
             time_ns = np.concatenate((self._held[-1].time_ns[-1:], time_ns))
             bus = np.concatenate((self._held[-1].bus[-1:], bus))
-        back = np.flatnonzero((time_ns[1:] < time_ns[:-1]) & (bus[1:] != bus[:-1]))
+        steps = np.diff(time_ns)
+        back = np.flatnonzero((steps < 0) & (steps >= -_APART_NS) & (bus[1:] != bus[:-1]))
         if len(back):
             self._bundles.add(len(back), self._at(block, int(back[0])))
 
@@ -210,13 +211,13 @@ class ClockRepair:
 
     def _report_counts(self) -> None:
         for count, what in (
-            (self._late, "frames stood behind later ones; sorted by time"),
-            (self._bundles, "steps back between buses handed over in bundles; sorted by time"),
-            (self._apart, "steps back of more than 5 s between buses; each bus kept in its order"),
-            (self._twice, "frames equal the one before, time stamp and all; kept"),
+            (self._late, "frames behind later ones, sorted by time"),
+            (self._bundles, "steps back between buses handed over in bundles, sorted by time"),
+            (self._apart, "steps back of more than 5 s between buses, each kept in its order"),
+            (self._twice, "frames equal to the one before, time stamp and all, kept"),
         ):
             if count.number:
-                self._tally.report(count.where, f"from here on {count.number} {what}")
+                self._tally.report(count.where, f"{what}; from here on {count.number}")
 
 
 class _Count:
@@ -230,6 +231,15 @@ class _Count:
         if number and not self.number:
             self.where = where
         self.number += number
+
+
+def _each_bus_in_order(block: FrameBlock) -> FrameBlock:
+    """Return the frames with every bus in order of time, the buses in turns as they were."""
+    order = np.arange(len(block))
+    for one in np.unique(block.bus).tolist():
+        rows = np.flatnonzero(block.bus == one)
+        order[rows] = rows[np.argsort(block.time_ns[rows], kind="stable")]
+    return picked(block, order)
 
 
 def _marks(block: FrameBlock) -> IntArray:

@@ -23,8 +23,11 @@ LATE_NS: Final = 2 * _NS
 """A frame further back than this has a wrong time stamp, it was not merely late."""
 SPIKE_FRAMES: Final = 4
 """So few frames ahead of all that follow have wrong time stamps; more are a clock set back."""
+FAR_NS: Final = 60 * _NS
+"""A few frames this far off those before and behind have wrong time stamps. Own choice."""
 JUMP_NS: Final = 24 * 3600 * _NS
 """No recording pauses this long within one file: the clock was set."""
+_MOST_SPIKES: Final = 64  # looked at in one run; with more its clock means nothing
 _NEAR_WRAP_NS: Final = 60 * _NS
 
 # Counters that start again at zero: what they count to.
@@ -112,6 +115,8 @@ def look(
     final : bool
         Whether the file ends with this run.
     """
+    if spike := _first_spike(time_ns):
+        return Verdict(spike)
     jump = _first_jump(time_ns)
     late, unsure = 0, False
     first: tuple[int, IntArray, int, int] | None = None
@@ -129,6 +134,22 @@ def look(
         return _judge_jump(time_ns, bus, jump or 0, late, final=final)
     fault = _repeat(time_ns, bus, marks, first[0]) or _judge(time_ns, first, raw_offset_ns)
     return Verdict(fault, late)
+
+
+def _first_spike(time_ns: IntArray) -> Fault | None:
+    """Find a few frames, on whatever bus, far off the times of those before and behind them."""
+    steps = np.diff(time_ns)
+    if not len(steps) or int(np.abs(steps).max()) <= FAR_NS:
+        return None
+    begins = np.flatnonzero(np.abs(steps) > FAR_NS)[:_MOST_SPIKES] + 1
+    for begin in begins.tolist():
+        before = int(time_ns[begin - 1])
+        behind = time_ns[begin + 1 : begin + 1 + SPIKE_FRAMES]
+        back = np.flatnonzero(np.abs(behind - before) <= FAR_NS)
+        if len(back):
+            kind = Kind.TOO_HIGH if time_ns[begin] > before else Kind.TOO_LOW
+            return Fault(kind, begin, rows=np.arange(begin, begin + 1 + int(back[0])))
+    return None
 
 
 def _first_jump(time_ns: IntArray) -> int | None:
