@@ -50,6 +50,7 @@ def page(request: Request, template: str, **values: Any) -> HTMLResponse:  # noq
     session: Session = request.scope["session"]
     shown = {
         "form_token": desk.sessions.form_token(session),
+        "here": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         "may_leave": bool(desk.settings.token) and session.logged_in,
         **values,
     }

@@ -7,4 +7,5 @@ from importlib import util
 
 def can_compare() -> bool:
     """Tell whether rides can be compared here."""
-    return util.find_spec("canassist.compare") is not None
+    found = util.find_spec("canassist.compare")
+    return found is not None and found.origin is not None

@@ -31,7 +31,7 @@ SAFE_METHODS: Final = frozenset({"GET", "HEAD"})
 METHODS: Final = SAFE_METHODS | {"POST"}
 OPEN_PATHS: Final = ("/login", "/static/")
 POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY: Final = (

@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -84,7 +84,7 @@ def _answers(address: str) -> bool:
 
 
 @contextmanager
-def serving(data: Path, *options: str) -> Iterator[Served]:
+def _serving(data: Path, *options: str) -> Iterator[Served]:
     """Serve for the time of a block; the process is ended by its own handle."""
     served = start(data, *options)
     try:
@@ -109,14 +109,14 @@ def rides(tmp_path_factory: pytest.TempPathFactory) -> dict[str, WrittenRide]:
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Served]:
     """Return a fresh page of its own."""
-    with serving(tmp_path / "data") as found:
+    with _serving(tmp_path / "data") as found:
         yield found
 
 
 @pytest.fixture(scope="module")
 def shared_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """Return a page that the tests of one file share."""
-    with serving(tmp_path_factory.mktemp("shared") / "data") as found:
+    with _serving(tmp_path_factory.mktemp("shared") / "data") as found:
         yield found
 
 
@@ -140,11 +140,25 @@ def page(context: BrowserContext) -> Page:
     return opened
 
 
-Wait = Callable[[Callable[[], bool]], None]
+@pytest.fixture(scope="session")
+def serving() -> Callable[..., AbstractContextManager[Served]]:
+    """Return a way to serve a folder for the time of a block."""
+    return _serving
 
 
-def until(condition: Callable[[], bool], limit_s: float = WORK_S) -> None:
-    """Wait until something holds."""
+@pytest.fixture(scope="session")
+def starting() -> Callable[..., Served]:
+    """Return a way to start a server that the test ends by itself."""
+    return start
+
+
+@pytest.fixture(scope="session")
+def until() -> Callable[[Callable[[], bool]], None]:
+    """Return a way to wait until something holds."""
+    return _until
+
+
+def _until(condition: Callable[[], bool], limit_s: float = WORK_S) -> None:
     end_s = time.monotonic() + limit_s
     while not condition():
         assert time.monotonic() < end_s, "it did not come about in time"
