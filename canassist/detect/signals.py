@@ -21,6 +21,13 @@ SIDE_CHANNELS: Final = frozenset(
 """Nothing about assist hangs on these: their loss is a note."""
 
 
+SLACK: Final = 0.2
+"""Share of a period that a message may be late by; less is no silence of its own."""
+
+RESTART_PERIODS: Final = 2.5
+"""A channel's last value before a restart may be this many periods old: its message is slower
+than others, and a recorder drops a frame now and then."""
+
 BOOT_S: Final = 1.5
 """A module that has restarted may send "no value" for this long before it has one."""
 
@@ -55,7 +62,7 @@ def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> 
     ):
         until_s = timeline.duration_s if next_s is None else next_s
         silent_s = until_s - last_s - _overlap_s(quiet, last_s, until_s)
-        if silent_s <= channel.stale_after_s + TIME_STEP_S:
+        if silent_s <= channel.stale_after_s + SLACK * channel.period_s + TIME_STEP_S:
             continue
         if _part_of_restart(restarts, channel, last_s, until_s):
             continue
@@ -81,7 +88,7 @@ def _part_of_restart(
     restarts: Sequence[Event], channel: Channel, last_s: float, until_s: float
 ) -> bool:
     """Tell whether a silence begins and ends with a restart."""
-    early_s = max(channel.period_s, TIME_STEP_S)
+    early_s = RESTART_PERIODS * channel.period_s
     return any(
         last_s >= restart.start_s - early_s
         and last_s < restart.until(last_s)
