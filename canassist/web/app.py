@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from canassist.web import (
     api_pages,
+    compare_pages,
     files_out,
     login_pages,
     ride_pages,
@@ -70,6 +71,7 @@ def _routes() -> list[Route]:
         Route("/sample", shelf_pages.sample, methods=_POST),
         Route("/delete", shelf_pages.delete, methods=_POST),
         Route("/restore", shelf_pages.restore, methods=_POST),
+        Route("/compare", compare_pages.compare, methods=_POST),
         Route(ride, ride_pages.ride, methods=_GET),
         Route(ride, ride_pages.save, methods=_POST),
         Route(f"{ride}/cancel", ride_pages.cancel, methods=_POST),

@@ -31,8 +31,8 @@ SAFE_METHODS: Final = frozenset({"GET", "HEAD"})
 METHODS: Final = SAFE_METHODS | {"POST"}
 OPEN_PATHS: Final = ("/login", "/static/")
 POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY: Final = (
     "sandbox allow-scripts allow-modals allow-popups allow-downloads; default-src 'none'; "

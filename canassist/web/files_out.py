@@ -82,6 +82,8 @@ async def export_file(request: Request) -> Response:
 async def _product(request: Request, kind: str, media_type: str, ending: str) -> Response:
     desk: Desk = request.app.state.desk
     ride = await asyncio.to_thread(finished, request)
+    if kind == "export" and ride.kind != "ride":
+        raise refused(404, "missing")
     path = await desk.jobs.product(ride, kind)
     name = as_download(f"{stem(ride.title)}{ending}")
     return FileResponse(path, media_type=media_type, headers={"content-disposition": name})

@@ -152,7 +152,8 @@ class Jobs:
         self._board.begin(ride.id)
         folder: Path | None = None
         try:
-            folder, worker.order = await asyncio.to_thread(self._prepare, ride, "report")
+            kind = "report" if ride.kind == "ride" else "compare"
+            folder, worker.order = await asyncio.to_thread(self._prepare, ride, kind)
             outcome = await worker.run(lambda *step: self._board.step(ride.id, *step))
             if self._is_at(ride.id, worker) and not self._stopping:
                 await asyncio.to_thread(self._settle, ride, Path(worker.order["folder"]), outcome)
@@ -176,6 +177,20 @@ class Jobs:
     def _prepare(self, ride: Ride, kind: str) -> tuple[Path, Order]:
         """Lay the files of a ride out under their own names."""
         folder = self._blobs.work_folder()
+        order = self._order(ride, kind, folder)
+        if ride.kind == "compare":
+            sides = [[self._rides.get(one) for one in side] for side in ride.both_sides]
+            order["sides"] = [
+                [
+                    self._order(one, "one", folder / f"{place}-{number}")
+                    for number, one in enumerate(side)
+                    if one is not None
+                ]
+                for place, side in enumerate(sides)
+            ]
+        return folder, order
+
+    def _order(self, ride: Ride, kind: str, folder: Path) -> Order:
         logs = [
             self._lay_out(folder / "logs" / str(number), one.sha256, one.name)
             for number, one in enumerate(self._rides.files(ride.id))
@@ -183,8 +198,9 @@ class Jobs:
         known = [one for one in (self._vehicles.get(ride.vehicle),) if one]
         if ride.vehicle_by != "chosen" and kind == "report":
             known = self._vehicles.all()
-        return folder, {
+        return {
             "kind": kind,
+            "title": ride.title,
             "folder": str(folder),
             "logs": logs,
             "vehicles": [self._lay_out_vehicle(folder, one) for one in known],

@@ -39,6 +39,7 @@ def ride(request: Request) -> Response:
         vehicles=desk.vehicles.all(),
         questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],
         notes=NOTES,
+        sides=_sides(desk, found),
         said=request.query_params.get("said", "") if _is_known(request) else "",
         nothing=_NOTHING,
     )
@@ -140,6 +141,16 @@ def _found(request: Request) -> tuple[Desk, Ride]:
     if ride is None or ride.deleted_s is not None:
         raise refused(404, "missing")
     return desk, ride
+
+
+def _sides(desk: Desk, found: Ride) -> list[tuple[str, Ride]]:
+    """Return the rides that a comparison is made of, with their side."""
+    return [
+        (name, ride)
+        for name, side in zip("ab", found.both_sides, strict=True)
+        for one in side
+        if (ride := desk.rides.get(one)) is not None
+    ]
 
 
 def _questions(desk: Desk, found: Ride) -> list[dict[str, Any]]:  # Any: plain JSON values

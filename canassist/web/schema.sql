@@ -23,6 +23,8 @@ CREATE TABLE IF NOT EXISTS rides(
   id TEXT PRIMARY KEY,
   title TEXT NOT NULL,
   state TEXT NOT NULL,
+  kind TEXT NOT NULL DEFAULT 'ride',
+  sides TEXT NOT NULL DEFAULT '',
   created_s REAL NOT NULL,
   queued_s REAL NOT NULL,
   attempts INTEGER NOT NULL DEFAULT 0,

@@ -17,7 +17,7 @@ from canassist.web.answers import (
     templates,
     wants_json,
 )
-from canassist.web.comparing import can_compare
+from canassist.web.compare_pages import can_compare
 from canassist.web.refusal import refused
 from canassist.web.samples import put_sample
 from canassist.web.store import PAGE_ROWS, SORTS, Search

@@ -49,11 +49,17 @@ class Stored:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ride:
-    """One ride on the shelf; the fields are the columns of the index."""
+    """One row of the shelf; the fields are the columns of the index.
+
+    ``kind`` is ``ride`` or ``compare``; a comparison's ``sides`` names the rides of both sides,
+    ``A.A/B.B``.
+    """
 
     id: str
     title: str
     state: State
+    kind: str
+    sides: str
     created_s: float
     queued_s: float
     attempts: int
@@ -83,6 +89,12 @@ class Ride:
     number: str
     deleted_s: float | None
     vehicle_name: str = ""
+
+    @property
+    def both_sides(self) -> tuple[list[str], list[str]]:
+        """Rides of a comparison's two sides."""
+        a, _, b = self.sides.partition("/")
+        return [one for one in a.split(".") if one], [one for one in b.split(".") if one]
 
     @property
     def busy(self) -> bool:
@@ -130,11 +142,14 @@ class NewRide:
     vehicle: str | None = None
     vehicle_by: str = ""
     notes: Mapping[str, str] = field(default_factory=dict)
+    kind: str = "ride"
+    sides: str = ""
 
     @property
     def input_key(self) -> str:
         """What tells that the same files were given before."""
-        return hashlib.sha256(" ".join(one.sha256 for one in self.files).encode()).hexdigest()
+        given = " ".join(one.sha256 for one in self.files) or self.sides
+        return hashlib.sha256(given.encode()).hexdigest()
 
 
 _COLUMNS: Final = tuple(item.name for item in fields(Ride) if item.name != "vehicle_name")
@@ -163,9 +178,9 @@ class Rides:
         ride, now = new_id(), time.time()
         notes = {name: new.notes.get(name, "") for name in NOTES}
         columns = ("id", "title", "state", "created_s", "queued_s", "input_key", "vehicle",
-                   "vehicle_by", *notes)  # fmt: skip
+                   "vehicle_by", "kind", "sides", *notes)  # fmt: skip
         values = (ride, new.title, "waiting", now, now, new.input_key, new.vehicle,
-                  new.vehicle_by, *notes.values())  # fmt: skip
+                  new.vehicle_by, new.kind, new.sides, *notes.values())  # fmt: skip
         marks = ", ".join("?" * len(columns))
         with self._database.writing() as index:
             index.execute(

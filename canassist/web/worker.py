@@ -204,6 +204,40 @@ def _export(order: Order, progress: _Teller) -> Outcome:
     return {"file": packed.name}
 
 
+def _compare(order: Order, progress: _Teller) -> Outcome:
+    from canassist import compare
+    from canassist import report as writing
+    from canassist.errors import InputError
+
+    if not all(order["sides"]):
+        problem = "A ride of this comparison is no longer on the shelf."
+        raise InputError(problem, "Tick the rides anew and compare them.")
+    out = Path(order["folder"])
+    a, b = (
+        [_analyze(one, _vehicle(one, progress)[0], progress) for one in side]
+        for side in order["sides"]
+    )
+    names = tuple(side[0]["title"] for side in order["sides"])
+    found = compare(a, b, names=(names[0], names[1]))
+    (out / "page.html").write_bytes(writing.render_comparison(found).encode())
+    (out / "result.json").write_bytes(writing.comparison_json(found))
+    every = [*a, *b]
+    return {
+        "page": "page.html",
+        "data": "result.json",
+        "questions": None,
+        "headline": found.headline,
+        "code": "comparison",
+        "strength": "",
+        "start_utc": "",
+        "duration_s": sum(one.log.duration_s for one in every),
+        "frames": sum(one.log.frames for one in every),
+        "vehicle": None,
+        "vehicle_by": "",
+        "vehicle_fit": "",
+    }
+
+
 def _pdf(order: Order, progress: _Teller) -> Outcome:
     from canassist.report import print_pdf
 
@@ -228,7 +262,7 @@ def _sample(order: Order, progress: _Teller) -> Outcome:
 
 
 _KINDS: Final[dict[str, Callable[[Order, _Teller], Outcome]]] = {}
-_KINDS.update(report=_report, export=_export, pdf=_pdf, sample=_sample)
+_KINDS.update(report=_report, export=_export, pdf=_pdf, sample=_sample, compare=_compare)
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -1,0 +1,68 @@
+"""Rides side by side: which stand on which side, then into the queue like a ride."""
+
+from __future__ import annotations
+
+import asyncio
+from importlib import util
+from typing import TYPE_CHECKING, Final
+
+from starlette.responses import RedirectResponse, Response
+
+from canassist.web.answers import page, read_form
+from canassist.web.refusal import refused
+from canassist.web.store import NewRide
+from canassist.web.words import say
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from canassist.web.desk import Desk
+    from canassist.web.store import Ride
+
+_FEWEST: Final = 2
+_MOST: Final = 24
+
+
+def can_compare() -> bool:
+    """Tell whether rides can be compared here."""
+    found = util.find_spec("canassist.compare")
+    return found is not None and found.origin is not None
+
+
+async def compare(request: Request) -> Response:
+    """Compare the ticked rides; of more than two ask first which side each is on."""
+    desk: Desk = request.app.state.desk
+    form = await read_form(request)
+    if not can_compare():
+        raise refused(404, "missing")
+    rides = await asyncio.to_thread(_ticked, desk, form.many("ride"))
+    sides = {ride.id: form.one(f"side-{ride.id}") for ride in rides}
+    if len(rides) == _FEWEST and not any(sides.values()):
+        sides = {rides[0].id: "a", rides[1].id: "b"}
+    a, b = ([ride for ride in rides if sides[ride.id] == side] for side in "ab")
+    if not a or not b:
+        first = rides[0].vehicle
+        return page(request, "compare.html", rides=rides, first=first, asked=any(sides.values()))
+    new = NewRide(
+        title=say("compare.name", a=_named(a), b=_named(b)),
+        files=(),
+        kind="compare",
+        sides="/".join(".".join(ride.id for ride in side) for side in (a, b)),
+        vehicle_by="chosen",
+    )
+    row = await asyncio.to_thread(lambda: desk.rides.same(new) or desk.rides.add(new))
+    desk.jobs.wake()
+    return RedirectResponse(f"/#ride-{row.id}", 303)
+
+
+def _ticked(desk: Desk, names: list[str]) -> list[Ride]:
+    found = [ride for name in names[:_MOST] if (ride := desk.rides.get(name))]
+    rides = [ride for ride in found if ride.kind == "ride" and ride.page is not None]
+    if len(rides) < _FEWEST:
+        raise refused(400, "too_few")
+    return sorted(rides, key=lambda ride: (ride.start_utc, ride.created_s))
+
+
+def _named(side: list[Ride]) -> str:
+    more = say("compare.more", count=len(side) - 1) if len(side) > 1 else ""
+    return side[0].title + more
