@@ -297,17 +297,19 @@ def _identifiers(buffer: ByteArray, end: IntArray) -> tuple[IntArray, IntArray, 
     fine : array of bool
     """
     word = words(buffer, end - 8)
-    digits = np.zeros(len(end), dtype=np.int64)
-    left = np.arange(len(end))
-    for many in _USUAL_DIGITS:
+    usual = _USUAL_DIGITS[0]
+    hit = ((word >> _U(8 * (_MOST_IN_WORD - usual))) & _THREE) == _PREFIX
+    digits = np.where(hit, usual, 0)
+    left = np.flatnonzero(~hit)
+    for many in _USUAL_DIGITS[1:]:
+        if not len(left):
+            break
         if many <= _MOST_IN_WORD:
-            prefix = word[left] >> _U(8 * (5 - many))
+            prefix = word[left] >> _U(8 * (_MOST_IN_WORD - many))
         else:
             prefix = words(buffer, end[left] - many - 3)
         hit = (prefix & _THREE) == _PREFIX
         digits[left[hit]] = many
         left = left[~hit]
-        if not len(left):
-            break
     value, fine = hex_values(word, digits)
     return value, digits, fine & (digits > 0)

@@ -96,16 +96,18 @@ def _beginning(pieces: Iterator[NumberedTable]) -> list[NumberedTable]:
     return [kept] if second is None else [kept, second]
 
 
+def _lines(begin: list[NumberedTable], most: int) -> list[str]:
+    return [
+        one.table.line(row) for one in begin for row in range(min(len(one.table.line_start), most))
+    ]
+
+
 def _reader_for(begin: list[NumberedTable], wish: Wish, tally: Tally) -> tuple[_LineReader, int]:
     """Choose how to read a table; also give how many lines stand before its first frame."""
-    lines = [
-        one.table.line(row)
-        for one in begin
-        for row in range(min(len(one.table.line_start), SAMPLE_LINES + MOST_PREAMBLE_LINES))
-    ]
-    filled = [line for line in lines[:MOST_PREAMBLE_LINES] if line.strip()]
-    if is_base64_table(filled[:5]):
+    top = _lines(begin, MOST_PREAMBLE_LINES)
+    if is_base64_table([line for line in top if line.strip()][:5]):
         return Base64Lines(wish, tally), 0
+    lines = _lines(begin, SAMPLE_LINES + MOST_PREAMBLE_LINES)
     found = find_columns(lines)
     if found is None:
         raise missing_columns(lines, tally.name)
