@@ -125,10 +125,11 @@ class CardMaker:
             title += f": {', '.join(channels).lower()}" if len(channels) <= _ALIKE else ""
         title += f" ({cause})" if cause else ""
         shares = tuple(
-            Pair(cause_words_of(name), self.measures.text(share, "share"), "")
+            Pair(share_words(name), self.measures.text(share, "share"), "")
             for name, share in event.shares.items()
             if share >= _LEAST_SHARE
         )
+        title += f" {short(event.code, _LONGEST_WORD)}" if event.code else ""
         return Card(
             title=title,
             family=family_of(event),
@@ -167,8 +168,7 @@ class CardMaker:
 
     def _pairs(self, event: Event) -> tuple[Pair, ...]:
         """Return what was measured; first what also has an expected figure."""
-        names = list(dict.fromkeys((*event.measured, *event.expected)))
-        names.sort(key=lambda name: name not in event.expected)
+        names = sorted(event.measured, key=lambda name: name not in event.expected)
         return tuple(
             Pair(
                 figure_words(name),
@@ -217,9 +217,10 @@ def figure_words(name: str) -> str:
     return words
 
 
-def cause_words_of(cause: str) -> str:
-    """Return a cause's word for people."""
-    return CAUSE_WORDS.get(cause, cause.replace("_", " "))
+def share_words(cause: str) -> str:
+    """Return what a cause's share of the lost assist is called."""
+    words = CAUSE_WORDS.get(cause, cause.replace("_", " "))
+    return words if cause == "unexplained" else f"explained by {words}"
 
 
 def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:

@@ -26,6 +26,10 @@ LANE_PX: Final = 40
 _TAG_SHARE: Final = 0.026
 _WORD_SHARE: Final = 0.15
 _WIDE_SHARE: Final = 0.2
+_LETTER_PX: Final = 6.3
+WIDE_PX: Final = 560
+NARROW_PX: Final = 350
+"""Widths that a picture has at least, on a wide page and on a narrow one."""
 _BARE_LANE_PX: Final = 8
 FOOT_PX: Final = 36
 """Height of the strip below the rows: lower axis."""
@@ -170,6 +174,12 @@ class Chart:
             self.x_to - self.x_from
         )
         return share > _WIDE_SHARE and not band.main
+
+    def has_room(self, word: Word, width_px: int = WIDE_PX) -> bool:
+        """Tell whether a word fits into its stretch on a picture of this width."""
+        shown = min(word.end, self.x_to) - max(word.start, self.x_from)
+        room_px = width_px * shown / (self.x_to - self.x_from)
+        return room_px > len(word.text) * _LETTER_PX + _LETTER_PX
 
     def tag_text(self, band: Band, low: float, high: float) -> str:
         """Return a band's number, with its family's word where there is room."""

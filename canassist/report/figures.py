@@ -40,11 +40,11 @@ _CLEAR: Final = "rgba(0,0,0,0)"
 _TOP: Final = "y"
 _FONT: Final = "system-ui, sans-serif"
 _TIME_FORMATS: Final = [
-    {"dtickrange": [None, 1000], "value": "%-M:%S.%L"},
+    {"dtickrange": [None, 999], "value": "%-M:%S.%L"},
     {"dtickrange": [1000, None], "value": "%-M:%S"},
 ]
 _LONG_FORMATS: Final = [
-    {"dtickrange": [None, 1000], "value": "%-H:%M:%S.%L"},
+    {"dtickrange": [None, 999], "value": "%-H:%M:%S.%L"},
     {"dtickrange": [1000, None], "value": "%-H:%M:%S"},
 ]
 _HOUR_S: Final = 3600.0
@@ -289,7 +289,7 @@ def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
         start, end = _x(chart, word.start), _x(chart, word.end)
         box = {"type": "rect", "xref": "x", "yref": axis, "x0": start, "x1": end, "y0": 0, "y1": 1}
         layout["shapes"].append(box | {"line": {"color": FAINT, "width": 0.8}})
-        if (word.end - word.start) > 0.04 * (chart.x_to - chart.x_from):
+        if chart.has_room(word):
             text = _note(word.text, "x", start, axis, 0.5)
             layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
 

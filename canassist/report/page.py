@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError
+from canassist.model import Code
 from canassist.report.cards import Card, CardMaker
 from canassist.report.channel_words import channel_words
 from canassist.report.document import Document, build
@@ -17,7 +18,7 @@ from canassist.report.masks import check_digit_ok, find_vins, mask_number, mask_
 from canassist.report.measures import Measures, Units
 from canassist.report.physics_charts import PhysicsCharts
 from canassist.report.result_json import result_json
-from canassist.report.ride_chart import RideCharts
+from canassist.report.ride_chart import RideCharts, is_drawn
 from canassist.report.rules import Rulebook
 from canassist.report.tables import (
     bus_table,
@@ -86,12 +87,19 @@ def render_page(result: Result, *, look: Look | None = None, key: Path | None = 
     CanassistError
         If the zone is unknown, the key cannot be used or the plot library is missing.
     """
-    pem = _read_key(key) if key is not None else None
+    pem = read_key(key) if key is not None else None
     view = PageView(result, look or Look())
     return build(view.document(), key_pem=pem, key_name=key.name if key else "")
 
 
-def _read_key(path: Path) -> bytes:
+def read_key(path: Path) -> bytes:
+    """Return a private key's file as it is.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
     try:
         return path.read_bytes()
     except OSError as error:
@@ -103,6 +111,13 @@ def page_number(data: bytes) -> str:
     """Return the short number that names a result on every printed page."""
     text = hashlib.sha256(data).hexdigest()
     return "-".join(text[place : place + 4] for place in range(0, 4 * _NUMBER_GROUPS, 4))
+
+
+def sure_words(conclusion: Conclusion) -> str:
+    """Return how sure a conclusion is; one that answers nothing is not sure of anything."""
+    if conclusion.code is Code.INCONCLUSIVE:
+        return "cannot tell"
+    return str(conclusion.strength)
 
 
 class PageView:
@@ -120,15 +135,17 @@ class PageView:
 
     def document(self) -> Document:
         """Return the page's parts."""
-        data = result_json(self.result)
+        result = self.result
+        data = result_json(result)
         number = page_number(data)
         log_name = self._log_name()
         cards = self.maker.cards()
-        rides = RideCharts(self.result, self.measures, self.clock)
+        rides = RideCharts(result, self.measures, self.clock)
         ride = rides.ride()
         close_ups = [
             rides.close_up(card.shown.place, card.shown.text or card.title)
             for card in cards[:_MOST_CLOSE_UPS]
+            if is_drawn(result.events[card.shown.place])
         ]
         return Document(
             template="report.html",
@@ -137,7 +154,7 @@ class PageView:
             data=data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",
-            version=self.result.version,
+            version=result.version,
         )
 
     def _context(
@@ -233,7 +250,7 @@ class PageView:
         return {
             "code": str(item.code),
             "rank": item.rank,
-            "strength": str(item.strength),
+            "strength": sure_words(item),
             "headline": say(item.headline),
             "ground": say(item.ground).removeprefix(f"{item.strength}: "),
             "because": [self._evidence(part) for part in item.because],

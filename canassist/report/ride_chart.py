@@ -30,7 +30,7 @@ from canassist.report.drawing import (
 from canassist.report.families import Family, family_of, kind_words
 from canassist.report.reduce import bucket_edges, reduce_channel
 from canassist.report.shortening import short
-from canassist.report.times import minutes_seconds
+from canassist.report.times import duration, minutes_seconds
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -99,9 +99,13 @@ class RideCharts:
         tall = _ROW_PX[len(groups) > _MANY_ROWS]
         rows = tuple(self._group(names, still, dense, tall) for names in groups)
         bands = distinct(
-            [_band(event, end, str(place + 1)) for place, event in enumerate(self._events())]
+            [
+                _band(event, end, str(place + 1))
+                for place, event in enumerate(self._events())
+                if is_drawn(event)
+            ]
         )
-        message = f"{minutes_seconds(end, 0)} minutes, {self._counted()}"
+        message = f"{duration(end)}: {self._counted()}"
         return self._chart(("ride", message), rows, bands, (0.0, end))
 
     def close_up(self, place: int, message: str) -> Chart:
@@ -115,15 +119,22 @@ class RideCharts:
         spoken = family_of(event)
         first = (event.channel,) if event.channel else ()
         wanted = (*first, *_CLOSE_UP_ROWS.get(event.kind, _CLOSE_UP_OTHERS))
-        names = [name for name in dict.fromkeys(wanted) if self._is_curve(name)][:_MOST_ROWS]
+        if event.measured.get("seen_on") in WORD_CHANNELS:
+            wanted = (str(event.measured["seen_on"]), *wanted)
+        names = [name for name in dict.fromkeys(wanted) if self._has_value(name)][:_MOST_ROWS]
         rows = tuple(
-            self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
+            self._words_row(name)
+            if name in WORD_CHANNELS
+            else self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
             for number, name in enumerate(names)
         )
         near = [
             _band(other, self._end, str(number + 1))
             for number, other in enumerate(self.result.events)
-            if number != place and other.start_s < high and other.until(self._end) > low
+            if number != place
+            and is_drawn(other)
+            and other.start_s < high
+            and other.until(self._end) > low
         ]
         own = replace(_band(event, self._end, str(place + 1)), main=True)
         return self._chart(
@@ -165,18 +176,12 @@ class RideCharts:
             for event in events
         ]
 
-    def _is_curve(self, name: str | None) -> bool:
-        channel = self.result.channels.get(name or "")
-        return (
-            channel is not None and len(channel) > 0 and not np.all(np.isnan(channel.value))
-        ) and name not in WORD_CHANNELS
+    def _has_value(self, name: str) -> bool:
+        channel = self.result.channels.get(name)
+        return channel is not None and not np.all(np.isnan(channel.value))
 
     def _groups(self) -> list[tuple[str, ...]]:
-        names = [
-            name
-            for name, channel in self.result.channels.items()
-            if len(channel) and not np.all(np.isnan(channel.value))
-        ]
+        names = [name for name in self.result.channels if self._has_value(name)]
         groups: list[tuple[str, ...]] = [(name,) for name in names if name not in WHEELS]
         wheels = tuple(name for name in WHEELS if name in names)
         return [*groups, wheels] if wheels else groups
@@ -185,10 +190,12 @@ class RideCharts:
         self, names: tuple[str, ...], still: FloatArray, dense: FloatArray, tall: int
     ) -> Row:
         if names[0] in WORD_CHANNELS:
-            channel = self.result.channels[names[0]]
-            words = word_spans(channel, self._end)
-            return Row(label=channel_words(names[0]), unit="", words=words, height_px=_WORD_PX)
+            return self._words_row(names[0])
         return self._row(names, still, dense, tall, self._spoken(names[0]))
+
+    def _words_row(self, name: str) -> Row:
+        words = word_spans(self.result.channels[name], self._end)
+        return Row(label=channel_words(name), unit="", words=words, height_px=_WORD_PX)
 
     def _spoken(self, name: str) -> Family | None:
         """Return the family of the channel that the answer speaks of."""
@@ -312,6 +319,11 @@ _MAIN: Final = (
 def _weight(event: Event) -> tuple[int, float]:
     order = {"note": 0, "warning": 1, "serious": 2}
     return order[str(event.severity)], -event.start_s
+
+
+def is_drawn(event: Event) -> bool:
+    """Tell whether an event is a stretch of the ride: a trouble code is merely seen there."""
+    return event.kind is not EventKind.TROUBLE_CODE
 
 
 def _times(count: int) -> str:

@@ -123,7 +123,7 @@ class Rulebook:
             value=self.measures.text(value, fact.unit),
             default=self.measures.text(fact.value, fact.unit),
             origin=origin,
-            source="set by the profile" if given else fact.source,
+            source="set by the profile" if given else fact.source.replace("degC", "°C"),
             changed=value != fact.value,
             given=given,
         )

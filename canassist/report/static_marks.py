@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup, escape
 
+from canassist.report.drawing import NARROW_PX
 from canassist.report.families import LOOKS, Family
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ TAB_FOOT_PX: Final = 6
 """Where an event's textured tab lies, in px above the first row."""
 
 _NARROW_PCT: Final = 0.5
-_LABEL_PCT: Final = 4.0
 _LEAST_PCT: Final = 0.02
 _TINTS: Final = {True: ".07", False: ".13"}
 
@@ -157,10 +157,11 @@ def _box_path(chart: Chart, word: Word) -> str:
 
 
 def _label(chart: Chart, word: Word, top: int) -> str:
-    low, high = _span(chart, word.start, word.end)
-    if high - low <= _LABEL_PCT:
+    if not chart.has_room(word):
         return ""
+    low, _ = _span(chart, word.start, word.end)
+    kind = "halo" if chart.has_room(word, NARROW_PX) else "halo roomy"
     return (
-        f'<text class="halo" x="{low:.2f}%" dx="4" y="{top + HEAD_PX + 13}" fill="{INK}" {HALO}>'
+        f'<text class="{kind}" x="{low:.2f}%" dx="4" y="{top + HEAD_PX + 13}" fill="{INK}" {HALO}>'
         f"{escape(word.text)}</text>"
     )
