@@ -61,7 +61,7 @@ class Entry:
     clock: str
     length: str
     severity: str
-    channel: str
+    subject: str
     text: str
     pairs: tuple[Pair, ...]
     readings: tuple[Pair, ...]
@@ -91,9 +91,16 @@ class Card:
         return tuple(pair.words for pair in self.shown.pairs[:_MOST_COLUMNS])
 
     @property
-    def several_channels(self) -> bool:
-        """Whether the events were seen on different channels."""
-        return len({entry.channel for entry in self.entries}) > 1
+    def subjects(self) -> str:
+        """What tells the events apart, as a column's head: empty where nothing does."""
+        if len({entry.subject for entry in self.entries}) == 1:
+            return ""
+        return "Code" if self.code else "Channel"
+
+    @property
+    def has_expected(self) -> bool:
+        """Whether any figure has one to be compared with."""
+        return any(pair.expected != UNKNOWN for pair in self.shown.pairs)
 
     @property
     def folded(self) -> bool:
@@ -129,7 +136,8 @@ class CardMaker:
             for name, share in event.shares.items()
             if share >= _LEAST_SHARE
         )
-        title += f" {short(event.code, _LONGEST_WORD)}" if event.code else ""
+        codes = dict.fromkeys(item.code for item in events)
+        title += f" {short(event.code, _LONGEST_WORD)}" if event.code and len(codes) == 1 else ""
         return Card(
             title=title,
             family=family_of(event),
@@ -155,7 +163,7 @@ class CardMaker:
             clock=self.clock.at(event.start_s),
             length=length if event.end_s is not None else f"{length} or more",
             severity=str(event.severity),
-            channel=channel_words(event.channel) if event.channel else "",
+            subject=_subject(event),
             text=self.measures.sentence(event.text),
             pairs=self._pairs(event),
             readings=self._readings(event.channels_then, self.result.channels),
@@ -208,6 +216,13 @@ class CardMaker:
         return self.measures.text(value, channel.unit)
 
 
+def _subject(event: Event) -> str:
+    """Return what an event is about where there are several of its kind at once."""
+    if event.code:
+        return short(event.code, _LONGEST_WORD)
+    return channel_words(event.channel) if event.channel else ""
+
+
 def figure_words(name: str) -> str:
     """Return a figure's name in words: ``min_supply_v`` is "lowest supply"."""
     words = words_of(name)
@@ -224,16 +239,16 @@ def share_words(cause: str) -> str:
 
 
 def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:
-    """Group alike events (kind, cause and code) where there are three or more.
+    """Group alike events (kind and cause) where there are three or more.
 
     Returns
     -------
     list of tuple of int
         Places of the events of each card, in the order of the first of each.
     """
-    alike: dict[tuple[str, str | None, str], list[int]] = {}
+    alike: dict[tuple[str, str | None], list[int]] = {}
     for place, event in enumerate(events):
-        alike.setdefault((str(event.kind), event.cause, event.code), []).append(place)
+        alike.setdefault((str(event.kind), event.cause), []).append(place)
     groups: list[tuple[int, ...]] = []
     for places in alike.values():
         if len(places) >= _ALIKE:

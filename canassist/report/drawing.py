@@ -29,7 +29,8 @@ _WIDE_SHARE: Final = 0.2
 _LETTER_PX: Final = 6.3
 WIDE_PX: Final = 560
 NARROW_PX: Final = 350
-"""Widths that a picture has at least, on a wide page and on a narrow one."""
+FULL_PX: Final = 840
+"""Widths that a picture has at least: on a wide page, a narrow one, and the ride at full size."""
 _BARE_LANE_PX: Final = 8
 FOOT_PX: Final = 36
 """Height of the strip below the rows: lower axis."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
-from canassist.report.drawing import FOOT_PX, Style
+from canassist.report.drawing import FOOT_PX, FULL_PX, WIDE_PX, Style
 from canassist.report.families import LOOKS, Family
 from canassist.report.measures import THIN_SPACE
 from canassist.report.static_figures import SHADES, plain_number
@@ -289,7 +289,7 @@ def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
         start, end = _x(chart, word.start), _x(chart, word.end)
         box = {"type": "rect", "xref": "x", "yref": axis, "x0": start, "x1": end, "y0": 0, "y1": 1}
         layout["shapes"].append(box | {"line": {"color": FAINT, "width": 0.8}})
-        if chart.has_room(word):
+        if chart.has_room(word, FULL_PX if chart.name == "ride" else WIDE_PX):
             text = _note(word.text, "x", start, axis, 0.5)
             layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
 

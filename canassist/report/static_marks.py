@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup, escape
 
-from canassist.report.drawing import NARROW_PX
+from canassist.report.drawing import FULL_PX, NARROW_PX, WIDE_PX
 from canassist.report.families import LOOKS, Family
 
 if TYPE_CHECKING:
@@ -157,10 +157,11 @@ def _box_path(chart: Chart, word: Word) -> str:
 
 
 def _label(chart: Chart, word: Word, top: int) -> str:
-    if not chart.has_room(word):
+    if not chart.has_room(word, FULL_PX):
         return ""
     low, _ = _span(chart, word.start, word.end)
     kind = "halo" if chart.has_room(word, NARROW_PX) else "halo roomy"
+    kind += "" if chart.has_room(word, WIDE_PX) else " spacious"
     return (
         f'<text class="{kind}" x="{low:.2f}%" dx="4" y="{top + HEAD_PX + 13}" fill="{INK}" {HALO}>'
         f"{escape(word.text)}</text>"
