@@ -47,7 +47,7 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
     """
     measured = with_known_units(timeline)
     restarts = find_restarts(timeline)
-    stuck = find_stuck(measured, profile)
+    stuck = find_stuck(measured, profile, physics.thermal)
     signals = [
         *find_losses(timeline, restarts),
         *stuck,

@@ -13,7 +13,7 @@ from canassist.timeline import TIME_STEP_S
 
 if TYPE_CHECKING:
     from canassist.detect.spans import Runs
-    from canassist.model import BoolArray, Channel, FloatArray, Timeline
+    from canassist.model import BoolArray, Channel, FloatArray, ThermalFit, Timeline
     from canassist.profile import Profile
 
 
@@ -87,11 +87,25 @@ REST_ZERO: Final = frozenset(
 LIMP_CHANNELS: Final = frozenset({"assist_torque", "motor_current", "module_current"})
 """These rest while the module gives no assist, whatever the rider does."""
 
+HEATING_K: Final = 6.0
+"""A temperature rests where its own model moves by this much: several steps of any sensor."""
+
+MISSES: Final = 4.0
+"""... and by this many times what it misses by, as a standard deviation."""
+
 NO_ASSIST_PCT: Final = 5.0
 
 
-def find_stuck(timeline: Timeline, profile: Profile) -> list[Event]:
+def find_stuck(
+    timeline: Timeline, profile: Profile, thermal: ThermalFit | None = None
+) -> list[Event]:
     """Find where a channel repeats one value for ``stuck_s`` while others say that it must move.
+
+    Parameters
+    ----------
+    thermal : ThermalFit, optional
+        Where the module's temperature should have gone, by its current: the witness for
+        that channel, which may rest by itself for long.
 
     Returns
     -------
@@ -103,12 +117,17 @@ def find_stuck(timeline: Timeline, profile: Profile) -> list[Event]:
     for name, witnesses in WITNESSES.items():
         channel = timeline.get(name)
         if channel is not None and len(channel):
-            found += _stuck(channel, witnesses, timeline, profile.limits.stuck_s)
+            heat = thermal if name == "module_temperature" else None
+            found += _stuck(channel, witnesses, timeline, profile.limits.stuck_s, heat)
     return found
 
 
 def _stuck(
-    channel: Channel, witnesses: tuple[Witness, ...], timeline: Timeline, stuck_s: float
+    channel: Channel,
+    witnesses: tuple[Witness, ...],
+    timeline: Timeline,
+    stuck_s: float,
+    thermal: ThermalFit | None,
 ) -> list[Event]:
     time_s, value = channel.valid()
     if len(time_s) < 2:  # noqa: PLR2004 - one sample repeats nothing
@@ -127,6 +146,7 @@ def _stuck(
         asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
         lively = often and last - first >= LIVELY_REPEATS
         witness = _moved(asked, timeline, (start_s, last_s), lively=lively)
+        witness = witness or _heating(thermal, value, (start_s, last_s))
         if witness is None:
             continue
         found.append(
@@ -187,6 +207,23 @@ def _moved(
         if moved >= (witness.moves if lively else witness.moves_far):
             return witness.channel, moved
     return None
+
+
+def _heating(
+    thermal: ThermalFit | None, value: FloatArray, span_s: tuple[float, float]
+) -> tuple[str, float] | None:
+    """Return how far the module's temperature should have gone, where that is far.
+
+    Far is well beyond what the model misses elsewhere in the ride.
+    """
+    if thermal is None:
+        return None
+    first, stop = np.searchsorted(thermal.time_s, span_s)
+    if stop - first < 2:  # noqa: PLR2004 - a range takes two
+        return None
+    moved = float(np.ptp(thermal.model_c[first:stop]))
+    missed = float(np.std(value)) * np.sqrt(max(1.0 - thermal.fit, 0.0))
+    return (thermal.driven_by, moved) if moved >= max(HEATING_K, MISSES * missed) else None
 
 
 def _no_assist(timeline: Timeline, span_s: tuple[float, float]) -> bool:

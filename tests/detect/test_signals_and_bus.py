@@ -13,6 +13,7 @@ from canassist.detect.signals import find_losses
 from canassist.detect.stuck import find_stuck
 from canassist.detect.trouble_codes import find_trouble_codes
 from canassist.model import CodeSighting, FloatArray, FrameSource, IdStats, Severity, Timeline
+from canassist.physics import study
 from canassist.profile import Profile
 from tests.detect.hand_rides import Samples
 
@@ -175,6 +176,28 @@ def test_current_may_rest_while_the_module_gives_no_assist(
     assert find_stuck(ride(channels), profile) == []
     channels["assist_limit"] = (time_s, np.full(len(time_s), 100.0))
     assert [e.channel for e in find_stuck(ride(channels), profile)] == ["assist_torque"]
+
+
+def test_a_temperature_that_rests_while_current_heats_is_stuck(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """Whole degrees, heated and cooled over 250 s; held at one value for 100 s of heating."""
+    time_s = every(0.2, 600.0)
+    load = np.where((time_s > 30.0) & (time_s < 280.0), 60.0, 5.0)
+    level, rise = 0.0, []
+    for amps in load:
+        level += (amps**2 * 0.02 - level) * (1.0 - np.exp(-0.2 / 200.0))
+        rise.append(level)
+    heat = np.round(25.0 + np.array(rise))
+    channels = {"module_temperature": (time_s, heat), "motor_current": (time_s, load)}
+    sound = ride(channels)
+    assert find_stuck(sound, profile, study(sound, profile).thermal) == []
+    stuck = heat.copy()
+    stuck[(time_s > 149.9) & (time_s < 250.0)] = stuck[time_s > 149.9][0]
+    timeline = ride({**channels, "module_temperature": (time_s, stuck)})
+    (event,) = find_stuck(timeline, profile, study(timeline, profile).thermal)
+    assert event.channel == "module_temperature"
+    assert event.end_s == pytest.approx(250.0)
 
 
 # -- jumps -----------------------------------------------------------------------------------
