@@ -344,7 +344,7 @@ def shape(page: Page) -> dict[str, int]:
     """Return how many elements of each kind the page holds, drawn pictures left out."""
     counts: dict[str, int] = page.evaluate(
         "() => { const found = {}; for (const e of document.querySelectorAll('*')) {"
-        " if (e.closest('.live') || e.closest('svg') || e.id.startsWith('js-plotly')"
+        " if (e.closest('.plot') || e.closest('svg') || e.id.startsWith('js-plotly')"
         " || e.classList.contains('svg-container')) continue;"
         " found[e.tagName] = (found[e.tagName] || 0) + 1; } return found; }"
     )
