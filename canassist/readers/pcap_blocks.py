@@ -98,10 +98,12 @@ def _scaled(part: WordArray, power: int) -> WordArray:
     return part // _U(10 ** (min(power, 19) - _NANO))
 
 
-class _Place(NamedTuple):
-    """Where a packet is, and how it is to be read."""
+class _Run(NamedTuple):
+    """Packets of one size, one behind the other: where they are, and how they are to be read."""
 
     at: int
+    size: int
+    many: int
     section: int
     old: bool
     big: bool
@@ -149,7 +151,7 @@ class NgFile:
         used : int
             How many bytes are done with.
         """
-        packets: list[_Place] = []
+        packets: list[_Run] = []
         place, end = 0, len(data)
         while place + _SMALLEST_BLOCK <= end:
             kind, size = self._head(data, place)
@@ -163,7 +165,9 @@ class NgFile:
                 break
             if kind in {_PACKET, _OLD_PACKET}:
                 old, big = kind == _OLD_PACKET, self.order == ">"
-                packets.append(_Place(place, self.section, old, big))
+                count = _alike(data, place, size)
+                packets.append(_Run(place, size, count, self.section, old, big))
+                place += (count - 1) * size
             else:
                 self._other_block(kind, data[place : place + size])
             place += size
@@ -252,7 +256,7 @@ class NgFile:
                 self._lost(time_ns, number)
         return flags
 
-    def _frames(self, data: bytes, packets: list[_Place]) -> FrameBlock:
+    def _frames(self, data: bytes, packets: list[_Run]) -> FrameBlock:
         """Read the frames of all packets, of one kind of interface after the other."""
         buffer = padded(data)
         found = self._columns(buffer, packets)
@@ -272,10 +276,13 @@ class NgFile:
             line = np.sort(np.concatenate((line, rows[done.line])))
         return block
 
-    def _columns(self, buffer: ByteArray, packets: list[_Place]) -> _Found:
+    def _columns(self, buffer: ByteArray, packets: list[_Run]) -> _Found:
         """Read the headers of packets; those that make no sense are counted and left out."""
-        at, section, old, big = np.array(packets, dtype=np.int64).reshape(len(packets), 4).T
-        at = at + FRONT
+        runs = np.array(packets, dtype=np.int64).reshape(len(packets), 6)
+        at, size, count = runs[:, 0], runs[:, 1], runs[:, 2]
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        at = np.repeat(at, count) + within * np.repeat(size, count) + FRONT
+        section, old, big = (np.repeat(runs[:, column], count) for column in (3, 4, 5))
         head = windows(buffer, at + 4, 24)
         fields = np.where(big[:, np.newaxis], head.view(">u4"), head.view("<u4")).astype(np.int64)
         whole, number, high, low, size = (fields[:, column] for column in range(5))
@@ -318,3 +325,17 @@ def _options(block: bytes, at: int, order: str) -> Iterator[tuple[int, bytes]]:
             return
         yield code, block[at + 4 : min(at + 4 + size, len(block) - 4)]
         at += 4 + (size + 3) // 4 * 4
+
+
+def _alike(data: bytes, place: int, size: int) -> int:
+    """Count blocks of one kind and size that follow one another, the first included."""
+    room = (len(data) - place) // size
+    head, tail = data[place : place + 8], data[place + size - 4 : place + size]
+    count, looked = 1, 1
+    while count == looked and looked < room:
+        looked = min(4 * looked + 4, room)
+        blocks = np.frombuffer(data, np.uint8, looked * size, place).reshape(looked, size)
+        same = np.all(blocks[:, :8] == np.frombuffer(head, np.uint8), axis=1)
+        same &= np.all(blocks[:, -4:] == np.frombuffer(tail, np.uint8), axis=1)
+        count = looked if same.all() else int(np.argmin(same))
+    return count
