@@ -12,7 +12,8 @@ from canassist.errors import CanassistError
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
-    from canassist.model import Case, Channel, Conclusion, Event, Result
+    from canassist.compare import compare
+    from canassist.model import Case, Channel, Comparison, Conclusion, Event, Result
     from canassist.pipeline import analyze
     from canassist.profile import Profile, read_profile
 
@@ -22,23 +23,27 @@ __all__ = [
     "CanassistError",
     "Case",
     "Channel",
+    "Comparison",
     "Conclusion",
     "Event",
     "Profile",
     "Result",
     "__version__",
     "analyze",
+    "compare",
     "read_profile",
 ]
 
 _HOMES = {
     "Case": "canassist.model",
     "Channel": "canassist.model",
+    "Comparison": "canassist.model",
     "Conclusion": "canassist.model",
     "Event": "canassist.model",
     "Profile": "canassist.profile",
     "Result": "canassist.model",
     "analyze": "canassist.pipeline",
+    "compare": "canassist.compare",
     "read_profile": "canassist.profile",
 }
 

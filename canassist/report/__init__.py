@@ -1,5 +1,7 @@
 """Result to page and data: what the outside asks of this layer."""
 
+from canassist.report.compare_page import render_comparison
+from canassist.report.comparison_json import comparison_json
 from canassist.report.page import Look, render_page
 from canassist.report.pdf import print_pdf
 from canassist.report.result_json import result_json
@@ -10,8 +12,10 @@ __all__ = [
     "Answer",
     "Check",
     "Look",
+    "comparison_json",
     "make_keys",
     "print_pdf",
+    "render_comparison",
     "render_page",
     "result_json",
     "verify_page",
