@@ -25,7 +25,7 @@ LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
 _TAG_SHARE: Final = 0.026
 _WORD_SHARE: Final = 0.15
-_WIDE_SHARE: Final = 0.2
+_WIDE_SHARE: Final = 0.35
 _LETTER_PX: Final = 6.3
 WIDE_PX: Final = 560
 NARROW_PX: Final = 350

@@ -137,11 +137,14 @@ class Measures:
         return f"{number}{THIN_SPACE}{name}"
 
     def sentence(self, text: str) -> str:
-        """Return a sentence with US figures added after the metric ones where they are wanted.
+        """Return a sentence whose figures stay with their units on one line.
 
-        The metric figure stays: it is what was measured, and a reader may compare it.
+        In US units, US figures are added after the metric ones: those stay, being what
+        was measured, and a reader may compare them.
         """
-        return _METRIC_FIGURE.sub(self._add, text) if self.units == "us" else text
+        if self.units == "us":
+            text = _METRIC_FIGURE.sub(self._add, text)
+        return _LOOSE_UNIT.sub(THIN_SPACE, text)
 
     def _add(self, found: re.Match[str]) -> str:
         unit = {"°C": "degC", "Nm": "N·m", "N m": "N·m"}.get(found["unit"], found["unit"])
@@ -155,6 +158,9 @@ class Measures:
 
 
 _NUMBER: Final = r"[-\u2212]?\d+(?:\.\d+)?"
+_LOOSE_UNIT: Final = re.compile(
+    r"(?<=\d) (?=(?:km/h|rpm|°C|°F|N·m|lbf·ft|mph|V|A|%|s|min|h|K|mΩ|ms|kbit/s)(?![\w]))"
+)
 _METRIC_FIGURE: Final = re.compile(
     rf"(?<![\w.])(?:(?P<from>{_NUMBER})\s?(?:to|\u2013)\s?)?(?P<to>{_NUMBER})\s?"
     r"(?P<unit>km/h|°C|N·m)(?![\w/·])"

@@ -39,7 +39,7 @@ def find_browser() -> str | None:
     return None
 
 
-def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] | None = None) -> None:
+def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] = "A4") -> None:
     """Print a report to PDF.
 
     Parameters
@@ -49,7 +49,7 @@ def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] | None = 
     pdf : path
         Where the PDF goes; appears whole or not at all.
     paper : {"A4", "letter"}, optional
-        Paper size; the browser's own default otherwise.
+        Paper size.
 
     Raises
     ------
@@ -71,10 +71,8 @@ def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] | None = 
         write_whole({pdf: target.read_bytes()})
 
 
-def _for_paper(html: str, paper: str | None) -> str:
+def _for_paper(html: str, paper: str) -> str:
     """Return the page with a paper size in its print rules, as its policy allows."""
-    if paper is None:
-        return html
     return html.replace("</head>", f"<style>{PAPER_STYLES[paper]}</style></head>", 1)
 
 

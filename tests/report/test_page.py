@@ -86,7 +86,12 @@ def test_us_units_are_shown_and_metric_sentences_keep_their_figure(result: Resul
 def test_us_figures_follow_the_metric_one(sentence: str, shown: str) -> None:
     """NIST SP 811: a mile is 1.609344 km, a pound-force foot 1.3558179483314004 N·m."""
     assert Measures("us").sentence(sentence).replace(SPACE, " ") == shown
-    assert Measures().sentence(sentence) == sentence
+    assert Measures().sentence(sentence).replace(SPACE, " ") == sentence
+
+
+def test_a_figure_and_its_unit_stay_on_one_line() -> None:
+    said = Measures().sentence("It fell to 10.2 V for 3 min 5 s in 2 Short turns.")
+    assert said == f"It fell to 10.2{SPACE}V for 3{SPACE}min 5{SPACE}s in 2 Short turns."
 
 
 def test_clock_times_are_in_the_zone_asked_for(result: Result) -> None:
