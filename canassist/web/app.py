@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Final
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.routing import Route
 
@@ -19,10 +20,13 @@ from canassist.web import (
     vehicle_pages,
 )
 from canassist.web.desk import make_desk
-from canassist.web.doors import Doors
+from canassist.web.doors import Doors, answer_error
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
+
+    from starlette.requests import Request
+    from starlette.responses import Response
 
     from canassist.web.settings import Settings
 
@@ -55,9 +59,15 @@ def make_app(settings: Settings) -> Starlette:
         routes=_routes(),
         middleware=[Middleware(Doors, settings=settings, sessions=desk.sessions)],
         lifespan=life,
+        exception_handlers={HTTPException: _no_such},
     )
     app.state.desk = desk
     return app
+
+
+async def _no_such(request: Request, error: Exception) -> Response:
+    """Answer an address or a method that leads nowhere."""
+    return answer_error(request.scope, error)
 
 
 def _routes() -> list[Route]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hmac
 import logging
-import sqlite3
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Final
 
@@ -15,7 +14,7 @@ from starlette.responses import RedirectResponse
 
 from canassist.errors import CanassistError
 from canassist.web.answers import refusal_response
-from canassist.web.refusal import Refused, new_number, refused
+from canassist.web.refusal import Refused, is_disk_full, new_number, refused
 from canassist.web.sessions import Session
 
 if TYPE_CHECKING:
@@ -52,9 +51,6 @@ HEADERS: Final = {
     "cache-control": "no-store",
 }
 
-_NO_ROOM: Final = frozenset({28, 122})  # ENOSPC and EDQUOT
-_DISK_FULL_WINDOWS: Final = 112
-
 
 class Doors:
     """Checks requests before they reach the app, and answers what goes wrong in it.
@@ -88,7 +84,7 @@ class Doors:
             if sender.begun:
                 log.exception("error %s: after the answer had begun", new_number())
                 raise
-            response = _answer(scope, error)
+            response = answer_error(scope, error)
         await response(scope, receive, sender)
 
     def _admit(self, scope: Scope, sender: _Sender) -> Response | None:
@@ -179,7 +175,7 @@ class _Sender:
         await self._send(message)
 
 
-def _answer(scope: Scope, error: Exception) -> Response:
+def answer_error(scope: Scope, error: Exception) -> Response:
     """Turn whatever was raised into plain words, with a number that the log has too."""
     refusal, number = _refusal(error), new_number()
     if refusal is None:
@@ -202,10 +198,3 @@ def _refusal(error: Exception) -> Refused | None:
     if is_disk_full(error):
         return refused(507, "disk_full")
     return None
-
-
-def is_disk_full(error: BaseException) -> bool:
-    """Tell whether an error means that the disk has no room left."""
-    if isinstance(error, OSError):
-        return error.errno in _NO_ROOM or getattr(error, "winerror", 0) == _DISK_FULL_WINDOWS
-    return isinstance(error, sqlite3.OperationalError) and "full" in str(error)

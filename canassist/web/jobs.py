@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import os
 import sqlite3
 import time
 from contextlib import suppress
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from canassist.web.blobs import place_under_name
 from canassist.web.names import clock_moments, file_name, stem
 from canassist.web.process import Worker
-from canassist.web.refusal import Refused, new_number
+from canassist.web.refusal import Refused, is_disk_full, new_number
 from canassist.web.store import NOTES, Answer
 from canassist.web.words import say
 
@@ -157,12 +158,12 @@ class Jobs:
             outcome = await worker.run(lambda *step: self._board.step(ride.id, *step))
             if self._is_at(ride.id, worker) and not self._stopping:
                 await asyncio.to_thread(self._settle, ride, Path(worker.order["folder"]), outcome)
-        except (OSError, sqlite3.Error, ValueError, KeyError):
-            number = new_number()
+        except (OSError, sqlite3.Error, ValueError, KeyError) as error:
+            number, name = new_number(), "disk_full" if is_disk_full(error) else "work"
             log.exception("error %s: work on ride %s", number, ride.id)
-            await asyncio.to_thread(
-                self._rides.fail, ride.id, say("refusals.work"), say("refusals.work_fix"), number
-            )
+            told = say(f"refusals.{name}"), say(f"refusals.{name}_fix")
+            with suppress(sqlite3.Error):  # it stays in work then, and is taken up at next start
+                await asyncio.to_thread(self._rides.fail, ride.id, *told, number)
         finally:
             if folder is not None:
                 await asyncio.to_thread(self._blobs.clear, folder)
@@ -234,7 +235,7 @@ class Jobs:
         if "done" in outcome:
             self._rides.finish(ride.id, self._kept(folder, outcome["done"]))
             return
-        problem, fix, number = _what_went_wrong(ride, outcome)
+        problem, fix, number = _what_went_wrong(ride, folder, outcome)
         self._rides.fail(ride.id, problem, fix, number)
 
     def _kept(self, folder: Path, done: dict[str, Any]) -> Answer:  # Any: plain JSON values
@@ -254,7 +255,7 @@ class Jobs:
                 limit_s = _PRINT_S if kind == "pdf" else self._limits.work_s
                 outcome = await Worker(order, limit_s).run(lambda *_: None)
                 if "done" not in outcome:
-                    problem, fix, _ = _what_went_wrong(ride, outcome)
+                    problem, fix, _ = _what_went_wrong(ride, folder, outcome)
                     raise Refused(503, problem, fix)
                 made = folder / Path(outcome["done"]["file"]).name
                 sha256 = await asyncio.to_thread(self._blobs.keep_file, made)
@@ -271,14 +272,14 @@ def _case(ride: Ride) -> dict[str, object]:
     return {**words, "vehicle": ride.vehicle_words, "at_s": clock_moments(ride.moments)}
 
 
-def _what_went_wrong(ride: Ride, outcome: Outcome) -> tuple[str, str, str]:
+def _what_went_wrong(ride: Ride, folder: Path, outcome: Outcome) -> tuple[str, str, str]:
     """Return problem and fix for the reader, and the number under which the log has more."""
     number = new_number()
     if "refused" in outcome:
         problem, fix = outcome["refused"]
         log.warning("error %s: ride %s: %s", number, ride.id, json.dumps(problem))
-        return str(problem), _for_the_page(str(fix)), number
-    for name in ("too_big", "too_long"):
+        return str(problem).replace(f"{folder}{os.sep}", ""), _for_the_page(str(fix)), number
+    for name in ("too_big", "too_long", "disk_full"):
         if name in outcome:
             log.warning("error %s: ride %s: %s", number, ride.id, name)
             return say(f"refusals.{name}"), say(f"refusals.{name}_fix"), number

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import secrets
+import sqlite3
+from typing import Final
 
 from canassist.web.words import say
+
+_NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
+_DISK_FULL_WINDOWS: Final = 112
 
 
 class Refused(Exception):  # noqa: N818 - what happened, not what went wrong
@@ -33,3 +39,10 @@ def refused(status: int, name: str, /, **values: object) -> Refused:
 def new_number() -> str:
     """Return a number by which an error is found in the log."""
     return secrets.token_hex(4)
+
+
+def is_disk_full(error: BaseException) -> bool:
+    """Tell whether an error means that the disk has no room left."""
+    if isinstance(error, OSError):
+        return error.errno in _NO_ROOM or getattr(error, "winerror", 0) == _DISK_FULL_WINDOWS
+    return isinstance(error, sqlite3.OperationalError) and "full" in str(error)

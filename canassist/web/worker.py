@@ -7,6 +7,7 @@ server that started it is gone.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -80,6 +81,10 @@ def _outcome(order: Order, out: TextIO) -> Outcome:
         return {"refused": [error.problem, error.fix]}
     except MemoryError:
         return {"too_big": True}
+    except OSError as error:
+        if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+            return {"disk_full": True}
+        return {"broken": traceback.format_exc()}
     except Exception:
         return {"broken": traceback.format_exc()}
 

@@ -1,0 +1,193 @@
+"""What happens when it is killed, or the disk is full: nothing half there, nothing lost."""
+
+from __future__ import annotations
+
+import errno
+import gzip
+import hashlib
+import os
+import random
+import signal
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import httpx
+import pytest
+from starlette.testclient import TestClient
+
+from canassist.demo import WrittenRide
+from canassist.web.app import make_app
+from canassist.web.blobs import Incoming
+from canassist.web.settings import Settings
+
+if TYPE_CHECKING:
+    from conftest import Served
+
+Serving = Callable[..., AbstractContextManager["Served"]]
+Until = Callable[[Callable[[], bool]], None]
+LINES = 60_000
+
+
+def cut(ride: WrittenRide, number: int) -> bytes:
+    """Return the beginning of a ride, a little shorter each time, so that each is another file."""
+    lines = gzip.decompress(ride.log.read_bytes()).splitlines(keepends=True)
+    return b"".join(lines[: LINES - number])
+
+
+class Shop:
+    """Sends rides to servers that are killed, and remembers what they had promised."""
+
+    def __init__(self, ride: WrittenRide, data: Path) -> None:
+        self.ride = ride
+        self.data = data
+        self.promised: set[str] = set()
+        self.finished: dict[str, str] = {}
+
+    def send(self, served: Served, number: int) -> None:
+        files = [
+            ("log", (f"ride{number}.log", cut(self.ride, number))),
+            ("dbc", (self.ride.dbc.name, self.ride.dbc.read_bytes())),
+            ("profile", (self.ride.profile.name, self.ride.profile.read_bytes())),
+        ]
+        with suppress(httpx.TransportError):
+            answer = httpx.post(f"{served.address}api/reports?wait=0", files=files, timeout=30)
+            self.promised.add(answer.json()["id"])
+
+    def look(self, served: Served) -> list[dict[str, str]]:
+        """Hold what was promised and finished before against what is there now."""
+        rides = httpx.get(f"{served.address}api/reports").json()["rides"]
+        states = {ride["id"]: ride["state"] for ride in rides}
+        assert set(states.values()) <= {"waiting", "working", "done"}, states
+        assert self.promised <= set(states)
+        for name, digest in self.finished.items():
+            assert states[name] == "done"
+            report = httpx.get(f"{served.address}rides/{name}/report").content
+            assert hashlib.sha256(report).hexdigest() == digest
+        for name, state in states.items():
+            if state == "done" and name not in self.finished:
+                report = httpx.get(f"{served.address}rides/{name}/report").content
+                assert report.rstrip().endswith(b"</html>")
+                self.finished[name] = hashlib.sha256(report).hexdigest()
+        return rides
+
+    def is_whole(self) -> None:
+        """Hold the folder itself to being whole, with no server on it."""
+        with closing(sqlite3.connect(self.data / "index.sqlite")) as index:
+            assert index.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        for path in (self.data / "files").glob("*/*"):
+            assert hashlib.sha256(path.read_bytes()).hexdigest() == path.name
+
+
+def kill_at_random(
+    shop: Shop, starting: Callable[..., Served], moments: int, dice: random.Random
+) -> None:
+    for number in range(moments):
+        served = starting(shop.data)
+        sending = threading.Thread(target=shop.send, args=(served, number))
+        shop.look(served)
+        sending.start()
+        time.sleep(dice.uniform(0.0, 2.5))
+        if dice.random() < 0.3:
+            for pid in children(served.process.pid):
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+            time.sleep(dice.uniform(0.0, 0.5))
+        served.kill()
+        sending.join(60)
+        assert served.process.stderr is not None
+        served.process.stderr.close()
+        shop.is_whole()
+
+
+def children(pid: int) -> list[int]:
+    """Return the processes that a server started, where the system tells them."""
+    found: list[int] = []
+    for listed in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):
+            found += [int(word) for word in listed.read_text().split()]
+    return found
+
+
+@pytest.mark.parametrize("moments", [2, pytest.param(20, marks=pytest.mark.slow)])
+def test_killed_at_random_moments_it_loses_nothing(
+    until: Until, starting: Callable[..., Served], serving: Serving, tmp_path: Path, moments: int,
+    rides: dict[str, WrittenRide],
+) -> None:  # fmt: skip
+    shop = Shop(rides["speed_lost"], tmp_path / "data")
+    kill_at_random(shop, starting, moments, random.Random(4))  # noqa: S311 - no secret
+    with serving(shop.data) as served:
+        until(lambda: all(ride["state"] == "done" for ride in shop.look(served)))
+        until(lambda: not list((shop.data / "work").iterdir()))
+        assert list((shop.data / "incoming").iterdir()) == []
+    shop.is_whole()
+
+
+def test_killed_worker_is_told_and_the_page_goes_on(
+    until: Until, served: Served, rides: dict[str, WrittenRide]
+) -> None:
+    if not Path("/proc/self/task").is_dir():
+        pytest.skip("this system does not list a process's children")
+    ride = rides["hot_tight_turns"]
+    answer = httpx.post(
+        f"{served.address}api/reports?wait=0", files={"log": (ride.log.name, ride.log.read_bytes())}
+    )
+    name = answer.json()["id"]
+    until(lambda: bool(children(served.process.pid)))
+    os.kill(children(served.process.pid)[0], signal.SIGKILL)
+    address = f"{served.address}api/reports/{name}"
+    until(lambda: httpx.get(address).json()["state"] == "failed")
+    told = httpx.get(address).json()
+    assert "stopped unexpectedly" in told["problem"]
+    assert told["number"] in served.log()
+
+
+@pytest.fixture
+def inside(tmp_path: Path) -> Iterator[TestClient]:
+    """Return the app in this process, so that its disk can be made to fail."""
+    data = tmp_path / "data"
+    data.mkdir()
+    app = make_app(Settings(data=data))
+    with TestClient(app, base_url="http://127.0.0.1:8321") as client:
+        yield client
+
+
+def test_full_disk_is_told_and_nothing_is_lost(
+    inside: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = inside.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
+    assert kept.status_code == 202
+    data = tmp_path / "data"
+    before = sorted(path.name for path in (data / "files").glob("*/*"))
+    write = Incoming.write
+
+    def full(self: Incoming, piece: bytes) -> None:
+        if self.size > 100_000:
+            raise OSError(errno.ENOSPC, "No space left on device", str(self.path))
+        write(self, piece)
+
+    monkeypatch.setattr(Incoming, "write", full)
+    answer = inside.post("/api/reports", files={"log": ("second.log", b"y" * 900_000)})
+    assert answer.status_code == 507
+    assert "disk is full" in answer.json()["problem"]
+    assert str(data) not in answer.text
+    assert list((data / "incoming").iterdir()) == []
+    assert sorted(path.name for path in (data / "files").glob("*/*")) == before
+    assert inside.get("/api/reports").json()["count"] == 1
+
+
+def test_full_disk_while_the_upload_is_put_in_place(
+    inside: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Incoming) -> str:
+        raise OSError(errno.ENOSPC, "No space left on device", str(self.path))
+
+    monkeypatch.setattr(Incoming, "finish", full)
+    answer = inside.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
+    assert answer.status_code == 507
+    assert list((tmp_path / "data" / "incoming").iterdir()) == []
+    assert inside.get("/api/reports").json()["count"] == 0

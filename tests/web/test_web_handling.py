@@ -1,0 +1,299 @@
+"""What people do on the page: cancel, answer, compare, delete, search; by keyboard, narrow."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import httpx
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+from canassist.demo import WrittenRide
+
+if TYPE_CHECKING:
+    from conftest import Served
+
+pytestmark = pytest.mark.browser
+
+Serving = Callable[..., AbstractContextManager["Served"]]
+Until = Callable[[Callable[[], bool]], None]
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+
+def send(served: Served, *files: tuple[str, Path], **fields: str) -> str:
+    """Send a ride and wait for its report; return its id."""
+    answer = httpx.post(
+        served.address + "api/reports",
+        files=[(role, (path.name, path.read_bytes())) for role, path in files],
+        data=fields,
+        timeout=90,
+    )
+    assert answer.status_code == 200, answer.text
+    return answer.headers["x-ride"]
+
+
+def whole(ride: WrittenRide) -> list[tuple[str, Path]]:
+    return [("log", ride.log), ("dbc", ride.dbc), ("profile", ride.profile)]
+
+
+@pytest.fixture(scope="module")
+def shelf(
+    shared_page: Served, rides: dict[str, WrittenRide], tmp_path_factory: pytest.TempPathFactory
+) -> Served:
+    """Return a page with two rides and one file that is no log."""
+    send(
+        shared_page, *whole(rides["hot_tight_turns"]), work_order="WO-77", complaint="Heavy uphill"
+    )
+    send(shared_page, *whole(rides["speed_lost"]))
+    notes = tmp_path_factory.mktemp("notes") / "notes.txt"
+    notes.write_text("no log\n" * 50)
+    httpx.post(
+        shared_page.address + "api/reports",
+        files={"log": (notes.name, notes.read_bytes())},
+        timeout=90,
+    )
+    return shared_page
+
+
+def test_upload_moves_and_can_be_cancelled(
+    until: Until, served: Served, page: Page, tmp_path: Path
+) -> None:
+    large = tmp_path / "large.log"
+    large.write_bytes(b"(1.0) can0 123#00\n" * 1_500_000)
+    page.goto(served.address)
+    line = page.context.new_cdp_session(page)
+    line.send("Network.enable")
+    line.send(
+        "Network.emulateNetworkConditions",
+        {"offline": False, "latency": 0, "downloadThroughput": -1, "uploadThroughput": 2_000_000},
+    )
+    page.set_input_files("#files", [large])
+    bar = page.locator("#sending progress")
+    expect(bar).to_have_js_property("max", 1)
+    share = "document.querySelector('#sending progress').value"
+    until(lambda: page.evaluate(share) > 0.02)
+    first = page.evaluate(share)
+    until(lambda: page.evaluate(share) > first)
+    expect(page.locator("#sending")).to_contain_text("MB sent")
+    page.get_by_role("button", name="Cancel the upload of large.log").click()
+    expect(page.locator("#sending")).to_contain_text("called off, nothing of it was kept")
+    assert httpx.get(served.address + "api/reports").json()["count"] == 0
+    page.wait_for_timeout(500)
+    assert list((served.data / "incoming").iterdir()) == []
+    assert list((served.data / "files").glob("*/*")) == []
+
+
+def test_doubtful_channel_is_asked_answered_and_remembered(
+    served: Served, page: Page, rides: dict[str, WrittenRide], tmp_path: Path
+) -> None:
+    ride = rides["speed_lost"]
+    dbc = tmp_path / "doubt.dbc"
+    text = ride.dbc.read_text("utf-8")
+    dbc.write_text(text.replace("DriverTorque", "TorqueOne").replace("AssistTorque", "TorqueTwo"))
+    name = send(served, ("log", ride.log), ("dbc", dbc))
+    page.goto(served.address)
+    page.get_by_role("link", name="Which signal is it?").click()
+    question = page.get_by_role("group", name=re.compile("may be the driver torque"))
+    expect(question).to_be_visible()
+    expect(question.locator("svg path").first).to_be_attached()
+    question.get_by_role("radio", name=re.compile("TorqueOne")).check()
+    other = page.get_by_role("group", name=re.compile("may be the assist torque"))
+    other.get_by_role("radio", name=re.compile("TorqueTwo")).check()
+    page.get_by_role("button", name="Keep the answers and read anew").click()
+    expect(page.get_by_role("status")).to_contain_text("kept with the vehicle")
+    expect(page.locator(".one")).to_have_attribute("data-state", "done")
+    result = httpx.get(f"{served.address}api/reports/{name}").json()
+    assert result["channels"]["driver_torque"]["signal"] == "SteerEffort.TorqueOne"
+    assert result["channels"]["driver_torque"]["chosen_by"] == "profile"
+    expect(page.locator("#questions")).to_have_count(0)
+    second = send(served, ("log", rides["hot_tight_turns"].log))
+    result = httpx.get(f"{served.address}api/reports/{second}").json()
+    assert result["channels"]["driver_torque"]["chosen_by"] == "profile"
+
+
+def test_ticked_rides_are_compared(shelf: Served, page: Page) -> None:
+    page.goto(shelf.address)
+    for name in ("hot_tight_turns", "speed_lost"):
+        page.get_by_role("checkbox", name=f"Tick {name}").check()
+    page.get_by_role("button", name="Compare").click()
+    row = page.locator("#rides .ride").first
+    expect(row).to_contain_text("against")
+    expect(row).to_have_attribute("data-state", "done")
+    row.get_by_role("link", name="Open the report").click()
+    expect(page.get_by_role("heading", level=1)).not_to_be_empty()
+
+
+def test_deleted_ride_comes_back(shelf: Served, page: Page) -> None:
+    page.goto(shelf.address)
+    count = page.locator("#rides .ride").count()
+    page.get_by_role("checkbox", name="Tick speed_lost").first.check()
+    page.get_by_role("button", name="Delete").click()
+    expect(page.get_by_role("status")).to_contain_text("1 ride was deleted")
+    expect(page.locator("#rides .ride")).to_have_count(count - 1)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#rides .ride")).to_have_count(count)
+
+
+def test_shelf_is_searched_filtered_and_sorted(shelf: Served, page: Page) -> None:
+    page.goto(shelf.address)
+    page.get_by_text("Search and sort").click()
+    page.get_by_label("Search", exact=True).fill("uphill")
+    page.get_by_role("button", name="Find").click()
+    expect(page.locator("#rides .ride")).to_have_count(1)
+    expect(page.locator("#rides")).to_contain_text("hot_tight_turns")
+    for query, names in (
+        ("work_order=WO-77", ["hot_tight_turns"]),
+        ("code=thermal_protection", ["hot_tight_turns"]),
+        ("text=100%25", []),
+        ("text=notes&sort=title", ["notes"]),
+    ):
+        page.goto(f"{shelf.address}?{query}")
+        assert page.locator("#rides h3").all_inner_texts() == names
+
+
+def test_renamed_and_noted_ride_gets_its_report_anew(
+    served: Served, page: Page, rides: dict[str, WrittenRide]
+) -> None:
+    name = send(served, *whole(rides["hot_tight_turns"]))
+    page.goto(f"{served.address}rides/{name}")
+    page.get_by_label("Name", exact=True).fill("Hill climb")
+    page.get_by_label("Complaint", exact=True).fill("Heavy after ten minutes <b>")
+    page.get_by_label("Moments of the complaint (m:ss)").fill("3:30")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator(".one")).to_have_attribute("data-state", "done")
+    expect(page.locator(".one .meta")).to_have_text("Hill climb")
+    page.get_by_role("link", name="Open the report").click()
+    expect(page.locator("header")).to_contain_text("Heavy after ten minutes <b>")
+    expect(page.locator(".moment")).to_contain_text("3:30")
+
+
+def test_files_of_a_report_can_be_saved(shelf: Served, page: Page, tmp_path: Path) -> None:
+    page.goto(shelf.address)
+    page.get_by_role("link", name="hot_tight_turns", exact=True).click()
+    begins = {"HTML": b"<!DOCTYPE html>", "PDF": b"%PDF", "JSON": b"{", "ZIP": b"PK"}
+    for kind, head in begins.items():
+        with page.expect_download() as saving:
+            page.get_by_role("link", name=re.compile(rf"\({kind}\)")).click()
+        path = tmp_path / saving.value.suggested_filename
+        saving.value.save_as(path)
+        assert path.name.startswith("hot_tight_turns.")
+        assert path.read_bytes().startswith(head)
+
+
+def test_report_cannot_reach_the_page(shelf: Served, page: Page) -> None:
+    page.goto(shelf.address)
+    page.get_by_role("link", name="Open the report: hot_tight_turns", exact=True).click()
+    page.wait_for_load_state()
+    tried: dict[str, Any] = page.evaluate(
+        """async () => {
+        const tries = {};
+        for (const path of ["/api/reports", "/"])
+          try { tries[path] = (await fetch(path)).status } catch (e) { tries[path] = e.name }
+        try { tries.cookie = document.cookie } catch (e) { tries.cookie = e.name }
+        try { tries.store = String(localStorage) } catch (e) { tries.store = e.name }
+        tries.origin = self.origin;
+        return tries }"""
+    )
+    assert tried == {
+        "/api/reports": "TypeError",
+        "/": "TypeError",
+        "cookie": "SecurityError",
+        "store": "SecurityError",
+        "origin": "null",
+    }
+
+
+def test_restart_in_mid_work_takes_it_up_again(
+    starting: Callable[..., Served], serving: Serving, page: Page, tmp_path: Path,
+    rides: dict[str, WrittenRide],
+) -> None:  # fmt: skip
+    ride = rides["hot_tight_turns"]
+    first = starting(tmp_path / "data")
+    answer = httpx.post(
+        first.address + "api/reports?wait=0",
+        files=[(role, (path.name, path.read_bytes())) for role, path in whole(ride)],
+    )
+    name = answer.json()["id"]
+    state = ""
+    while state != "working":
+        state = httpx.get(f"{first.address}api/reports/{name}").json()["state"]
+    first.kill()
+    assert first.process.stderr is not None
+    first.process.stderr.close()
+    with serving(tmp_path / "data") as second:
+        page.goto(second.address)
+        row = page.locator("#rides .ride")
+        expect(row).to_have_attribute("data-state", "done")
+        expect(row).to_contain_text("because the module was hot")
+
+
+def test_everything_is_reached_by_keyboard(served: Served, page: Page) -> None:
+    page.goto(served.address)
+    press_to(page, "sample")
+    page.keyboard.press("Enter")
+    expect(page.locator("#rides .ride")).to_have_attribute("data-state", "done")
+    page.reload()
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    press_to(page, "delete", tick=True)
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status")).to_contain_text("1 ride was deleted")
+    press_to(page, "undo")
+    outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline == "solid"
+    page.keyboard.press("Enter")
+    expect(page.locator("#rides .ride")).to_have_count(1)
+
+
+def press_to(page: Page, name: str, *, tick: bool = False) -> None:
+    """Press Tab until a control is reached, ticking what can be ticked in the shelf."""
+    for _ in range(60):
+        if tick and page.evaluate("document.activeElement.name === 'ride'"):
+            page.keyboard.press("Space")
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == name:
+            return
+    raise AssertionError(f"{name} cannot be reached by keyboard")
+
+
+def paths_of(shelf: Served) -> Iterator[str]:
+    listed = httpx.get(shelf.address + "api/reports").json()["rides"]
+    html = {"accept": "text/html"}
+    vehicles = re.findall(r'href="/(vehicles/\w+)"', httpx.get(shelf.address + "vehicles", headers=html).text)  # fmt: skip # noqa: E501 - one expression
+    yield from ("", "vehicles", "api", "nothing", "?deleted=1", "?text=zzz", vehicles[0])
+    yield from {ride["state"]: f"rides/{ride['id']}" for ride in listed}.values()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_and_nothing_is_cut_off(
+    shelf: Served, browser: Browser, width: int, scheme: str
+) -> None:
+    context = browser.new_context(
+        viewport={"width": width, "height": 844},
+        color_scheme="dark" if scheme == "dark" else "light",
+    )
+    page = context.new_page()
+    messages: list[str] = []
+    page.on("pageerror", lambda error: messages.append(str(error)))
+    for path in paths_of(shelf):
+        page.goto(shelf.address + path)
+        page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
+        found = Axe().run(page, options=RULES).response["violations"]
+        assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        small = page.evaluate(
+            """() => [...document.querySelectorAll("button, select, input, .button")]
+            .filter(one => one.offsetParent && one.getBoundingClientRect().height < 24)
+            .map(one => one.outerHTML)"""
+        )
+        assert small == [], path
+    assert messages == []
+    context.close()
