@@ -1,6 +1,6 @@
-"""Channels on one time base: as-of values with bounded age, grids, and gaps."""
+"""Channels on one time base: as-of values with bounded age, and gaps."""
 
-from canassist.timeline.align import as_of, between, grid, value_at, window_extremes
+from canassist.timeline.align import as_of, between, value_at, window_extremes
 from canassist.timeline.gaps import TIME_STEP_S, present_share, seen_s, silences
 from canassist.timeline.known import with_known_units
 
@@ -8,7 +8,6 @@ __all__ = [
     "TIME_STEP_S",
     "as_of",
     "between",
-    "grid",
     "present_share",
     "seen_s",
     "silences",

@@ -1,4 +1,4 @@
-"""Values of one channel at the times of another: as-of with bounded age, and grids."""
+"""Values of one channel at the times of another: as-of with bounded age, and lines between."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from canassist.timeline.gaps import TIME_STEP_S
 
 if TYPE_CHECKING:
-    from canassist.model import Channel, FloatArray, Timeline
+    from canassist.model import FloatArray, Timeline
 
 
 def as_of(
@@ -93,14 +93,6 @@ def value_at(timeline: Timeline, name: str, at_s: FloatArray) -> FloatArray:
     if channel is None:
         return np.full(len(at_s), np.nan)
     return as_of(channel.time_s, channel.value, at_s, max_age_s=channel.stale_after_s)
-
-
-def grid(channel: Channel, *, period_s: float) -> FloatArray:
-    """Return evenly spaced times from a channel's first value to its last, shape (m,)."""
-    time_s, _ = channel.valid()
-    if not len(time_s):
-        return np.empty(0)
-    return np.asarray(np.arange(time_s[0], time_s[-1] + TIME_STEP_S, period_s))
 
 
 def window_extremes(
