@@ -8,6 +8,7 @@ import hashlib
 import os
 import random
 import signal
+import socket
 import sqlite3
 import threading
 import time
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import httpx
 import pytest
-from starlette.testclient import TestClient
+import uvicorn
 
 from canassist.demo import WrittenRide
 from canassist.web.app import make_app
@@ -62,7 +63,10 @@ class Shop:
         """Hold what was promised and finished before against what is there now."""
         rides = httpx.get(f"{served.address}api/reports").json()["rides"]
         states = {ride["id"]: ride["state"] for ride in rides}
-        assert set(states.values()) <= {"waiting", "working", "done"}, states
+        for name, state in states.items():
+            if state == "failed":
+                told = httpx.get(f"{served.address}api/reports/{name}").json()
+                assert "stopped" in told["problem"], told
         assert self.promised <= set(states)
         for name, digest in self.finished.items():
             assert states[name] == "done"
@@ -104,6 +108,15 @@ def kill_at_random(
         shop.is_whole()
 
 
+def try_again(served: Served, names: list[str]) -> None:
+    with served.client() as client:
+        page = client.get("/", headers={"accept": "text/html"}).text
+        token = page.split('name="form_token" value="')[1].split('"')[0]
+        for name in names:
+            done = client.post(f"/rides/{name}/again", data={"form_token": token})
+            assert done.status_code == 303
+
+
 def children(pid: int) -> list[int]:
     """Return the processes that a server started, where the system tells them."""
     found: list[int] = []
@@ -113,15 +126,21 @@ def children(pid: int) -> list[int]:
     return found
 
 
+@pytest.fixture
+def shop(tmp_path: Path, rides: dict[str, WrittenRide]) -> Shop:
+    return Shop(rides["speed_lost"], tmp_path / "data")
+
+
 @pytest.mark.parametrize("moments", [2, pytest.param(20, marks=pytest.mark.slow)])
 def test_killed_at_random_moments_it_loses_nothing(
-    until: Until, starting: Callable[..., Served], serving: Serving, tmp_path: Path, moments: int,
-    rides: dict[str, WrittenRide],
-) -> None:  # fmt: skip
-    shop = Shop(rides["speed_lost"], tmp_path / "data")
+    until: Until, starting: Callable[..., Served], serving: Serving, shop: Shop, moments: int
+) -> None:
     kill_at_random(shop, starting, moments, random.Random(4))  # noqa: S311 - no secret
     with serving(shop.data) as served:
+        until(lambda: all(ride["state"] in {"done", "failed"} for ride in shop.look(served)))
+        try_again(served, [one["id"] for one in shop.look(served) if one["state"] == "failed"])
         until(lambda: all(ride["state"] == "done" for ride in shop.look(served)))
+        assert shop.promised <= set(shop.finished)
         until(lambda: not list((shop.data / "work").iterdir()))
         assert list((shop.data / "incoming").iterdir()) == []
     shop.is_whole()
@@ -147,17 +166,24 @@ def test_killed_worker_is_told_and_the_page_goes_on(
 
 
 @pytest.fixture
-def inside(tmp_path: Path) -> Iterator[TestClient]:
-    """Return the app in this process, so that its disk can be made to fail."""
+def inside(tmp_path: Path) -> Iterator[httpx.Client]:
+    """Return a client of a page in this process, so that its disk can be made to fail."""
     data = tmp_path / "data"
     data.mkdir()
-    app = make_app(Settings(data=data))
-    with TestClient(app, base_url="http://127.0.0.1:8321") as client:
-        yield client
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port = listening.getsockname()[1]
+        app = make_app(Settings(data=data, port=port))
+        server = uvicorn.Server(uvicorn.Config(app, http="h11", ws="none", log_config=None))
+        thread = threading.Thread(target=server.run, args=([listening],))
+        thread.start()
+        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60) as client:
+            yield client
+        server.should_exit = True
+        thread.join(30)
 
 
 def test_full_disk_is_told_and_nothing_is_lost(
-    inside: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    inside: httpx.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = inside.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
     assert kept.status_code == 202
@@ -181,7 +207,7 @@ def test_full_disk_is_told_and_nothing_is_lost(
 
 
 def test_full_disk_while_the_upload_is_put_in_place(
-    inside: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    inside: httpx.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(self: Incoming) -> str:
         raise OSError(errno.ENOSPC, "No space left on device", str(self.path))
