@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import rfc8785
 
-from canassist.model import EXTENDED_KEY, Estimate, Points
+from canassist.model import EXTENDED_KEY, Estimate, EventKind, Points
 from canassist.report.masks import mask_number, mask_vins
 from canassist.report.rounding import places_of, places_of_unit, rounded
 from canassist.timeline.gaps import present_share
@@ -186,6 +186,12 @@ def id_text(key: int) -> str:
     return f"{key:03X}"
 
 
+_OF_ONE_CHANNEL: Final = frozenset(
+    {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
+)
+"""Kinds that are about one of several channels; ``measured`` says what the others stand on."""
+
+
 def _event(event: Event) -> Json:
     found: Json = {
         "kind": str(event.kind),
@@ -193,7 +199,7 @@ def _event(event: Event) -> Json:
         "end_s": rounded(event.end_s, 3),
         "cause": event.cause,
         "severity": str(event.severity),
-        "channel": event.channel,
+        "channel": event.channel if event.kind in _OF_ONE_CHANNEL else None,
         "measured": _figures(event.measured),
         "expected": _figures(event.expected),
         "shares": {name: rounded(share, 4) for name, share in event.shares.items()},
