@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Needs, reason
+from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
 from canassist.conclude.supply import (
     dips,
     loaded,
@@ -48,6 +48,8 @@ def low_battery(ride: Ride, found: Found) -> Iterator[Reason]:
     if not (hits or bad or reset or stopped):
         return
     yield Needs(_limits_used(ride, hits, bad))
+    if not ride.timeline.has("engine_speed"):
+        yield Cap(Strength.WEAK, say("ground.cap_engine"))
     yield from _cranking(ride, judged, bad)
     if reset:
         yield reason(say("reason.battery.restart"), SUPPORT, reset, "crank")

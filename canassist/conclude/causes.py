@@ -127,7 +127,9 @@ def rank(ride: Ride, found: Mapping[Code, Opinion]) -> list[Opinion]:
     def place(opinion: Opinion) -> tuple[float, float, int]:
         steps = ORDER[opinion.strength] if opinion.strength is not None else 0
         moment = MOMENT_RANK if moment_hits(ride, opinion) else 0.0
-        high = steps + share.get(opinion.code, 0.0) + moment
+        led = opinion.holds(Strength.MODERATE) or _may_lead(ride, opinion)
+        explains = share.get(opinion.code, 0.0) if led else 0.0
+        high = steps + explains + moment
         return -high, -opinion.score, ROOT_FIRST.index(opinion.code)
 
     holding.sort(key=place)
@@ -143,9 +145,15 @@ def _with_quiet(ride: Ride, holding: list[Opinion]) -> list[Opinion]:
     open_end = weigh(
         Code.INCONCLUSIVE, quiet.inconclusive(ride, weakly=bool(holding)), ride.profile, ""
     )
-    if holding and holding[0].code not in COSTLY:
+    if holding and _may_lead(ride, holding[0]):
         return [holding[0], open_end, *holding[1:]]
     return [open_end, *holding]
+
+
+def _may_lead(ride: Ride, opinion: Opinion) -> bool:
+    """Tell whether an answer that is only weak may come first."""
+    blind = opinion.code is Code.LOW_BATTERY and not ride.timeline.has("engine_speed")
+    return opinion.code not in COSTLY and not blind
 
 
 def explained(ride: Ride, found: Mapping[Code, Opinion]) -> dict[Code, float]:

@@ -28,6 +28,7 @@ from canassist.demo import demo_profile, simulate
 from canassist.demo.scenarios import CONDITIONS, SCENARIOS, draw_scenario
 from canassist.model import Case
 from canassist.profile import Profile, default_profile
+from tests.bench.decoded_ride import decoded
 from tests.bench.scoring import RideScore, Total, score_ride
 
 WORKERS = 2
@@ -69,7 +70,7 @@ def judge(job: Job) -> Outcome:
         if job.variant == BARE
         else demo_profile(scenario.layout, scenario.vehicle)
     )
-    timeline = ride.timeline()
+    timeline = decoded(ride) if job.variant == BARE else ride.timeline()
     estimates = physics.study(timeline, profile)
     events = detect.find_events(timeline, profile, estimates)
     verdict = conclude.conclude(timeline, profile, estimates, events, Case())

@@ -289,6 +289,17 @@ def test_a_lone_restart_leaves_open_whether_supply_or_module() -> None:
     assert verdict.conclusions[1].strength is Strength.WEAK
 
 
+def test_without_engine_speed_a_dip_may_be_a_start_and_blames_no_battery() -> None:
+    ride = HandMade(
+        events=(dip(None), derate("voltage")), channels=low_supply("system_voltage", 10.8)
+    ).without("engine_speed")
+    verdict = ride.verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert {item.code: item.strength for item in verdict.conclusions}[
+        Code.LOW_BATTERY
+    ] is Strength.WEAK
+
+
 def test_a_load_that_pulls_the_battery_down_is_no_break_on_the_way() -> None:
     channels = low_supply("system_voltage", 9.4)
     events = (dip("supply_break", 61.0, 9.1), dip("supply_break", 75.0, 9.1))

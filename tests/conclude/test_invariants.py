@@ -119,7 +119,7 @@ def rides(draw: st.DrawFn) -> HandMade:
     return ride.without(*left_out)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(rides())
 def test_bounds_hold_whatever_was_found(ride: HandMade) -> None:
     verdict = ride.verdict()
@@ -152,7 +152,7 @@ def check_shape(verdict: Verdict) -> None:
             assert all(0 <= position < len(verdict.events) for position in reason.events)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(rides())
 def test_every_sentence_is_whole(ride: HandMade) -> None:
     verdict = ride.verdict()
@@ -166,7 +166,7 @@ def test_every_sentence_is_whole(ride: HandMade) -> None:
         assert item.headline.endswith(".")
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(rides())
 def test_events_come_back_as_they_were_but_for_their_text(ride: HandMade) -> None:
     ordered = tuple(sorted(ride.events, key=lambda event: event.start_s))
