@@ -1,0 +1,311 @@
+"""The page's parts by themselves: names, addresses, uploads in pieces, profiles, fitting."""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+from importlib import resources
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from canassist.demo import WrittenRide
+from canassist.profile import parse_profile
+from canassist.web.blobs import Blobs
+from canassist.web.database import Database
+from canassist.web.fitting import KnownVehicle, best_fit
+from canassist.web.names import as_download, clock_moments, file_name, role_of, stem
+from canassist.web.openapi import openapi
+from canassist.web.parcel import Parcel
+from canassist.web.refusal import Refused
+from canassist.web.sessions import Sessions, Turnstile
+from canassist.web.settings import Limits, Settings
+from canassist.web.store import NewRide, Rides, Search, Stored
+from canassist.web.vehicles import with_channel
+from canassist.web.words import words
+
+
+@given(st.text(max_size=300))
+def test_any_name_becomes_one_that_a_folder_takes(text: str) -> None:
+    name = file_name(text)
+    assert name
+    assert len(name.encode()) <= 120
+    assert not set(name) & set('/\\:*?"<>|\x00')
+    assert name not in {".", ".."}
+    assert name.isprintable()
+    assert file_name(name) == name
+
+
+@pytest.mark.parametrize(
+    ("name", "shown", "role"),
+    [
+        ("ride.log.gz", "ride", "log"),
+        ("C:\\rides\\Hill 3.BLF", "Hill 3", "log"),
+        ("trail.dbc", "trail.dbc", "dbc"),
+        ("trail.TOML", "trail.TOML", "profile"),
+        (".log", "log", "log"),
+    ],
+)
+def test_names_are_shown_without_their_log_endings(name: str, shown: str, role: str) -> None:
+    assert stem(name) == shown
+    assert role_of(name) == role
+
+
+def test_download_name_is_encoded_as_rfc_6266_has_it() -> None:
+    assert as_download("Tür\r\nx.pdf") == (
+        "attachment; filename=\"T_r__x.pdf\"; filename*=UTF-8''T%C3%BCr%0D%0Ax.pdf"
+    )
+
+
+def test_moments_are_read_from_free_text() -> None:
+    assert clock_moments("3:25, 1:02:03 and 7:10.5") == [205.0, 3723.0, 430.5]
+    assert clock_moments("after lunch") == []
+
+
+@pytest.mark.parametrize(
+    ("host", "asked", "own"),
+    [
+        ("127.0.0.1", "localhost:8321", True),
+        ("127.0.0.1", "LOCALHOST:8321", True),
+        ("127.0.0.1", "localhost", False),
+        ("127.0.0.1", "localhost:80", False),
+        ("127.0.0.1", "192.168.1.4:8321", False),
+        ("127.0.0.1", "localhost.evil.example:8321", False),
+        ("127.0.0.1", "localhost:8321@evil.example", False),
+        ("::1", "[::1]:8321", True),
+        ("0.0.0.0", "192.168.1.4:8321", True),  # noqa: S104 - compared only
+        ("0.0.0.0", "evil.example:8321", False),  # noqa: S104 - compared only
+        ("shop.example", "shop.example:8321", True),
+        ("shop.example", "10.0.0.1:8321", False),
+    ],
+)
+def test_only_own_names_are_served(host: str, asked: str, own: bool) -> None:
+    assert Settings(data=Path(), host=host).is_own_name(asked) is own
+
+
+@given(st.text(max_size=40))
+def test_host_header_of_any_text_is_judged(text: str) -> None:
+    Settings(data=Path()).is_own_name(text)
+
+
+def test_session_counts_only_with_its_key_token_and_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    mine = Sessions(b"k" * 32, "secret of the shop")
+    session, cookie = mine.new(logged_in=True)
+    assert mine.read(cookie) == session
+    assert Sessions(b"k" * 32, "another secret").read(cookie) is None
+    assert Sessions(b"x" * 32, "secret of the shop").read(cookie) is None
+    assert mine.read(cookie.replace(".1.", ".0.")) is None
+    assert mine.is_form_token(session, mine.form_token(session))
+    assert not mine.is_form_token(mine.new()[0], mine.form_token(session))
+    monkeypatch.setattr("time.time", lambda: 1e12)
+    assert mine.read(cookie) is None
+
+
+@given(st.text(max_size=60))
+def test_cookie_of_any_text_is_no_session(text: str) -> None:
+    assert Sessions(b"k" * 32, "").read(text) is None
+
+
+def test_turnstile_counts_each_address_by_itself() -> None:
+    door = Turnstile(2, 60.0)
+    assert [door.passes("a") for _ in range(3)] == [True, True, False]
+    assert door.passes("b")
+
+
+PARTS = (
+    b'--cut\r\nContent-Disposition: form-data; name="complaint"\r\n\r\nheavy\r\n'
+    b'--cut\r\nContent-Disposition: form-data; name="files"; filename="a.log"\r\n'
+    b"Content-Type: text/plain\r\n\r\nfirst\r\n--cu not the end\r\n\r\n"
+    b'--cut\r\nContent-Disposition: form-data; name="files"; filename="b.dbc"\r\n\r\nsecond\r\n'
+    b'--cut\r\nContent-Disposition: form-data; name="files"; filename=""\r\n\r\n\r\n'
+    b"--cut--\r\n"
+)
+
+
+def take(parcel: Parcel, data: bytes) -> None:
+    parcel.feed(data)
+    parcel.seal()
+
+
+def parcel_in(folder: Path, limits: Limits | None = None) -> Parcel:
+    return Parcel(
+        b"cut", blobs=Blobs(folder), limits=limits or Limits(), may_come_in=lambda _: None
+    )
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(cuts=st.lists(st.integers(0, len(PARTS)), max_size=12))
+def test_upload_is_the_same_however_it_is_cut(tmp_path: Path, cuts: list[int]) -> None:
+    parcel = parcel_in(tmp_path)
+    edges = [0, *sorted(cuts), len(PARTS)]
+    for start, end in itertools.pairwise(edges):
+        parcel.feed(PARTS[start:end])
+    assert parcel.fields == {"complaint": "heavy"}
+    assert [(one.role, one.name) for one in parcel.files] == [("log", "a.log"), ("dbc", "b.dbc")]
+    contents = [one.incoming.path.read_bytes() for one in parcel.files]
+    assert contents == [b"first\r\n--cu not the end\r\n", b"second"]
+    parcel.seal()
+    parcel.drop()
+    assert list((tmp_path / "incoming").iterdir()) == []
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(length=st.integers(0, len(PARTS) - 5))
+def test_upload_cut_short_leaves_nothing(tmp_path: Path, length: int) -> None:
+    parcel = parcel_in(tmp_path)
+    parcel.feed(PARTS[:length])
+    with pytest.raises(Refused):
+        parcel.seal()
+    parcel.drop()
+    assert list((tmp_path / "incoming").iterdir()) == []
+    assert list((tmp_path / "files").iterdir()) == []
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(data=st.binary(max_size=400))
+def test_upload_of_any_bytes_is_refused(tmp_path: Path, data: bytes) -> None:
+    parcel = parcel_in(tmp_path)
+    with pytest.raises(Refused, match="400"):
+        take(parcel, b"--cut\r\n" + data)
+    parcel.drop()
+    assert list((tmp_path / "incoming").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("limits", "status"),
+    [
+        (Limits(upload_bytes=100), "413"),
+        (Limits(database_bytes=3), "413"),
+        (Limits(upload_files=1), "413"),
+        (Limits(reserve_bytes=1 << 60), "507"),
+    ],
+)
+def test_upload_keeps_to_its_bounds(tmp_path: Path, limits: Limits, status: str) -> None:
+    parcel = parcel_in(tmp_path, limits)
+    with pytest.raises(Refused, match=status):
+        parcel.feed(PARTS)
+    parcel.drop()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        None,
+        "profile = 1\n",
+        "profile = 1\n[channels]\nvehicle_speed = 'A.B'",
+        "profile = 1\n[channels]",
+        "profile = 1\n[channels.vehicle_speed]\nsignal = 'A.B'\nscale = 2.0",
+        "profile = 1\n[limits]\nderate_start_c = 90.0\n[channels] \n# remark\n",
+    ],
+)
+def test_answer_is_added_to_a_profile_that_stays_as_it_was(text: str | None) -> None:
+    data = text.encode() if text is not None else None
+    new = with_channel(data, "driver_torque", 'M."x', None).decode()
+    known = parse_profile(new, "p.toml")
+    assert known.channels["driver_torque"].signal == 'M."x'
+    if text is not None:
+        before = parse_profile(text, "p.toml")
+        others = {name: one for name, one in known.channels.items() if name != "driver_torque"}
+        assert others == before.channels
+        assert known.limits == before.limits
+
+
+def test_answer_that_cannot_be_added_is_refused() -> None:
+    with pytest.raises(Refused, match="409"):
+        with_channel(b"channels = {vehicle_speed = 'A.B'}", "driver_torque", "C.D", None)
+
+
+def test_vehicle_that_fits_is_found_and_another_is_not(
+    rides: dict[str, WrittenRide], tmp_path: Path
+) -> None:
+    ride = rides["speed_lost"]
+    stranger = tmp_path / "stranger.dbc"
+    stranger.write_text(
+        'VERSION ""\nBU_: A\n'
+        + "".join(
+            f'BO_ {number} M{number}: 8 A\n SG_ S{number} : 0|8@1+ (1,0) [0|0] "" A\n'
+            for number in range(1, 9)
+        )
+    )
+    other = KnownVehicle(id="other", databases=(stranger,), profile=None)
+    own = KnownVehicle(id="own", databases=(ride.dbc,), profile=ride.profile)
+    found = best_fit([ride.log], [other, own])
+    assert found is not None
+    assert found.vehicle.id == "own"
+    assert found.ids_known == 8
+    assert best_fit([ride.log], [other]) is None
+    assert best_fit([ride.log], []) is None
+
+
+def test_shelf_finds_text_as_written(tmp_path: Path) -> None:
+    rides = Rides(Database(tmp_path / "index.sqlite"))
+    for number, title in enumerate(("50% uphill", "50 uphill", "a_b", "axb", "o'clock -- ")):
+        stored = Stored(sha256=f"{number:064x}", name="x.log", size=1)
+        rides.add(NewRide(title=title, files=(stored,)))
+    for text, count in (("50%", 1), ("50", 2), ("a_b", 1), ("'", 1), ("--", 1), ("\\", 0)):
+        assert rides.search(Search(text=text))[1] == count, text
+
+
+def test_queue_is_served_in_order_and_given_up_after_some_tries(tmp_path: Path) -> None:
+    rides = Rides(Database(tmp_path / "index.sqlite"))
+    names = [
+        rides.add(NewRide(title=str(n), files=(Stored(sha256=f"{n:064x}", name="x", size=1),))).id
+        for n in range(2)
+    ]
+    first = rides.begin_next(2)
+    assert first is not None
+    assert first.id == names[0]
+    assert rides.resume(2, "p", "f") == (1, 0)
+    again = rides.begin_next(2)
+    assert again is not None
+    assert (again.id, again.attempts) == (names[0], 2)
+    assert rides.resume(2, "p", "f") == (0, 1)
+    told = rides.get(names[0])
+    assert told is not None
+    assert (told.state, told.problem) == ("failed", "p")
+
+
+def test_every_text_is_used_and_every_used_text_is_there(project_root: Path) -> None:
+    folder = project_root / "canassist" / "web"
+    sources = [*folder.glob("*.py"), *folder.glob("templates/*.html")]
+    text = "\n".join(path.read_text("utf-8") for path in sources)
+    free = {"sorts", "said", "states", "stages", "codes", "notes", "refusals", "page", "vehicles"}
+    for part, names in words().items():
+        for name in names:
+            if part not in free:
+                assert f"{part}.{name}" in text or f"w.{part}[" in text, f"{part}.{name}"
+
+
+def test_texts_hold_every_conclusion(project_root: Path) -> None:
+    from canassist.model import Code  # noqa: PLC0415 - only here
+
+    del project_root
+    assert {str(code) for code in Code} <= set(words()["codes"])
+
+
+def test_page_asks_nobody_else(project_root: Path) -> None:
+    for path in (project_root / "canassist" / "web").rglob("*"):
+        if path.suffix in {".html", ".css", ".js"}:
+            text = path.read_text("utf-8")
+            assert "//" not in text.replace("// ", "").replace("http-equiv", ""), path
+            assert "style=" not in text, path
+            assert " onclick" not in text, path
+
+
+def test_description_names_what_the_page_serves() -> None:
+    described = openapi()
+    assert described["openapi"].startswith("3.1")
+    assert set(described["paths"]) == {"/api/reports", "/api/reports/{ride}"}
+    refs = str(described).count("$ref")
+    assert refs
+    for name in ("Refusal", "State", "Result"):
+        assert name in described["components"]["schemas"]
+
+
+def test_package_ships_its_files() -> None:
+    home = resources.files("canassist.web")
+    for name in ("words.toml", "schema.sql", "static/page.js", "templates/shelf.html"):
+        assert home.joinpath(name).is_file()
+    tomllib.loads(home.joinpath("words.toml").read_text("utf-8"))
