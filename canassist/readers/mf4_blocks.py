@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 HEADER_AT: Final = 64
 _HEAD: Final = struct.Struct("<4s4xQQ")  # identifier, length, number of links
 _LARGEST_SETTING: Final = 1 << 22  # bytes of a block that holds no frames
+_MOST_SETTINGS: Final = 500_000  # read in all: lists can lead to the same blocks again and again
 _MOST_LINKS: Final = 1 << 18
 
 _PACKED: Final = struct.Struct("<2sBxIQQ")  # kind, method, width, size inflated, size packed
@@ -97,6 +98,8 @@ class Blocks:
         self._source = source
         self._tally = tally
         self.size = source.seek(0, os.SEEK_END)
+        self._settings_left = _MOST_SETTINGS
+        self._parts_read: set[int] = set()
 
     def _at(self, address: int, count: int) -> bytes:
         self._source.seek(address)
@@ -118,6 +121,9 @@ class Blocks:
         DamageError
             If there is no whole block of that kind.
         """
+        self._settings_left -= 1
+        if self._settings_left < 0:
+            raise DamageError("the lists of blocks lead on and on")
         found, length, count = self._head(address)
         if found != kind or not _HEAD.size + 8 * count <= length <= _LARGEST_SETTING:
             raise DamageError(f"no {kind[2:].decode()} block at byte {address}")
@@ -225,6 +231,10 @@ class Blocks:
             return
         if kind in _UNKNOWN:
             raise UnknownLayoutError
+        if address in self._parts_read:
+            self._damaged(f"the data block at byte {address} is named twice")
+            return
+        self._parts_read.add(address)
         if kind == b"##DZ":
             yield from self._packed(address, length)
         elif kind in _PLAIN:

@@ -11,7 +11,7 @@ import numpy as np
 from canassist.model import FrameFlag
 from canassist.readers.digits import FRONT, LARGEST_NS, NS_PER_S, padded, windows
 from canassist.readers.frame_rows import empty_block, merged
-from canassist.readers.pcap_frames import LINKS, Packets, frames_of
+from canassist.readers.pcap_frames import LINKS, Packets, frames_of, growing_windows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -191,19 +191,23 @@ class NgFile:
     def _search(self, data: bytes, begin: int) -> int:
         """Find the next place where a whole block of a known kind is."""
         rest = max(begin, len(data) - _SMALLEST_BLOCK + 1)  # may be the start of one
-        if begin >= rest:
-            return rest
+        for first, end in growing_windows(begin, rest):
+            found = self._search_in(data, first, end)
+            if found is not None:
+                return found
+        return rest
+
+    def _search_in(self, data: bytes, first: int, end: int) -> int | None:
         field = np.ndarray((len(data) - 3,), self.order + "u4", data, strides=(1,))
-        kinds = field[begin : len(data) - 7]
-        sizes = field[begin + 4 : len(data) - 3]
+        kinds, sizes = field[first:end], field[first + 4 : end + 4]
         fine = np.isin(kinds, _KNOWN) & (sizes >= _SMALLEST_BLOCK) & (sizes % 4 == 0)
         fine &= sizes <= _LARGEST_BLOCK
-        for start in (np.flatnonzero(fine) + begin).tolist():
+        for start in (np.flatnonzero(fine) + first).tolist():
             size = int(field[start + 4])
             cut = start + size > len(data) and size <= _LARGEST_FRAME_BLOCK
             if cut or (start + size <= len(data) and int(field[start + size - 4]) == size):
                 return int(start)
-        return rest
+        return None
 
     def _other_block(self, kind: int, block: bytes) -> None:
         try:

@@ -21,6 +21,8 @@ from canassist.readers.frame_rows import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from canassist.model import BoolArray, ByteArray, IntArray
     from canassist.readers.base import Wish
 
@@ -38,6 +40,8 @@ _HEADER_BYTES: Final = 8
 _FD_FRAME_BYTES: Final = 72  # with header and padding
 _FD_MARK: Final = 0x04
 _XL_MARK: Final = 0x80
+
+_FIRST_WINDOW: Final = 1024  # bytes
 
 _EXTENDED: Final = 0x8000_0000
 _REMOTE: Final = 0x4000_0000
@@ -71,6 +75,15 @@ class Packets:
         return Packets(
             self.start[rows], self.size[rows], self.time_ns[rows], self.flags[rows], self.bus[rows]
         )
+
+
+def growing_windows(begin: int, end: int) -> Iterator[tuple[int, int]]:
+    """Part a search: most finds are near, and many searches must not each cost the whole."""
+    width = _FIRST_WINDOW
+    while begin < end:
+        yield begin, min(begin + width, end)
+        begin += width
+        width *= 4
 
 
 def frames_of(

@@ -15,6 +15,7 @@ from canassist.readers.pcap_frames import (
     LINKS,
     Packets,
     frames_of,
+    growing_windows,
     interface_numbers,
 )
 
@@ -34,7 +35,6 @@ _RECORD_HEADER_BYTES: Final = 16
 _LARGEST_RECORD: Final = 1 << 18  # the capture library's own limit
 _SMALLEST_RECORD: Final = 8  # the header of a CAN frame; less holds none
 _LARGEST_FRAME_RECORD: Final = 128  # a frame with any header; used after damage only
-_ONE_DAY_S: Final = 86_400  # records found after damage must lie near the one before
 
 
 _VERSION: Final = {b"\x02\x00\x04\x00": "<", b"\x00\x02\x00\x04": ">"}
@@ -58,7 +58,6 @@ class PcapFile:
         self.wish = wish
         self.tally = tally
         self.order, self.tick_ns, self.link = "", 0, 0
-        self.last_s: int | None = None
         self.others = 0
 
     def read(self, data: bytes, at: int, *, last: bool) -> tuple[FrameBlock, int]:
@@ -113,7 +112,7 @@ class PcapFile:
         offsets: list[int] = []
         place, end = begin, len(data)
         while place + _RECORD_HEADER_BYTES <= end:
-            seconds, part, size, whole = header.unpack_from(data, place)
+            _, part, size, whole = header.unpack_from(data, place)
             if not self._sound(part, size, whole):
                 found = self._search(data, place + 1)
                 self.tally.report(
@@ -126,7 +125,6 @@ class PcapFile:
             if place + _RECORD_HEADER_BYTES + size > end:
                 break
             offsets.append(place)
-            self.last_s = seconds
             place += _RECORD_HEADER_BYTES + size
         if last and place < end:
             self.tally.report(f"byte {at + place}", "the last record is cut", skipped=1)
@@ -140,23 +138,22 @@ class PcapFile:
     def _search(self, data: bytes, begin: int) -> int:
         """Find the next place where records of CAN frames seem to begin."""
         rest = max(begin, len(data) - _RECORD_HEADER_BYTES + 1)  # may be the start of one
-        if begin >= rest:
-            return rest
+        for first, end in growing_windows(begin, rest):
+            found = self._search_in(data, first, end)
+            if found is not None:
+                return found
+        return rest
+
+    def _search_in(self, data: bytes, first: int, end: int) -> int | None:
+        many = end - first
         field = np.ndarray((len(data) - 3,), self.order + "u4", data, strides=(1,))
-        many = len(data) - begin - _RECORD_HEADER_BYTES + 1
-        seconds, part, size, whole = (
-            field[begin + 4 * n : begin + 4 * n + many].astype(np.int64) for n in range(4)
+        part, size, whole = (
+            field[first + 4 * n : first + 4 * n + many].astype(np.int64) for n in (1, 2, 3)
         )
         fine = (part * self.tick_ns < NS_PER_S) & (size >= _SMALLEST_RECORD)
-        fine &= size <= _LARGEST_FRAME_RECORD
-        fine &= whole == size
-        near = fine & (abs(seconds - (self.last_s or 0)) < _ONE_DAY_S)
-        fine = near if near.any() else fine
-        for start in (np.flatnonzero(fine) + begin).tolist():
-            following = start - begin + _RECORD_HEADER_BYTES + int(size[start - begin])
-            if following >= many or fine[following]:
-                return int(start)
-        return rest
+        fine &= (size <= _LARGEST_FRAME_RECORD) & (whole == size)
+        found = np.flatnonzero(fine)  # two equal small sizes in a row are hardly chance
+        return first + int(found[0]) if len(found) else None
 
     def _frames(self, buffer: ByteArray, at: IntArray) -> FrameBlock:
         words_at = words(buffer, at), words(buffer, at + 8)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
+from itertools import islice
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
@@ -42,6 +43,8 @@ _LAYOUTS: Final = {
     "1.2": Layout(1, 3, 2, 4, 3, 5, 6),
     "1.3": Layout(1, 3, 2, 4, 3, 6, 7),
 }
+_NEXT_TRACE: Final = re.compile(rb"\n;\$FILEVERSION")
+_MOST_PARTS: Final = 64  # of one block; more are no traces but damage
 _USUAL_COLUMNS: Final = "N,O,T,I,d,l,D"
 
 
@@ -113,12 +116,13 @@ class TrcReader:
 
 def _split_at_headers(lines: Lines) -> Iterator[Lines]:
     """Part a block where another trace was appended to the first."""
-    number, text = lines.number, lines.text
-    while (cut := text.find(b"\n;$FILEVERSION") + 1) > 0:
-        part, text = text[:cut], text[cut:]
+    number, text, begin = lines.number, lines.text, 0
+    for found in islice(_NEXT_TRACE.finditer(text), _MOST_PARTS):
+        part = text[begin : found.start() + 1]
         yield lines._replace(text=part, number=number)
         number += part.count(b"\n")
-    yield lines._replace(text=text, number=number)
+        begin = found.start() + 1
+    yield lines._replace(text=text[begin:], number=number)
 
 
 class _Trace:

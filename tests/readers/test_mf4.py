@@ -486,6 +486,18 @@ def test_lists_without_end_are_refused() -> None:
             assert len(read) <= 5
 
 
+def test_one_data_block_cannot_be_read_again_and_again() -> None:
+    written = _classic(20)
+    pack = Packer()
+    data = pack.block(b"DT", [], b"".join(map(_record, written)))
+    listed = pack.block(b"DL", [0, *[data] * 5000], struct.pack("<B3xIQ", 1, 5000, 20 * SIZE))
+    for _ in range(50):
+        pack.data_group([pack.group(_channels(pack), count=20, size=SIZE)], listed)
+    read, tally = read_all(Mf4Reader(), bytes(pack.body))
+    assert read == written
+    assert "named twice" in tally.problems[0].what
+
+
 def test_a_packed_block_cannot_claim_more_than_deflate_can_give() -> None:
     log = bytearray(mf4_log(_classic(50), packed="deflated"))
     at = log.index(b"##DZ") + 24

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import random
 import struct
+import time
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -16,6 +18,9 @@ from canassist.model import FrameFlag, IdSet
 from canassist.readers.base import LogReader, Wish
 from canassist.readers.pcap import PcapReader
 from tests.readers.frame_samples import Sample, frames, read_all
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 NS = 1_000_000_000
 START_NS = 1_700_000_000 * NS
@@ -246,6 +251,24 @@ def test_garbage_in_the_middle_loses_no_frame_before_or_after(pack: object) -> N
     read, tally = read_all(PcapReader(), whole[:at] + garbage + whole[at:])
     assert read == written
     assert "999 bytes" in tally.problems[0].what
+
+
+@pytest.mark.parametrize("pack", [pcap_log, pcapng_log])
+def test_damage_at_every_second_record_costs_no_long_searches(
+    pack: Callable[[list[Sample]], bytes],
+) -> None:
+    """Searched through anew each time, a file of this size would take minutes."""
+    bus = "CAN" if pack is pcap_log else "can0"
+    written = [Sample(START_NS + n * NS, bus, n % 0x7FF, 0, 8, bytes(8)) for n in range(12_000)]
+    head = len(pack([]))
+    whole = pack(written)
+    size = (len(whole) - head) // len(written)
+    records = np.frombuffer(whole[head:], np.uint8).reshape(len(written), size).copy()
+    records[::2, 8:12] = 0xEE
+    begin = time.process_time()
+    read, _ = read_all(PcapReader(), whole[:head] + records.tobytes())
+    assert len(read) >= len(written) // 2 - 1
+    assert time.process_time() - begin < 20
 
 
 def test_a_damaged_magic_number_does_not_cost_the_capture() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import time
 from typing import TYPE_CHECKING
 
 import can
@@ -204,6 +205,13 @@ def test_a_second_trace_in_the_same_file_goes_on_at_its_own_start() -> None:
     read, _ = read_all(TrcReader(), first + second)
     assert [frame.time_ns for frame in read] == [MS_NS, MS_NS + 86_400_000_000_000]
     assert [frame.bus for frame in read] == ["1", "2"]
+
+
+def test_a_file_of_nothing_but_headers_takes_no_long_time() -> None:
+    begin = time.process_time()
+    read, _ = read_all(TrcReader(), b";$FILEVERSION=1.1\n" * 100_000)
+    assert not read
+    assert time.process_time() - begin < 10
 
 
 @pytest.mark.parametrize("version", sorted(HEADERS))
