@@ -27,6 +27,13 @@ if TYPE_CHECKING:
 
 _MOST_FIELDS: Final = 400
 _LONGEST_FIELD: Final = 4000
+_WAIT: Final = {"retry-after": "60"}
+_MORE_HEADERS: Final = {
+    401: {"www-authenticate": "Bearer"},
+    405: {"allow": "GET, HEAD, POST"},
+    429: _WAIT,
+    503: _WAIT,
+}
 
 
 @cache
@@ -64,7 +71,7 @@ def wants_json(headers: Headers) -> bool:
 
 def refusal_response(scope: Scope, refusal: Refused, number: str) -> Response:
     """Return a refusal as a page or as JSON, whichever was asked for."""
-    headers = {"retry-after": "60"} if refusal.status in {429, 503} else {}
+    headers = _MORE_HEADERS.get(refusal.status, {})
     if wants_json(Headers(scope=scope)):
         told = {"problem": refusal.problem, "fix": refusal.fix, "number": number}
         return JSONResponse(told, refusal.status, headers)

@@ -98,6 +98,7 @@ def test_doubtful_channel_is_asked_answered_and_remembered(
     name = send(served, ("log", ride.log), ("dbc", dbc))
     page.goto(served.address)
     page.get_by_role("link", name="Which signal is it?").click()
+    assert Axe().run(page, options=RULES).response["violations"] == []
     question = page.get_by_role("group", name=re.compile("may be the driver torque"))
     expect(question).to_be_visible()
     expect(question.locator("svg path").first).to_be_attached()
@@ -156,6 +157,7 @@ def test_shelf_is_searched_filtered_and_sorted(shelf: Served, page: Page) -> Non
         assert page.locator("#rides h3").all_inner_texts() == names
 
 
+@pytest.mark.slow
 def test_renamed_and_noted_ride_gets_its_report_anew(
     served: Served, page: Page, rides: dict[str, WrittenRide]
 ) -> None:
@@ -172,6 +174,7 @@ def test_renamed_and_noted_ride_gets_its_report_anew(
     expect(page.locator(".moment")).to_contain_text("3:30")
 
 
+@pytest.mark.slow
 def test_files_of_a_report_can_be_saved(shelf: Served, page: Page, tmp_path: Path) -> None:
     page.goto(shelf.address)
     page.get_by_role("link", name="hot_tight_turns", exact=True).click()
@@ -271,8 +274,15 @@ def paths_of(shelf: Served) -> Iterator[str]:
     yield from {ride["state"]: f"rides/{ride['id']}" for ride in listed}.values()
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [
+        (1280, "light"),
+        (390, "dark"),
+        pytest.param(1280, "dark", marks=pytest.mark.slow),
+        pytest.param(390, "light", marks=pytest.mark.slow),
+    ],
+)
 def test_axe_finds_nothing_and_nothing_is_cut_off(
     shelf: Served, browser: Browser, width: int, scheme: str
 ) -> None:
