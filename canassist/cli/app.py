@@ -12,6 +12,7 @@ from canassist.cli.demo_command import demo
 from canassist.cli.guard import INTERRUPTED, guarded
 from canassist.cli.keys_command import keys
 from canassist.cli.report_command import report
+from canassist.cli.screen_command import screen
 from canassist.cli.serve_command import serve
 from canassist.cli.verify_command import verify
 from canassist.version import VERSION
@@ -24,7 +25,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, channels, verify, keys, demo, serve):
+for command in (report, screen, channels, verify, keys, demo, serve):
     app.command()(guarded(command))
 
 

@@ -1,0 +1,88 @@
+"""``canassist screen``: many logs in, tables and a ranked overview out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canassist.cli.bar import bar
+from canassist.cli.options import Databases, ProfileFile
+
+if TYPE_CHECKING:
+    from canassist.screen import Screened
+
+_SHOWN = 5
+
+
+def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
+    places: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FOLDER...", help="Folders, patterns, @LIST files or storage addresses."
+        ),
+    ],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="OUT_DIR", help="Folder for the result.")
+    ],
+    dbc: Databases = None,
+    profile: ProfileFile = None,
+    cluster: Annotated[
+        str, typer.Option(metavar="ADDRESS", help="Running cluster: address or scheduler file.")
+    ] = "",
+    vehicles: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="Which log is of which vehicle: log,vehicle,..."),
+    ] = None,
+    pattern: Annotated[
+        str,
+        typer.Option(metavar="TEXT", help="Or a path's shape: '{batch}/{vehicle}/*.log'."),
+    ] = "",
+    reports: Annotated[
+        int, typer.Option(metavar="N", min=0, help="Also write the full report of the worst N.")
+    ] = 0,
+    again: Annotated[bool, typer.Option("--again", help="Do over what is done.")] = False,
+    workers: Annotated[
+        int, typer.Option(metavar="N", min=0, help="Processes here; one a core if not given.")
+    ] = 0,
+) -> None:
+    """Say which vehicles of many have a fault; run it again to go on."""
+    from canassist.screen import Wishes
+    from canassist.screen import screen as work
+
+    wishes = Wishes(
+        vehicles=vehicles,
+        pattern=pattern,
+        reports=reports,
+        again=again,
+        cluster=cluster,
+        workers=workers,
+    )
+    with bar() as progress:
+        done = work(
+            places,
+            output,
+            dbc=[str(name) for name in dbc or ()],
+            profile=str(profile or ""),
+            wishes=wishes,
+            progress=progress,
+        )
+    _say(done)
+
+
+def _say(done: Screened) -> None:
+    """Print how many were read, which vehicles want looking at, and where it all is."""
+    found = done.screening
+    flagged = [vehicle for vehicle in found.vehicles if vehicle.flagged]
+    typer.echo(
+        f"{found.read} of {found.logs} logs read ({done.fresh} now), {len(found.vehicles)} "
+        f"vehicles, {len(flagged)} to look at."
+    )
+    from canassist.report.screen_page import label, why
+
+    for vehicle in flagged[:_SHOWN]:
+        typer.echo(f"  {label(vehicle)}: {why(vehicle)}")
+    if found.unread:
+        typer.echo(f"  {len(found.unread)} logs could not be read; the overview says why.")
+    typer.echo(f"  overview: {done.page}")

@@ -1,0 +1,178 @@
+"""The overview of many logs as one HTML page that needs nothing else."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from markupsafe import Markup
+
+from canassist.report.document import css_string, sound_text, style_policy, templates
+from canassist.report.masks import mask_vins
+from canassist.report.times import duration
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from canassist.model.screening import (
+        FigureSpread,
+        Rate,
+        ScreenedLog,
+        ScreenedVehicle,
+        Screening,
+        Standing,
+    )
+
+_WIDTH: Final = 300.0
+_HEIGHT: Final = 84.0
+_EDGE: Final = 10.0
+_MOST_DOTS: Final = 400
+"""More sound vehicles than this are drawn as every n-th; outliers always are."""
+_MOST_LINKS: Final = 12
+_SHORT_HASH: Final = 10
+_PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
+_UNITS: Final = {"path_ohm": "Ω", "charging_v": "V", "offset_nm": "N·m"}
+
+
+def render_screening(found: Screening) -> str:
+    """Return the overview of many logs.
+
+    Parameters
+    ----------
+    found : Screening
+        What the logs say together.
+
+    Returns
+    -------
+    str
+        The page; it holds no script and loads nothing.
+    """
+    environment = templates()
+    title = f"Screening of {found.logs} logs"
+    identity = f"canassist screening   {found.logs} logs"
+    style = environment.get_template("style.css").render(identity=css_string(identity))
+    style += environment.get_template("screening.css").render()
+    page = environment.get_template("screening.html").render(
+        title=title,
+        found=found,
+        flagged=[item for item in found.vehicles if item.flagged],
+        ranked=sum(item.ranked for item in found.vehicles),
+        groups=_groups(found),
+        spreads=[strip(item) for item in found.spreads if item.values],
+        units={str(item.figure): item.unit for item in found.spreads},
+        words={str(item.figure): item.words for item in found.spreads},
+        label=label,
+        log_name=log_name,
+        number=number,
+        percent=percent,
+        why=why,
+        duration=duration,
+        most_links=_MOST_LINKS,
+        style=Markup(style),  # noqa: S704 - our own sheets; the one variable went through css_string
+        policy=style_policy(style),
+    )
+    return sound_text(page)
+
+
+def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:
+    """Return name, what is counted, and rates of each way to count vehicles."""
+    return [
+        ("conclusion", "Vehicles with this first on any ride", found.by_code),
+        ("batch", "Flagged vehicles", found.by_batch),
+        ("month", "Vehicles with a fault on a ride then", found.by_month),
+    ]
+
+
+def label(vehicle: ScreenedVehicle) -> str:
+    """Return what a vehicle is called on the page: vehicle numbers masked."""
+    return mask_vins(vehicle.name)
+
+
+def log_name(item: ScreenedLog) -> str:
+    """Return a log's address on the page: vehicle numbers masked."""
+    return mask_vins(item.log)
+
+
+def percent(share: float) -> str:
+    """Return a share in whole per cent."""
+    return f"{100 * share:.0f} %"
+
+
+def number(value: float, unit: str) -> str:
+    """Return a figure with its unit and as many places as it deserves."""
+    return f"{value:.{_PLACES[unit]}f} {unit}"
+
+
+def why(vehicle: ScreenedVehicle) -> str:
+    """Return in a few words why a vehicle is where it is in the list."""
+    if not vehicle.ranked:
+        return f"too little riding ({duration(vehicle.riding_s)})"
+    reasons = [code.replace("_", " ") for code in vehicle.faults]
+    reasons += [_apart(item) for item in vehicle.standings if item.outlier]
+    return ", ".join(reasons) or "nothing stands out"
+
+
+def _apart(standing: Standing) -> str:
+    name = str(standing.figure).rsplit("_", 1)[0].replace("_", " ")
+    return f"{name} apart (z {standing.z or 0.0:+.1f})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One small picture: a dot for each vehicle along the figure's axis."""
+
+    title: str
+    summary: str
+    dots: tuple[dict[str, Any], ...]  # Any: templates take any value
+    low: str
+    high: str
+    band: tuple[float, float] | None
+    width: float = _WIDTH
+    height: float = _HEIGHT
+
+
+def strip(spread: FigureSpread) -> Strip:
+    """Place every vehicle's dot; those of like value are stacked."""
+    values = [value for _, _, value, _ in spread.values]
+    low, high = min(values), max(values)
+    width = (high - low) or 1.0
+
+    def x(value: float) -> float:
+        inside = min(max(value, low), high)
+        return round(_EDGE + (inside - low) / width * (_WIDTH - 2 * _EDGE), 1)
+
+    known = math.isfinite(spread.middle)
+    band = (x(spread.middle - spread.spread), x(spread.middle + spread.spread)) if known else None
+    apart = sum(outlier for *_, outlier in spread.values)
+    summary = f"{len(values)} vehicles"
+    if known:
+        summary += f", middle {number(spread.middle, spread.unit)}, {apart} apart"
+    else:
+        summary += "; too few to say who stands apart"
+    return Strip(
+        title=spread.words,
+        summary=summary,
+        dots=tuple(_dots(spread, x)),
+        low=number(low, spread.unit),
+        high=number(high, spread.unit),
+        band=band,
+    )
+
+
+def _dots(
+    spread: FigureSpread, x: Callable[[float], float]
+) -> list[dict[str, Any]]:  # Any: templates take any value
+    step = max(1, len(spread.values) // _MOST_DOTS)
+    stacked: dict[int, int] = {}
+    dots = []
+    for row, (place, name, value, outlier) in enumerate(spread.values):
+        if not outlier and row % step:
+            continue
+        at = x(value)
+        column = int(at // 5)
+        stacked[column] = stacked.get(column, -1) + 1
+        y = max(6.0, _HEIGHT - 24.0 - 6.0 * stacked[column])
+        text = f"{mask_vins(name)}: {number(value, spread.unit)}"
+        dots.append({"place": place, "x": at, "y": y, "outlier": outlier, "text": text})
+    return dots

@@ -1,0 +1,62 @@
+"""Batches, and what happens when workers die."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from canassist.screen.engine import BATCH_BYTES, LocalCrew, batches, run
+from canassist.screen.find import FoundLog
+from canassist.screen.work import Done
+
+SIZES = st.lists(st.integers(0, 3 * BATCH_BYTES), max_size=60)
+
+
+@given(sizes=SIZES, workers=st.integers(1, 16))
+def test_every_log_is_in_one_batch_and_no_batch_is_too_large(
+    sizes: list[int], workers: int
+) -> None:
+    logs = [FoundLog(f"{n}.log", size, 0, "") for n, size in enumerate(sizes)]
+    made = batches(logs, workers)
+    assert sorted(name for batch in made for name in batch) == sorted(item.log for item in logs)
+    by_name = {item.log: item.size for item in logs}
+    for batch in made:
+        assert len(batch) == 1 or sum(by_name[name] for name in batch) <= BATCH_BYTES
+
+
+@pytest.fixture
+def crew() -> Iterator[LocalCrew]:
+    made = LocalCrew(2)
+    yield made
+    made.close()
+
+
+def deadly(folder: str, logs: tuple[str, ...]) -> list[Done]:
+    """Do each log; "always" kills its worker every time, "once" only the first time."""
+    for log in logs:
+        mark = Path(folder) / log
+        if log == "always" or (log == "once" and not mark.exists()):
+            mark.touch()
+            os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
+    return [Done(log, "0", kept=True) for log in logs]
+
+
+def test_a_killed_worker_loses_nothing(crew: LocalCrew, tmp_path: Path) -> None:
+    todo = [("a", "once", "b"), ("c",), ("d", "e"), ("f",)]
+    done = list(run(crew, partial(deadly, str(tmp_path)), todo))
+    assert sorted(item.log for item in done) == ["a", "b", "c", "d", "e", "f", "once"]
+    assert all(item.kept for item in done)
+
+
+def test_the_log_that_kills_every_worker_gets_the_blame(crew: LocalCrew, tmp_path: Path) -> None:
+    done = list(run(crew, partial(deadly, str(tmp_path)), [("a", "always"), ("b",), ("c",)]))
+    blamed = [item.log for item in done if not item.kept]
+    assert blamed == ["always"]
+    assert sorted(item.log for item in done) == ["a", "always", "b", "c"]

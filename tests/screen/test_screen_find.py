@@ -1,0 +1,97 @@
+"""Which logs are found, and which vehicle each belongs to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from canassist.errors import InputError, UsageError
+from canassist.screen.find import find_logs, vehicle_finder
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("b1/car/a.log", "b1/car/b.blf", "b2/bike/c.asc.gz", "notes.md", ".hidden/d.log"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x" * len(name))
+    return tmp_path
+
+
+def names(places: list[str], leave_out: tuple[Path, ...] = ()) -> list[str]:
+    return [Path(item.log).name for item in find_logs(places, leave_out=leave_out)]
+
+
+def test_a_folder_is_searched_to_the_bottom_but_for_hidden_and_other_files(folder: Path) -> None:
+    assert names([str(folder)]) == ["a.log", "b.blf", "c.asc.gz"]
+
+
+def test_files_patterns_and_lists_are_places_too(folder: Path) -> None:
+    listed = folder / "some.list"
+    listed.write_text(f"# ours\n{folder}/b2\n", "utf-8")
+    places = [str(folder / "b1/car/a.log"), f"{folder}/*/car/*.blf", f"@{listed}"]
+    assert names(places) == ["a.log", "b.blf", "c.asc.gz"]
+
+
+def test_each_log_is_found_once(folder: Path) -> None:
+    assert len(names([str(folder), str(folder)])) == 3
+
+
+def test_the_output_folder_is_left_out(folder: Path) -> None:
+    assert names([str(folder)], (folder / "b1",)) == ["c.asc.gz"]
+
+
+def test_a_storage_address_is_a_place(folder: Path) -> None:
+    assert names([f"file://{folder}/b1"]) == ["a.log", "b.blf"]
+
+
+@pytest.mark.parametrize("place", ["nowhere", "@nowhere.list"])
+def test_a_missing_place_is_refused(place: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        find_logs([place.replace("nowhere", str(tmp_path / "nowhere"))])
+
+
+def test_a_folder_without_logs_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="No log was found"):
+        find_logs([str(tmp_path)])
+
+
+def test_a_pattern_tells_vehicle_and_batch(folder: Path) -> None:
+    find = vehicle_finder(None, "{batch}/{vehicle}/*")
+    told = [find(item) for item in find_logs([str(folder)])]
+    assert [(item.batch, item.name) for item in told if item] == [
+        ("b1", "car"),
+        ("b1", "car"),
+        ("b2", "bike"),
+    ]
+
+
+def test_a_table_tells_vehicle_batch_and_model_year(folder: Path) -> None:
+    table = folder / "vehicles.csv"
+    table.write_text("log,vehicle,batch,model_year\nc.asc.gz,V9,,2025\nb1/*,V1,B,\n", "utf-8")
+    find = vehicle_finder(table, "")
+    told = [find(item) for item in find_logs([str(folder)], leave_out=[table])]
+    assert [item.name for item in told if item] == ["V1", "V1", "V9"]
+    assert told[2] is not None
+    assert told[2].model_year == "2025"
+
+
+def test_the_folder_names_the_vehicle_where_nothing_else_does(folder: Path) -> None:
+    find = vehicle_finder(None, "")
+    inside = find_logs([str(folder / "b1")])
+    assert {item.name for item in map(find, inside) if item} == {"car"}
+    assert find(find_logs([str(folder / "b1/car")])[0]) is None
+
+
+@pytest.mark.parametrize("pattern", ["{car}/*", "*", "{vehicle}/{vehicle}"])
+def test_a_pattern_that_names_no_vehicle_is_refused(pattern: str) -> None:
+    with pytest.raises(UsageError):
+        vehicle_finder(None, pattern)
+
+
+def test_a_table_without_the_columns_is_refused(tmp_path: Path) -> None:
+    table = tmp_path / "v.csv"
+    table.write_text("a,b\n1,2\n", "utf-8")
+    with pytest.raises(InputError, match="columns log and vehicle"):
+        vehicle_finder(table, "")

@@ -1,0 +1,139 @@
+"""A whole screening on this machine: tables, overview, resume, refusals."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pytest
+
+from canassist.errors import InputError
+from canassist.screen import Screened, Wishes, screen
+from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS
+
+if TYPE_CHECKING:
+    from tests.screen.conftest import Fleet
+
+
+def screened(fleet: Fleet, out: Path, wishes: Wishes | None = None) -> Screened:
+    return screen([str(fleet.logs)], out, dbc=[fleet.dbc], profile=fleet.profile, wishes=wishes)
+
+
+@pytest.fixture(scope="module")
+def first(small_fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Screened:
+    out = tmp_path_factory.mktemp("out")
+    return screened(small_fleet, out, Wishes(reports=1))
+
+
+def test_one_row_a_log_with_the_planted_fault_on_top(first: Screened) -> None:
+    logs = pd.read_parquet(first.page.parent / "logs")
+    assert set(LOG_COLUMNS) | {"month"} == set(logs.columns)
+    by_vehicle = logs[logs.status == "read"].set_index("vehicle")
+    assert list(by_vehicle.sort_index().code) == [
+        "no_fault_found",
+        "supply_resistance",
+        "no_fault_found",
+    ]
+    assert [item.name for item in first.screening.vehicles if item.flagged] == ["vehicle01"]
+    assert first.screening.vehicles[0].name == "vehicle01"
+
+
+def test_a_damaged_log_is_listed_with_its_reason(first: Screened) -> None:
+    logs = pd.read_parquet(first.page.parent / "logs")
+    damaged = logs[logs.status == "damaged"]
+    assert [Path(name).name for name in damaged.log] == ["broken.log"]
+    assert "no CAN frame" in damaged.reason.iloc[0]
+    assert "broken.log" in first.page.read_text("utf-8")
+
+
+def test_one_row_an_event(first: Screened) -> None:
+    events = pd.read_parquet(first.page.parent / "events")
+    assert set(EVENT_COLUMNS) | {"month"} == set(events.columns)
+    dips = events[(events.kind == "undervoltage") & (events.cause == "steering_load")]
+    assert set(dips.vehicle) == {"vehicle01"}
+
+
+def test_the_worst_log_has_its_report_and_the_overview_leads_there(first: Screened) -> None:
+    reports = list((first.page.parent / "reports").glob("*.html"))
+    assert len(reports) == 1
+    assert f'href="reports/{reports[0].name}"' in first.page.read_text("utf-8")
+
+
+def test_a_second_run_does_only_what_is_new(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    logs = tmp_path / "rides"
+    shutil.copytree(small_fleet.logs, logs)  # elsewhere: the content is known all the same
+    more = logs / "vehicle02" / "more.log"
+    more.write_text("(1700000000.000000) can0 7FF#00\n", "utf-8")
+    again = screened(replace(small_fleet, logs=logs), out)
+    assert again.fresh == 1
+    assert screened(replace(small_fleet, logs=logs), out).fresh == 0
+
+
+def test_the_same_screening_gives_the_same_page(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    once = screened(small_fleet, out, Wishes(reports=1))
+    assert once.page.read_bytes() == first.page.read_bytes()
+
+
+def test_another_profile_is_another_screening(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    other = tmp_path / "other.toml"
+    text = Path(small_fleet.profile).read_text("utf-8")
+    other.write_text(text + "\n# looked at again\n", "utf-8")
+    assert screened(replace(small_fleet, profile=str(other)), out).fresh == 4
+
+
+def test_no_usable_log_at_all_is_refused(small_fleet: Fleet, tmp_path: Path) -> None:
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    (logs / "x.log").write_text("nothing\n", "utf-8")
+    with pytest.raises(InputError, match="None of 1 logs could be used"):
+        screened(replace(small_fleet, logs=logs), tmp_path / "out", Wishes(workers=1))
+
+
+def test_a_bad_database_is_refused_before_any_log_is_tried(
+    small_fleet: Fleet, tmp_path: Path
+) -> None:
+    bad = tmp_path / "bad.dbc"
+    bad.write_text("nothing", "utf-8")
+    with pytest.raises(InputError, match=r"bad\.dbc"):
+        screened(replace(small_fleet, dbc=str(bad)), tmp_path / "out")
+
+
+def test_vehicle_numbers_and_markup_in_names_do_no_harm(small_fleet: Fleet, tmp_path: Path) -> None:
+    logs = tmp_path / "logs"
+    vin = "1M8GDM9AXKP042788"  # the check-digit example of public descriptions of VINs
+    home = logs / f"{vin}<b>&"
+    home.mkdir(parents=True)
+    shutil.copy(small_fleet.logs / "vehicle00" / "ride.log.gz", home / "ride.log.gz")
+    page = screened(replace(small_fleet, logs=logs), tmp_path / "out").page.read_text("utf-8")
+    assert vin not in page
+    assert "<b>&<" not in page
+    assert "2788&lt;b&gt;&amp;" in page
+
+
+def test_the_command_ends_as_promised(small_fleet: Fleet, tmp_path: Path) -> None:
+    def ends(*words: str) -> int:
+        line = [sys.executable, "-m", "canassist", "screen", *words, "-o", str(tmp_path / "o")]
+        return subprocess.run(line, capture_output=True, check=False).returncode
+
+    known = ("--dbc", small_fleet.dbc, "--profile", small_fleet.profile, "--workers", "1")
+    one = str(small_fleet.logs / "vehicle00")
+    assert ends(one, *known) == 0
+    assert ends(str(small_fleet.logs / "vehicle00" / "broken.log"), *known) == 3
+    assert ends(one, *known, "--pattern", "{car}") == 2
