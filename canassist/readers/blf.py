@@ -5,8 +5,10 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, BinaryIO, Final
 
+import numpy as np
+
 from canassist.readers.base import BLOCK_BYTES
-from canassist.readers.blf_chain import find_objects
+from canassist.readers.blf_chain import SPARE_WORDS, find_objects
 from canassist.readers.blf_containers import (
     FILE_MARK,
     OBJECT_BASE,
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 _HEADER_SIZES: Final = (16, 32, 40)
 _VERSIONS: Final = (1, 2, 3)
+_WORD: Final = 4
+_PADDING: Final = 8  # fewer bytes before an object are padding
 
 
 class BlfReader:
@@ -69,30 +73,51 @@ class BlfReader:
 
 
 class _Stream:
-    """Pieces of the object stream on their way to become blocks."""
+    """Pieces of the object stream on their way to become blocks, in a buffer used again."""
 
     def __init__(self, wish: Wish, tally: Tally) -> None:
         self._wish = wish
         self._tally = tally
-        self._pieces: list[bytes] = []
+        self._words = np.zeros(0, dtype=np.uint32)
         self._size = 0
 
     def add(self, piece: bytes) -> int:
         """Take a piece; return how many bytes wait."""
-        self._pieces.append(piece)
-        self._size += len(piece)
-        return self._size
+        end = self._size + len(piece)
+        if end > self._room():
+            larger = np.zeros((end + BLOCK_BYTES) // _WORD + SPARE_WORDS, dtype=np.uint32)
+            larger[: len(self._words)] = self._words
+            self._words = larger
+        self._words.view(np.uint8)[self._size : end] = np.frombuffer(piece, dtype=np.uint8)
+        self._size = end
+        return end
+
+    def _room(self) -> int:
+        return max(len(self._words) - SPARE_WORDS, 0) * _WORD
 
     def block(self, place: int, *, final: bool) -> FrameBlock:
         """Read the objects that wait; what is not whole waits on, or is lost at the end."""
-        data = b"".join(self._pieces)
-        lead = max(data.find(OBJECT_MARK), 0)
-        objects = find_objects(data[lead:] if lead else data, f"before byte {place}", final=final)
-        rest = b"" if final else data[lead + objects.used :]
-        self._pieces, self._size = [rest], len(rest)
-        lost = objects.lost + (lead if lead >= len(OBJECT_MARK) * 2 else 0)
+        where = f"before byte {place}"
+        lead = self._to_first_object()
+        objects = find_objects(self._words, self._size, where, final=final)
+        block = read_objects(objects, self._wish, self._tally)
+        self._drop(self._size if final else objects.used)
+        lost = objects.lost + (lead if lead >= _PADDING else 0)
         if lost:
-            self._tally.report(
-                f"before byte {place}", f"{lost} bytes hold no whole object", skipped=1
-            )
-        return read_objects(objects, self._wish, self._tally)
+            self._tally.report(where, f"{lost} bytes hold no whole object", skipped=1)
+        return block
+
+    def _to_first_object(self) -> int:
+        """Drop what stands before the first object; return how many bytes that were."""
+        raw = self._words.view(np.uint8)
+        if raw[: len(OBJECT_MARK)].tobytes() == OBJECT_MARK:
+            return 0
+        lead = max(raw[: self._size].tobytes().find(OBJECT_MARK), 0)
+        self._drop(lead)
+        return lead
+
+    def _drop(self, count: int) -> None:
+        raw = self._words.view(np.uint8)
+        rest = self._size - count
+        raw[:rest] = raw[count : self._size].copy()
+        self._size = rest

@@ -15,11 +15,14 @@ if TYPE_CHECKING:
 
     from canassist.model import IntArray
 
+    Words = NDArray[np.uint32]
+
 _MARK: Final = np.uint32(int.from_bytes(OBJECT_MARK, "little"))
 _MARKS: Final = re.compile(re.escape(OBJECT_MARK))
 _GAP: Final = 8  # an object begins less than so many bytes after the end of the one before
 _WORD: Final = 4
-_BACK_WORDS: Final = 64  # zeros behind the stream, so that every column near its end exists
+SPARE_WORDS: Final = 64
+"""Words behind a piece of the stream, so that every column near its end exists."""
 
 
 class Objects(NamedTuple):
@@ -28,7 +31,7 @@ class Objects(NamedTuple):
     Attributes
     ----------
     words : array of uint32
-        The piece; zeros follow it.
+        The piece; some more words follow it, whose content means nothing.
     at : array of int64, shape (n,)
         Word at which each object begins.
     size : array of int64, shape (n,)
@@ -41,7 +44,7 @@ class Objects(NamedTuple):
         Place for messages.
     """
 
-    words: NDArray[np.uint32]
+    words: Words
     at: IntArray
     size: IntArray
     used: int
@@ -49,30 +52,32 @@ class Objects(NamedTuple):
     where: str
 
 
-def find_objects(data: bytes, where: str, *, final: bool) -> Objects:
+def find_objects(words: Words, size: int, where: str, *, final: bool) -> Objects:
     """Find all whole objects in a piece of the stream that begins with one.
 
     Parameters
     ----------
-    data : bytes
+    words : array of uint32
+        The piece, with at least `SPARE_WORDS` behind it.
+    size : int
+        Its bytes.
     where : str
         Place for messages.
     final : bool
         Nothing follows: what is not whole is lost.
     """
-    size = len(data)
-    words = np.zeros(-(-size // _WORD) + _BACK_WORDS, dtype=np.uint32)
-    words.view(np.uint8)[:size] = np.frombuffer(data, dtype=np.uint8)
-    at = np.flatnonzero(words == _MARK)
+    at = np.flatnonzero(words[: size // _WORD] == _MARK)
+    if len(at) and at[-1] * _WORD + OBJECT_BASE.size > size:
+        at = at[:-1]  # its size is not known yet
     length = words[at + 2].astype(np.int64)
     begin = at * _WORD
     end = begin + length
     if len(at) and at[0] == 0 and bool(_follows(begin[1:], end[:-1]).all()):
-        if end[-1] <= size < end[-1] + _GAP:
+        if end[-1] <= size and (size < end[-1] + _GAP or not final):
             return Objects(words, at, length, size if final else int(end[-1]), 0, where)
         if end[-1] > size and not final and length[-1] <= LARGEST_OBJECT:
             return Objects(words, at[:-1], length[:-1], int(begin[-1]), 0, where)
-    return _step_by_step(data, where, final=final)
+    return _step_by_step(words.view(np.uint8)[:size].tobytes(), where, final=final)
 
 
 def _follows(begin: IntArray, end: IntArray) -> NDArray[np.bool_]:
@@ -126,7 +131,7 @@ def _size_at(data: bytes, begin: int) -> int | None:
 
 def _objects(whole: list[bytes], sizes: list[int], used: int, lost: int, where: str) -> Objects:
     padded = [one + b"\0" * (-len(one) % _WORD) for one in whole]
-    joined = b"".join(padded) + b"\0" * (_WORD * _BACK_WORDS)
+    joined = b"".join(padded) + b"\0" * (_WORD * SPARE_WORDS)
     lengths = np.array([len(one) for one in padded], dtype=np.int64)
     at = (np.cumsum(lengths) - lengths) // _WORD
     return Objects(

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.model import FrameFlag
+from canassist.model import BoolArray, ByteArray, FrameFlag
 from canassist.readers.blf_odd import ODD_KINDS, read_odd
+from canassist.readers.fast_lines import pick
 from canassist.readers.frame_rows import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -28,7 +29,7 @@ from canassist.readers.hex_words import FIRST
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canassist.model import BoolArray, ByteArray, FrameBlock, IdArray, IntArray, Tally
+    from canassist.model import FrameBlock, IdArray, IntArray, Tally
     from canassist.readers.base import Wish
     from canassist.readers.blf_chain import Objects
 
@@ -45,6 +46,9 @@ _TEN_MICROSECONDS: Final = 1  # object flag: the time stamp counts these, else n
 _LATEST_NS: Final = 1 << 62
 _LATEST_TICKS: Final = _LATEST_NS // 10_000
 _WORD: Final = 4
+
+_HIGHEST_KIND: Final = 255
+_ODD_TABLE: Final[BoolArray] = np.isin(np.arange(_HIGHEST_KIND + 1), ODD_KINDS)
 
 _V = np.uint32
 _EXTENDED: Final = np.uint8(FrameFlag.EXTENDED)
@@ -109,32 +113,47 @@ class _Frames(NamedTuple):
 
 def read_objects(objects: Objects, wish: Wish, tally: Tally) -> FrameBlock:
     """Turn objects into a block of frames, in file order."""
-    words = objects.words
-    at = objects.at
+    words, at = objects.words, objects.at
     header = (words[at + 1] & _V(0xFFFF)).astype(np.int64)
     sane = (header >= _LEAST_HEADER) & (header <= _LARGEST_HEADER) & (header % _WORD == 0)
     sane &= header <= objects.size
     kind = words[at + 3]
     parts: list[_Frames] = []
-    damaged = int((~sane).sum())
-    for number, body in _BODIES.items():
-        rows = np.flatnonzero((kind == number) & sane)
-        if not len(rows):
-            continue
-        room = objects.size[rows] - header[rows] - body.size
-        whole = room >= body.data
-        damaged += int((~whole).sum())
-        rows, room = rows[whole], room[whole]
-        parts.append(_READERS[number](words, at[rows], header[rows] // _WORD, room))
+    damaged = int(np.count_nonzero(~sane))
+    for number in _BODIES:
+        mine = sane & (kind == number)
+        if mine.any():
+            part, small = _frames_of(number, objects, header, mine, wish)
+            parts.append(part)
+            damaged += small
     block, place = _block(words, _together(parts), wish, tally)
-    odd = np.flatnonzero(np.isin(kind, ODD_KINDS) & sane)
+    odd = np.flatnonzero(_ODD_TABLE[np.minimum(kind, _HIGHEST_KIND)] & sane)
     if len(odd):
-        frames, at = read_odd(objects, odd, times_of(words, at[odd]), tally)
-        single, single_kept = block_of_frames(frames, wish)
-        block = merged(block, place, single, at[single_kept])
+        frames, odd_at = read_odd(objects, odd, times_of(words, at[odd]), tally)
+        single, kept = block_of_frames(frames, wish)
+        block = merged(block, place, single, odd_at[kept])
     if damaged:
         tally.report(objects.where, f"{damaged} objects have impossible sizes", skipped=damaged)
     return block
+
+
+def _frames_of(
+    number: int, objects: Objects, header: IntArray, mine: BoolArray, wish: Wish
+) -> tuple[_Frames, int]:
+    """Read the frames of one kind of object; also tell how many objects are too small for it."""
+    words, body = objects.words, _BODIES[number]
+    rows = None if mine.all() else np.flatnonzero(mine)
+    at, header = pick(objects.at, rows), pick(header, rows) // _WORD
+    room = pick(objects.size, rows) - header * _WORD - body.size
+    whole = room >= body.data
+    small = len(whole) - int(np.count_nonzero(whole))
+    if not wish.headers and wish.wanted is not None:
+        can_id = words[at + header + 1]  # in the same place for every kind
+        whole &= wish.wanted.contains(can_id & _ID_MASK, (can_id >> _V(31)) != 0)
+    if not whole.all():
+        some = np.flatnonzero(whole)
+        at, header, room = at[some], header[some], room[some]
+    return _READERS[number](words, at, header, room), small
 
 
 def _classic(words: Words, at: IntArray, header: IntArray, room: IntArray) -> _Frames:
@@ -152,14 +171,24 @@ def _extended(can_id: IdArray) -> ByteArray:
 
 
 def _direction_and_remote(marks: Words) -> ByteArray:
-    flags = _marked(marks, _SENT, FrameFlag.SENT)
-    flags |= _marked(marks, _REMOTE, FrameFlag.REMOTE)
+    flags: ByteArray = _DIRECTION_AND_REMOTE[marks & _V(0xFF)]
+    return flags
+
+
+def _by_byte() -> ByteArray:
+    """List the frame flags by the flag byte of types 1, 86 and 100."""
+    byte = np.arange(256, dtype=np.uint32)
+    flags = _marked(byte, _SENT, FrameFlag.SENT)
+    flags |= _marked(byte, _REMOTE, FrameFlag.REMOTE)
     return flags
 
 
 def _marked(marks: Words, bit: int, flag: FrameFlag) -> ByteArray:
     marked: ByteArray = ((marks & _V(bit)) != 0).astype(np.uint8) * np.uint8(flag)
     return marked
+
+
+_DIRECTION_AND_REMOTE: Final[ByteArray] = _by_byte()
 
 
 def _fd(words: Words, at: IntArray, header: IntArray, room: IntArray) -> _Frames:

@@ -28,7 +28,7 @@ single identifier is blamed for; own choice, half of the shortest silence."""
 _SILENCE_NS: Final = _NS // 5
 _SILENCE_PERIODS: Final = 5
 _PRUNE_PERIODS: Final = 2.5  # a candidate shorter than this many periods is dropped early
-_MOST_INTERVALS: Final = 1 << 14
+_MOST_INTERVALS: Final = 1 << 13
 """Times between frames kept of one identifier; beyond it every second, then every fourth ..."""
 _BYTE: Final = 256
 _TWO_BYTES: Final = 1 << 16

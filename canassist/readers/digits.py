@@ -227,10 +227,10 @@ def hex_bytes(characters: ByteArray) -> tuple[ByteArray, BoolArray]:
     value : array of uint8, shape (n, w)
     fine : array of bool, shape (n, w)
     """
-    digit = HEX_VALUE[characters]
-    value = (digit[..., 0] << np.uint8(4)) | (digit[..., 1] & np.uint8(0x0F))
-    fine: BoolArray = np.all(digit != NOT_HEX, axis=-1)
-    return value, fine
+    digit = HEX_VALUE.take(characters)
+    high, low = digit[..., 0], digit[..., 1]
+    fine: BoolArray = (high | low) != NOT_HEX  # all bits set where one of the two is none
+    return (high << np.uint8(4)) | (low & np.uint8(0x0F)), fine
 
 
 def time_text_ns(text: str, *, unit_ns: int) -> int | None:

@@ -37,18 +37,38 @@ def hex_nibbles(word: WordArray) -> tuple[WordArray, BoolArray]:
     fine : array of bool, shape (n,)
         Whether all eight characters are hexadecimal digits.
     """
-    nibble = (word & _LOW) + ((word >> _U(6)) & _ONES) * _U(9)  # letters have bit 6
-    big = ((nibble + _SIXES) >> _U(4)) & _ONES
-    upper = nibble + _ZEROS + big * _U(7)  # the digit as it would be written
-    wrong = ((word ^ upper) & ~(big << _U(5))) | (nibble & _HIGH)
-    return nibble, wrong == 0
+    letter = word >> _U(6)  # letters have bit 6
+    letter &= _ONES
+    letter *= _U(9)
+    nibble = word & _LOW
+    nibble += letter
+    big = nibble + _SIXES
+    big >>= _U(4)
+    big &= _ONES
+    upper = big * _U(7)  # the digit as it would be written, in the end
+    upper += nibble
+    upper += _ZEROS
+    upper ^= word
+    big <<= _U(5)  # the bit of small letters
+    np.invert(big, out=big)
+    upper &= big
+    np.bitwise_and(nibble, _HIGH, out=big)
+    upper |= big
+    return nibble, upper == 0
 
 
 def four_bytes(nibble: WordArray) -> WordArray:
     """Join eight digit values to four bytes, the first in the lowest byte of 32 bits."""
-    pair = ((nibble << _U(4)) | (nibble >> _U(8))) & _PAIRS
-    quad = (pair | (pair >> _U(8))) & _QUADS
-    return (quad | (quad >> _U(16))) & _U(0xFFFF_FFFF)
+    pair = nibble << _U(4)
+    pair |= nibble >> _U(8)
+    pair &= _PAIRS
+    quad = pair >> _U(8)
+    quad |= pair
+    quad &= _QUADS
+    joined = quad >> _U(16)
+    joined |= quad
+    joined &= _U(0xFFFF_FFFF)
+    return joined
 
 
 def hex_data(first: WordArray, second: WordArray, length: ByteArray) -> tuple[ByteArray, BoolArray]:
@@ -82,9 +102,19 @@ def _masked(word: WordArray, digits: ByteArray) -> tuple[WordArray, BoolArray]:
 def last_digits(word: WordArray, count: int) -> WordArray:
     """Read the decimal number in the last `count` characters (1 to 8), known to be digits."""
     digit = word & (_LOW << _U(8 * (8 - count)))
-    pair = (digit * _U(10) + (digit >> _U(8))) & _PAIRS
-    quad = (pair * _U(100) + (pair >> _U(16))) & _QUADS
-    return (quad * _U(10_000) + (quad >> _U(32))) & _U(0xFFFF_FFFF)
+    pair = digit * _U(10)
+    digit >>= _U(8)
+    pair += digit
+    pair &= _PAIRS
+    quad = pair * _U(100)
+    pair >>= _U(16)
+    quad += pair
+    quad &= _QUADS
+    value = quad * _U(10_000)
+    quad >>= _U(32)
+    value += quad
+    value &= _U(0xFFFF_FFFF)
+    return value
 
 
 def first_blank(word: WordArray) -> NDArray[np.uint8]:

@@ -99,7 +99,9 @@ class LineShape:
             if mask:
                 fine &= (word & mask) == pattern
             if digits:
-                fine &= ((word + digits) & mask) == carried
+                more = word + digits
+                more &= mask
+                fine &= more == carried
         begin, end = self.padded
         if end:
             word = word_ending(prefix, end) >> _U(8 * (_WORD - end + begin))
@@ -133,8 +135,10 @@ def number(prefix: WordArray, at: int, digits: int) -> IntArray:
     low = min(digits, _WORD)
     value = last_digits(word_ending(prefix, at + digits), low)
     if digits > low:
-        high = last_digits(word_ending(prefix, at + digits - low), digits - low)
-        value = value + high * _U(10**low)
+        high = word_ending(prefix, at + digits - low)
+        if (high == high[:1]).all():  # the first digits of a date hardly ever change
+            high = high[:1]
+        value = value + last_digits(high, digits - low) * _U(10**low)
     return value.view(np.int64)
 
 

@@ -61,12 +61,26 @@ def draw(count: int) -> Frames:
     lengths = np.full(len(keys), 8)
     for place, length in _SHORT.items():
         lengths[place] = length
-    data = dice.integers(0, 256, (count, 8), dtype=np.uint8)
+    data = _payloads(pick, len(keys), dice)
     data[pick == _KNOWN.index(0x140), 0] &= 1  # only pages that exist
     time_us = START_S * 1_000_000 + (np.arange(count) * 1_000_000) // RATE
     time_us += dice.integers(0, 200, count)
     time_us.sort()
     return Frames(time_us, keys[pick], lengths[pick], data)
+
+
+def _payloads(
+    pick: NDArray[np.int64], sources: int, dice: np.random.Generator
+) -> NDArray[np.uint8]:
+    """Fill each identifier's frames as units do: values that wander, constants, a counter."""
+    data = np.empty((len(pick), 8), dtype=np.uint8)
+    for source in range(sources):
+        rows = np.flatnonzero(pick == source)
+        wander = np.cumsum(dice.integers(-3, 4, (len(rows), 2)), axis=0) + 0x4000
+        data[rows] = dice.integers(0, 256, 8)
+        data[rows, 0:4] = wander.astype(">u2").view(np.uint8).reshape(len(rows), 4)
+        data[rows, 7] = np.arange(len(rows)) % 16
+    return data
 
 
 def _identifier(key: int) -> str:

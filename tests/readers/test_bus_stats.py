@@ -277,4 +277,4 @@ def test_memory_of_intervals_is_bounded() -> None:
     stats = collector.finish(zero_ns=0, buses=("can0",))
     assert stats.ids[0].count == 1_000_000
     assert stats.ids[0].period_s == pytest.approx(0.001)
-    assert len(collector._traffic._intervals[0].values()) <= 1 << 14
+    assert len(collector._traffic._intervals[0].values()) <= 1 << 13
