@@ -41,6 +41,7 @@ AHEAD: Final = 3
 """Batches handed over per worker at a time: enough to keep it busy, few enough to stay flat."""
 _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 _CONNECT_S: Final = 20
+"""A scheduler that answers later than this does not answer."""
 _RETRIES: Final = 2
 
 

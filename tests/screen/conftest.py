@@ -51,3 +51,12 @@ def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
     fleet = make_fleet(tmp_path_factory.mktemp("fleet"), ["mixed", "path_resistance", "mixed"])
     (fleet.logs / "vehicle00" / "broken.log").write_text("this is no recording\n", "utf-8")
     return fleet
+
+
+@pytest.fixture(scope="session")
+def fleet_of_eight(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
+    """Return eight vehicles, two of them faulty, and one damaged log."""
+    planted = ["path_resistance", "not_charging", *["mixed"] * 6]
+    fleet = make_fleet(tmp_path_factory.mktemp("eight"), planted)
+    (fleet.logs / "vehicle00" / "broken.log").write_text("this is no recording\n", "utf-8")
+    return fleet
