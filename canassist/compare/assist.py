@@ -17,7 +17,14 @@ from canassist.compare.matched import (
     matched,
     stretches,
 )
-from canassist.compare.measured import Measured, Untold, distribution, from_matched, lacking
+from canassist.compare.measured import (
+    Measured,
+    Untold,
+    distribution,
+    from_matched,
+    lacking,
+    resolution,
+)
 from canassist.model import Estimate, Overlay, Points
 from canassist.physics import assist_samples
 from canassist.physics.statistics import t95
@@ -45,8 +52,8 @@ NEAR_MAX: Final = 0.95
 
 STEADY_BEFORE_S: Final = 0.20
 STEADY_AFTER_S: Final = 0.05
-STEADY_SHARE: Final = 0.15
-STEADY_NM: Final = 0.25
+STEADY_SHARE: Final = 0.08
+STEADY_NM: Final = 0.20
 """Gain is read where driver torque stays within this share of itself, or this much, over that
 time before and after: assist follows it with a lag, and what is under way is neither."""
 
@@ -214,20 +221,29 @@ def _table(result: Result, fit: AssistFit, modes: _Modes) -> _Table | None:
 
 
 def _blur(side: Side, tables: list[_Table | None], yard: AssistFit | None, modes: _Modes) -> float:
-    """Return the standard error of a side's gain that its lag's own step leaves."""
+    """Return the standard error of a side's gain that no number of samples takes away.
+
+    It comes from the step in which the lag is known, and from the steps in which both
+    torques are told.
+    """
     found = []
     for result, table in zip(side, tables, strict=True):
         fit = _with_map(result.physics.assist, yard)
         later = _table(result, replace(fit, lag_s=fit.lag_s + LAG_STEP_S), modes)
-        if table is None or later is None:
+        if table is None or later is None or not (table.bin_ >= 0).any():
             continue
-        ratios = [
-            float(one.delivered[use].sum() / one.expected[use].sum())
-            for one in (table, later)
-            if (use := one.bin_ >= 0).any()
-        ]
-        found.append(float(np.ptp(ratios)) if ratios else 0.0)
+        use = table.bin_ >= 0
+        steps = (
+            resolution((result,), "driver_torque") / float(table.effort[use].mean()),
+            resolution((result,), "assist_torque") / float(table.delivered[use].mean()),
+        )
+        found.append(math.hypot(_ratio(later) - _ratio(table), *steps))
     return max(found, default=0.0)
+
+
+def _ratio(table: _Table) -> float:
+    use = table.bin_ >= 0
+    return float(table.delivered[use].sum() / max(table.expected[use].sum(), 1e-9))
 
 
 def _cells(tables: list[list[_Table | None]], side: int) -> tuple[Cells, Cells]:

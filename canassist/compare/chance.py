@@ -176,10 +176,12 @@ def gap_of(a: Estimate, b: Estimate, *, relative: bool = False, floor: float = 0
 
 def welch(*parts: tuple[float, int]) -> int:
     """Return the degrees of freedom of a sum, from (standard error, degrees) of its parts."""
-    total = sum(spread**2 for spread, _ in parts)
-    if total == 0.0:
+    most = max(spread for spread, _ in parts)
+    if most == 0.0:
         return min(degrees for _, degrees in parts)
-    return max(int(total**2 / sum(s**4 / d for s, d in parts if s > 0.0)), 1)
+    shares = [((spread / most) ** 2, degrees) for spread, degrees in parts]
+    total = sum(share for share, _ in shares)
+    return max(int(total**2 / sum(share**2 / degrees for share, degrees in shares)), 1)
 
 
 def pooled(estimates: Sequence[Estimate]) -> Estimate | None:

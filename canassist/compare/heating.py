@@ -43,8 +43,8 @@ WORTH: Final = 0.98
 ROUNDS: Final = 24
 """Of the golden section: it narrows the range a hundred thousand times."""
 
-STRETCH_STEPS: Final = 15
-"""What is left over hangs together over slow swings: stretches of 15 s count as one."""
+STRETCH_STEPS: Final = 20
+"""What is left over hangs together over slow swings: stretches of 20 s count as one."""
 
 NUDGE: Final = 1e-3
 """Step in the logarithm of a time constant by which its effect is measured."""

@@ -33,6 +33,9 @@ LOAD_SHARE: Final = 0.8
 LOAD_QUANTILE: Final = 0.95
 """Load is this quantile of current in slow steering, so that one spike does not decide."""
 
+SAME_OCCASION_S: Final = 1.0
+"""Events closer than this are one occasion of the fault."""
+
 PERSISTENT_SHARE: Final = 0.5
 """A fault that holds for this share of a ride needs no luck to be seen."""
 
@@ -118,8 +121,8 @@ def _path(a: Side, b: Side) -> Ridden:
     for result in b:
         path, limit = result.physics.supply_path, result.profile.limits.max_circuit_ohm
         if path is not None and path.method != "motor_power" and path.path_ohm.high <= limit:
-            low, high = (1000.0 * end for end in (path.path_ohm.low, path.path_ohm.high))
-            text = f"B's path shows {low:.0f} to {high:.0f} mΩ, limit {1000.0 * limit:.0f} mΩ."
+            most, allowed = 1000.0 * path.path_ohm.high, 1000.0 * limit
+            text = f"B's path shows at most {most:.0f} mΩ, limit {allowed:.0f} mΩ."
             return Ridden(True, text)
     return _load(a, b)
 
@@ -147,16 +150,14 @@ def _slow_current(result: Result) -> float:
 
 
 def _battery(a: Side, b: Side) -> Ridden:
-    by_crank = any(
-        event.kind is EventKind.UNDERVOLTAGE and event.cause == "cranking"
-        for result in a
-        for event in result.events
-    )
-    loaded = _load(a, b)
-    cranked = any((result.coverage.cranking_s or 0.0) > 0.0 for result in b)
-    if by_crank and not cranked and not loaded.enough:
-        return Ridden(False, "B does not hold a start of the engine. " + loaded.text)
-    return loaded
+    """Ask for a start of the engine, which asks more of a battery than steering does."""
+    for result in b:
+        limit_v = result.profile.limits.cranking_v
+        lowest = [c.plateau_min_v for c in result.physics.cranks if c.plateau_min_v is not None]
+        if lowest and min(lowest) >= limit_v:
+            text = f"B's starter left {min(lowest):.1f} V (limit {limit_v:.1f} V)."
+            return Ridden(True, text)
+    return _load(a, b)
 
 
 def _offset(a: Side, b: Side) -> Ridden:
@@ -217,14 +218,18 @@ def _again(is_shown: Callable[[Event], bool]) -> Callable[[Side, Side], Ridden]:
         count, faulty_s = 0, 0.0
         for result in a:
             events = [event for event in result.events if is_shown(event)]
-            count += len(events)
-            faulty_s += _covered_s(events, result.log.duration_s)
+            spans = _joined(events, result.log.duration_s)
+            count += len(spans)
+            faulty_s += sum(end - start for start, end in spans)
         before_s, after_s = (
             sum(result.coverage.engine_running_s or result.log.duration_s for result in side)
             for side in (a, b)
         )
         if faulty_s >= PERSISTENT_SHARE * before_s and after_s >= STEADY_S:
             return Ridden(True, "On A it held for most of the ride; B's ride was long enough.")
+        if not count:
+            text = f"B rode {after_s / 60.0:.1f} min, A {before_s / 60.0:.1f} min."
+            return Ridden(after_s >= before_s, text)
         expected = count * after_s / max(before_s, 1.0)
         text = (
             f"At A's rate B's {after_s / 60.0:.1f} min would have shown it {expected:.1f} times; "
@@ -232,20 +237,22 @@ def _again(is_shown: Callable[[Event], bool]) -> Callable[[Side, Side], Ridden]:
         )
         if expected >= ENOUGH_EXPECTED:
             return Ridden(True, f"{text}.")
-        more_s = (ENOUGH_EXPECTED / max(count, 1)) * before_s - after_s
+        more_s = ENOUGH_EXPECTED / count * before_s - after_s
         return Ridden(False, f"{text}. Ride {max(more_s, 0.0) / 60.0:.0f} min more to be surer.")
 
     return rule
 
 
-def _covered_s(events: list[Event], end_s: float) -> float:
-    """Return the time that any of these events covers."""
-    total, reach = 0.0, 0.0
+def _joined(events: list[Event], end_s: float) -> list[tuple[float, float]]:
+    """Return when any of these events holds: several signals lost at once are one occasion."""
+    spans: list[tuple[float, float]] = []
     for event in sorted(events, key=lambda item: item.start_s):
         until = event.until(end_s)
-        total += max(until - max(event.start_s, reach), 0.0)
-        reach = max(reach, until)
-    return total
+        if spans and event.start_s <= spans[-1][1] + SAME_OCCASION_S:
+            spans[-1] = (spans[-1][0], max(spans[-1][1], until))
+        else:
+            spans.append((event.start_s, until))
+    return spans
 
 
 def _unexplained(event: Event) -> bool:
@@ -254,7 +261,8 @@ def _unexplained(event: Event) -> bool:
 
 
 def _is_break(event: Event) -> bool:
-    return event.kind is EventKind.UNDERVOLTAGE and event.cause == "supply_break"
+    is_break = event.kind is EventKind.UNDERVOLTAGE and event.cause == "supply_break"
+    return is_break or event.kind is EventKind.MODULE_RESTART
 
 
 _SIGNAL: Final = (EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP)

@@ -90,14 +90,14 @@ def _rest(result: Result) -> Cells:
 
 
 def compare_quality(a: Side, b: Side) -> Measured | Untold:
-    """Compare the share of time in which the main channels have a fresh value.
+    """Compare the share of time in which every main channel has a fresh value.
 
     What the recorder itself lost (no frame on any bus) counts for neither side.
     """
     names = [name for name in MAIN if all(_has(result, name) for result in a + b)]
     if not names:
         return Untold("the two sides share no main channel")
-    parts = [Cells.joined([_fresh(r, names) for r in side], len(names)) for side in (a, b)]
+    parts = [Cells.joined([_fresh(r, names) for r in side], 1) for side in (a, b)]
     found = matched(parts[0], parts[1], "share")
     if found is None:
         return Untold("one ride is too short")
@@ -118,15 +118,9 @@ def _fresh(result: Result, names: list[str]) -> Cells:
         seen &= (grid_s < start_s) | (grid_s > end_s + 1.0)
     grid_s = grid_s[seen]
     stretch = stretches_of(grid_s, QUALITY_STRETCH_S)
-    fresh = [_age_ok(timeline.channels[name], grid_s) for name in names]
-    code = np.repeat(np.arange(len(names)), len(grid_s))
-    return Cells.sums(
-        np.tile(stretch, len(names)),
-        code,
-        np.concatenate(fresh),
-        np.ones(len(code)),
-        bins=len(names),
-    )
+    fresh = np.min([_age_ok(timeline.channels[name], grid_s) for name in names], axis=0)
+    zeros = np.zeros(len(grid_s), dtype=np.int64)
+    return Cells.sums(stretch, zeros, fresh, np.ones(len(grid_s)), bins=1)
 
 
 def _age_ok(channel: Channel, at_s: FloatArray) -> FloatArray:

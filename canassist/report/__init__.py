@@ -2,11 +2,12 @@
 
 from canassist.report.compare_page import render_comparison
 from canassist.report.comparison_json import comparison_json
+from canassist.report.packing import packed_library
 from canassist.report.page import Look, render_page
 from canassist.report.pdf import print_pdf
 from canassist.report.result_json import result_json
 from canassist.report.signing import make_keys
-from canassist.report.verify import Answer, Check, verify_page
+from canassist.report.verify import Answer, Check, page_data, verify_page
 
 __all__ = [
     "Answer",
@@ -14,6 +15,8 @@ __all__ = [
     "Look",
     "comparison_json",
     "make_keys",
+    "packed_library",
+    "page_data",
     "print_pdf",
     "render_comparison",
     "render_page",

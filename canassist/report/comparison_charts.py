@@ -16,7 +16,6 @@ from canassist.report.drawing import (
     Line,
     Range,
     Row,
-    Style,
     extremes,
     nice_range,
 )
@@ -86,27 +85,18 @@ def _difference(figure: Figure) -> Row:
     ends = (0.0, 0.0, 0.0) if found is None else (found.low, found.value, found.high)
     low, middle, high = (float(np.clip(end / figure.margin, -REACH, REACH)) for end in ends)
     spoken = Family.ASSIST if figure.verdict is Finding.DIFFERS else None
-    half = np.full(2, 0.5)
-    # A bar across the interval's middle marks the value itself.
-    mark = Line(
-        key=f"{figure.name}-value",
-        label="Difference",
-        x=np.full(2, middle),
-        y=np.array([0.1, 0.9]),
-        style=Style.FIT,
-        spoken=spoken,
-    )
-    bar = Line(
-        key=f"{figure.name}-interval",
+    # One stroke: the interval, and across it a bar at the value itself.
+    line = Line(
+        key=f"differences-{figure.name}",
         label="90 % interval",
-        x=np.array([low, high]),
-        y=half,
+        x=np.array([low, high, np.nan, middle, middle]),
+        y=np.array([0.5, 0.5, np.nan, 0.1, 0.9]),
         spoken=spoken,
     )
     return Row(
         label=figure.words,
         unit=VERDICT_WORDS[figure.verdict],
-        lines=(bar, mark),
+        lines=(line,),
         span=EMPTY,
         height_px=_ROW_PX,
     )

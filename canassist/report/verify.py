@@ -203,6 +203,11 @@ def _strip_notes(reading: seal.Reading) -> list[Check]:
     return [Check("Was anything written in later?", Answer.CANNOT_TELL, text)]
 
 
+def page_data(html: str) -> Json | None:
+    """Return the data that a page carries; None where it was taken out or is damaged."""
+    return _result(seal.read_page(html))
+
+
 def _result(reading: seal.Reading) -> Json | None:
     try:
         found = json.loads(reading.scripts[seal.RESULT_ID])
@@ -221,10 +226,20 @@ def _made_from(result: Json | None, inputs: Sequence[InputFile]) -> Iterator[Che
             text = "The result as data was taken out; compare the hash in the fine print yourself."
             yield Check(question, Answer.CANNOT_TELL, text)
             continue
-        stated = sorted(item["sha256"] for item in result["inputs"] if item["role"] == role)
-        same = stated == sorted(item.sha256 for item in own)
-        text = "The hashes agree." if same else f"Another {words}: the hashes differ."
+        listed = [item for item in result["inputs"] if item["role"] == role]
+        stated = sorted(item["sha256"] for item in listed)
+        given = sorted(item.sha256 for item in own)
+        # Of a comparison, one side alone may be at hand.
+        same = set(given) <= set(stated) if "sides" in result else given == stated
+        whose = _whose(listed, given)
+        text = f"The hashes agree{whose}." if same else f"Another {words}: the hashes differ."
         yield Check(question, Answer.YES if same else Answer.NO, text)
+
+
+def _whose(listed: Sequence[Json], given: Sequence[str]) -> str:
+    """Return which sides of a comparison the files at hand belong to; empty for one ride."""
+    sides = {side for item in listed if item["sha256"] in given for side in item.get("sides", ())}
+    return f" (side {' and '.join(sorted(sides)).upper()})".replace("AND", "and") if sides else ""
 
 
 def _same_again(
@@ -242,19 +257,32 @@ def _same_again(
         listed = ", ".join(sorted(stated[item] for item in missing))
         text = f"Not all that it was made from is at hand; missing: {listed}."
         return Check(question, Answer.CANNOT_TELL, text)
-    again = json.loads(reanalyse(tuple(item["at_s"] for item in result["moments"])))
+    moments = result.get("moments", ())
+    again = json.loads(reanalyse(tuple(item["at_s"] for item in moments)))
     if again["tool"] != result["tool"]:
         text = f"Made with version {result['tool']['version']}, this is {again['tool']['version']}."
         return Check(question, Answer.CANNOT_TELL, text)
-    again["inputs"] = _renamed(again["inputs"], result["inputs"])
+    again = _with_names_of(again, result)
     if rfc8785.dumps(again) == rfc8785.dumps(result):
         return Check(question, Answer.YES, "The same bytes.")
     parts = ", ".join(name for name in result if again.get(name) != result[name])
     return Check(question, Answer.NO, f"Another result; it differs in: {parts}.")
 
 
+def _with_names_of(again: Json, result: Json) -> Json:
+    """Give files the names that they have in the report: a copy may be renamed."""
+    again = again | {"inputs": _renamed(again["inputs"], result["inputs"])}
+    if "sides" not in result:
+        return again
+    names = {item["sha256"]: item["name"] for item in result["inputs"]}
+    for side in again["sides"].values():
+        for ride in side["rides"]:
+            ride["logs"] = [log | {"name": names[log["sha256"]]} for log in ride["logs"]]
+    return again
+
+
 def _renamed(again: list[Json], stated: list[Json]) -> list[Json]:
-    """Give files of the same role and hash their names in the report: a copy may be renamed."""
+    """Give files of the same role and hash their names in the report."""
     names = {(item["role"], item["sha256"]): item["name"] for item in stated}
     return [
         item | {"name": names.get((item["role"], item["sha256"]), item["name"])} for item in again
