@@ -208,6 +208,7 @@ def _result(
         physics=answer.physics,
         events=verdict.events,
         conclusions=verdict.conclusions,
+        ruled_out=verdict.ruled_out,
         coverage=verdict.coverage,
         profile=profile,
         assumed=profile.assumed,

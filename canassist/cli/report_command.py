@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -87,7 +88,9 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 
     check_folder(page_path)
 
-    with bar() as progress:
+    with bar() as progress, ThreadPoolExecutor(max_workers=1) as beside:
+        if not page_only_json:
+            beside.submit(writing.packed_library)  # compressing it leaves the reading free to run
         result = analyze(logs, dbc=dbc or [], profile=profile, case=case, progress=progress)
     data = writing.result_json(result)
     files: dict[Path, bytes] = {}
@@ -103,7 +106,8 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         files |= export_files(result, export, stem(logs[0]))
     write_whole(files)
     if pdf:
-        writing.print_pdf(page_path, page_path.with_suffix(".pdf"))
+        paper = "letter" if units == "us" else "A4"
+        writing.print_pdf(page_path, page_path.with_suffix(".pdf"), paper=paper)
     if json_file == "-":
         sys.stdout.buffer.write(data)
     else:
