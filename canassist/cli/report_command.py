@@ -106,7 +106,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         files |= export_files(result, export, stem(logs[0]))
     write_whole(files)
     if pdf:
-        paper = "letter" if units == "us" else "A4"
+        paper: Literal["A4", "letter"] = "letter" if units == "us" else "A4"
         writing.print_pdf(page_path, page_path.with_suffix(".pdf"), paper=paper)
     if json_file == "-":
         sys.stdout.buffer.write(data)
