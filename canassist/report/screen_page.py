@@ -32,7 +32,13 @@ _MOST_DOTS: Final = 400
 _MOST_LINKS: Final = 12
 _SHORT_HASH: Final = 10
 _PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
-_UNITS: Final = {"path_ohm": "Ω", "charging_v": "V", "offset_nm": "N·m"}
+_BRIEF: Final = {
+    "path_ohm": "path resistance",
+    "charging_v": "charging voltage",
+    "offset_nm": "torque at rest",
+    "derate_s_per_slow_min": "reduced assist",
+    "onset_c": "onset temperature",
+}
 
 
 def render_screening(found: Screening) -> str:
@@ -67,6 +73,7 @@ def render_screening(found: Screening) -> str:
         number=number,
         percent=percent,
         why=why,
+        count_words=count_words,
         duration=duration,
         most_links=_MOST_LINKS,
         style=Markup(style),  # noqa: S704 - our own sheets; the one variable went through css_string
@@ -94,6 +101,11 @@ def log_name(item: ScreenedLog) -> str:
     return mask_vins(item.log)
 
 
+def count_words(count: int, noun: str) -> str:
+    """Return a count with its noun: "1 log", "2 logs"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def percent(share: float) -> str:
     """Return a share in whole per cent."""
     return f"{100 * share:.0f} %"
@@ -101,7 +113,8 @@ def percent(share: float) -> str:
 
 def number(value: float, unit: str) -> str:
     """Return a figure with its unit and as many places as it deserves."""
-    return f"{value:.{_PLACES[unit]}f} {unit}"
+    rounded = round(value, _PLACES[unit]) + 0.0  # no minus before zero
+    return f"{rounded:.{_PLACES[unit]}f} {unit}"
 
 
 def why(vehicle: ScreenedVehicle) -> str:
@@ -114,8 +127,7 @@ def why(vehicle: ScreenedVehicle) -> str:
 
 
 def _apart(standing: Standing) -> str:
-    name = str(standing.figure).rsplit("_", 1)[0].replace("_", " ")
-    return f"{name} apart (z {standing.z or 0.0:+.1f})"
+    return f"{_BRIEF[standing.figure]} apart (z {standing.z or 0.0:+.1f})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

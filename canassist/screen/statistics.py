@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from types import MappingProxyType
 from typing import Final
@@ -114,15 +114,16 @@ def screening(logs: Iterable[ScreenedLog], *, version: str) -> Screening:
         for name, rides in grouped.items()
     ]
     placed = _placed(vehicles)
+    able = [item for item in placed if item.ranked]
     return Screening(
         version=version,
         logs=len(every),
         read=sum(item.status == "read" for item in every),
         duplicates=sum(item.duplicate for item in every),
         vehicles=placed,
-        by_code=_by_code(placed),
-        by_batch=_by_group(placed, lambda item: item.batch or item.model_year),
-        by_month=_by_month(placed),
+        by_code=_by_code(able),
+        by_batch=_by_group(able, lambda item: item.batch or item.model_year),
+        by_month=_by_month(able),
         spreads=tuple(_drawn(figure, spreads, placed) for figure in ScreenFigure),
         unread=tuple(item for item in every if item.status != "read"),
         named=any(item.vehicle for item in every),
@@ -200,8 +201,6 @@ def _first(texts: Iterable[str]) -> str:
 
 
 def _placed(vehicles: Iterable[ScreenedVehicle]) -> tuple[ScreenedVehicle, ...]:
-    from dataclasses import replace  # noqa: PLC0415 - used once, here
-
     ordered = sorted(vehicles, key=_badness)
     return tuple(replace(item, place=place) for place, item in enumerate(ordered, 1))
 
@@ -233,8 +232,7 @@ def _by_group(
 ) -> tuple[Rate, ...]:
     groups: dict[str, list[ScreenedVehicle]] = defaultdict(list)
     for item in vehicles:
-        if item.ranked:
-            groups[group_of(item)].append(item)
+        groups[group_of(item)].append(item)
     if set(groups) <= {""}:
         return ()
     return tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -43,6 +44,15 @@ def make_fleet(folder: Path, planted: list[str]) -> Fleet:
         home.mkdir(parents=True)
         (home / f"ride{ending}").write_bytes(log_bytes(ending, table, start, quick=True))
     return Fleet(logs=logs, dbc=str(dbc), profile=str(profile))
+
+
+MakeFleet = Callable[[Path, list[str]], Fleet]
+
+
+@pytest.fixture(scope="session")
+def make_a_fleet() -> MakeFleet:
+    """Return what writes a fleet."""
+    return make_fleet
 
 
 @pytest.fixture(scope="session")
