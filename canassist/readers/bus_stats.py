@@ -11,6 +11,7 @@ import numpy as np
 from canassist.model import BusStats, FrameFlag, FrameSource, IdStats
 from canassist.readers.bit_rate import BitRateGauge
 from canassist.readers.frame_bits import SHAPE_BITS, SHAPES, SWITCHES_RATE, shapes_of
+from canassist.readers.stuffing import StuffSample
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -157,12 +158,14 @@ class BusStatsCollector:
         self._slots = _Slots()
         self._traffic = _Traffic()
         self._buses = _Buses()
+        self._stuffing = StuffSample()
         self.frames = 0
         self._errors: list[tuple[IntArray, IdArray]] = []
 
     def feed(self, block: FrameBlock) -> None:
         """Take the next block; its times must not be before those of earlier blocks."""
         self._batch.add(block)
+        self._stuffing.add(block)
         if self._batch.size >= _BATCH_FRAMES:
             self._digest()
 
@@ -201,7 +204,11 @@ class BusStatsCollector:
         times = [time_ns for time_ns, _ in self._errors]
         error_ns = np.concatenate(times) if times else np.empty(0, dtype=np.int64)
         classes = [can_id for _, can_id in self._errors]
-        rates, loads = self._buses.loads(len(buses), self._given_rate)
+        rates, plain = self._buses.loads(len(buses), self._given_rate)
+        loads = tuple(
+            None if load is None else load * (1.0 + self._stuffing.share(bus))
+            for bus, load in enumerate(plain)
+        )
         gaps = [(a, b) for a, b in holes.tolist() if b - a >= _GAP_NS]
         return BusStats(
             buses=tuple(buses),
@@ -440,7 +447,7 @@ class _Buses:
     def loads(
         self, buses: int, given: int | None
     ) -> tuple[tuple[int | None, ...], tuple[float | None, ...]]:
-        """Return bit rate and share of it in use, for every bus."""
+        """Return bit rate and share of it in use without stuff bits, for every bus."""
         rates = tuple(given or self._rate(bus) for bus in range(buses))
         duration_s = (self.last_ns - (self._first_ns or 0)) / _NS
         loads = tuple(

@@ -12,16 +12,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from canassist.model import BoolArray, ByteArray, FrameFlag, IntArray
+from canassist.model import BoolArray, ByteArray, FrameFlag, IdArray, IntArray
 
-CRC15_POLYNOMIAL: Final = 0x4599
+_CRC15_POLYNOMIAL: Final = 0x4599
+_CRC15_BITS: Final = 15
 _STUFF_RUN: Final = 5
-_BITS_AFTER_CRC: Final = 13  # delimiter, acknowledge and its delimiter, 7 of end, 3 of gap
 
 _STANDARD_EMPTY: Final = 47
 _EXTENDED_EMPTY: Final = 67
-_STANDARD_STUFFED: Final = 34  # of these are open to stuffing in an empty frame
-_EXTENDED_STUFFED: Final = 54
+_STANDARD_HEAD: Final = 19  # from the start of the frame to the end of its length code
+_EXTENDED_HEAD: Final = 39
 _FD_EMPTY: Final = 62  # 17-bit checksum and its 6 fixed stuff bits
 _FD_LONG_CRC: Final = 5  # more for the 21-bit checksum, beyond 16 bytes
 _FD_SHORT_BYTES: Final = 16
@@ -34,77 +34,77 @@ def nominal_bits(length: int, *, extended: bool, remote: bool = False) -> int:
     return (_EXTENDED_EMPTY if extended else _STANDARD_EMPTY) + 8 * data
 
 
-def worst_bits(length: int, *, extended: bool, remote: bool = False) -> int:
-    """Bits of a classic frame with as many stuff bits as there can be, gap included."""
-    data = 0 if remote else length
-    open_to_stuffing = (_EXTENDED_STUFFED if extended else _STANDARD_STUFFED) + 8 * data
-    return nominal_bits(length, extended=extended, remote=remote) + (open_to_stuffing - 1) // 4
-
-
 def fd_nominal_bits(length: int, *, extended: bool) -> int:
     """Bits of a CAN FD frame without dynamic stuff bits, gap included."""
     bits = _FD_EMPTY + 8 * length + (_FD_EXTENDED if extended else 0)
     return bits + (_FD_LONG_CRC if length > _FD_SHORT_BYTES else 0)
 
 
-def crc15(bits: list[int]) -> int:
-    """Checksum of a classic frame's bits (polynomial 0x4599, from zero)."""
-    register = 0
-    for bit in bits:
-        top = (register >> 14) ^ bit
-        register = (register << 1) & 0x7FFF
-        if top & 1:
-            register ^= CRC15_POLYNOMIAL
-    return register
+def stuff_bits(
+    can_id: IdArray, extended: BoolArray, length: ByteArray, payload: ByteArray
+) -> IntArray:
+    """Count the stuff bits of classic data frames.
 
-
-def _bits(value: int, width: int) -> list[int]:
-    return [(value >> place) & 1 for place in reversed(range(width))]
-
-
-def stuffed_bits(can_id: int, data: bytes, *, extended: bool, remote: int | None = None) -> str:
-    """Return a classic frame from its start to the end of its checksum, stuffed.
+    After five bits alike, from the start of the frame to the end of its checksum, the sender
+    puts one of the other kind, which counts for the next run.
 
     Parameters
     ----------
-    can_id : int
-    data : bytes
-    extended : bool
-    remote : int, optional
-        Length asked for, where it is a remote frame.
+    can_id : array of uint32, shape (n,)
+    extended : array of bool, shape (n,)
+    length : array of uint8, shape (n,)
+        0 to 8.
+    payload : array of uint8, shape (n, 8)
+
+    Returns
+    -------
+    array of int64, shape (n,)
     """
-    is_remote = remote is not None
-    code = len(data) if remote is None else remote
-    if extended:
-        head = [0, *_bits(can_id >> 18, 11), 1, 1, *_bits(can_id & 0x3FFFF, 18), int(is_remote), 0]
-        head.append(0)
-    else:
-        head = [0, *_bits(can_id, 11), int(is_remote), 0, 0]
-    plain = [*head, *_bits(code, 4)]
-    for byte in data:
-        plain += _bits(byte, 8)
-    plain += _bits(crc15(plain), 15)
-    return "".join(str(bit) for bit in _stuffed(plain))
+    bits, end = _plain_bits(can_id, extended, length, payload)
+    _append_checksum(bits, end)
+    end = end + _CRC15_BITS
+    count = np.zeros(len(can_id), dtype=np.int64)
+    run = np.zeros(len(can_id), dtype=np.int64)
+    last = np.full(len(can_id), 2, dtype=np.uint8)  # neither of the two
+    for place in range(bits.shape[1]):
+        bit = bits[:, place]
+        run = np.where(bit == last, run + 1, 1)
+        full = (run == _STUFF_RUN) & (place < end)
+        count += full
+        last = np.where(full, 1 - bit, bit)
+        run[full] = 1
+    return count
 
 
-def _stuffed(plain: list[int]) -> list[int]:
-    out: list[int] = []
-    run, last = 0, -1
-    for bit in plain:
-        run = run + 1 if bit == last else 1
-        out.append(bit)
-        last = bit
-        if run == _STUFF_RUN:
-            last = 1 - bit
-            out.append(last)
-            run = 1
-    return out
+def _plain_bits(
+    can_id: IdArray, extended: BoolArray, length: ByteArray, payload: ByteArray
+) -> tuple[ByteArray, IntArray]:
+    """Return frames as bits from their start to the end of the data, and how many they are."""
+    wide = can_id.astype(np.int64)
+    short_head = (wide << 7) | length  # start, identifier, three zeros, length
+    long_head = (wide >> 18 << 27) | (3 << 25) | ((wide & 0x3FFFF) << 7) | length
+    head = np.where(extended, long_head, short_head)
+    head_bits = np.where(extended, _EXTENDED_HEAD, _STANDARD_HEAD)
+    bits = np.zeros((len(wide), _EXTENDED_HEAD + 64 + _CRC15_BITS), dtype=np.uint8)
+    data = np.unpackbits(payload, axis=1)
+    for size in (_STANDARD_HEAD, _EXTENDED_HEAD):
+        rows = np.flatnonzero(head_bits == size)
+        bits[rows, :size] = (head[rows, np.newaxis] >> np.arange(size)[::-1]) & 1
+        bits[rows, size : size + 64] = data[rows]
+    return bits, head_bits + 8 * length.astype(np.int64)
 
 
-def exact_bits(can_id: int, data: bytes, *, extended: bool, remote: int | None = None) -> int:
-    """Bits that one classic frame takes on the bus, stuff bits and gap included."""
-    stuffed = stuffed_bits(can_id, data, extended=extended, remote=remote)
-    return len(stuffed) + _BITS_AFTER_CRC
+def _append_checksum(bits: ByteArray, end: IntArray) -> None:
+    """Put each frame's checksum behind its bits (polynomial 0x4599, from zero)."""
+    register = np.zeros(len(bits), dtype=np.int64)
+    for place in range(int(end.max(initial=0))):
+        top = (register >> (_CRC15_BITS - 1)) ^ bits[:, place]
+        moved = (register << 1) & 0x7FFF
+        moved ^= (top & 1) * _CRC15_POLYNOMIAL
+        register = np.where(place < end, moved, register)
+    rows = np.arange(len(bits))
+    for place in range(_CRC15_BITS):
+        bits[rows, end + place] = (register >> (_CRC15_BITS - 1 - place)) & 1
 
 
 _LENGTHS: Final = 65

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -217,6 +218,20 @@ def test_load_by_hand() -> None:
     stats = _stats([*full, *empty], rate=500_000)
     assert stats.load[0] == pytest.approx(0.0316, abs=0.0003)
     assert stats.bit_rate_given
+
+
+def test_load_with_stuff_bits_where_data_was_read() -> None:
+    """The same frames, all zero, have 127 and 53 bits: 3.60 %."""
+    rows = sorted((number * 5 * MS, 0, 0, 0, 8 - number % 2 * 8) for number in range(201))
+    block = replace(
+        _block(rows),
+        payload=np.zeros((len(rows), 8), dtype=np.uint8),
+        payload_row=np.arange(len(rows)),
+    )
+    collector = BusStatsCollector(500_000)
+    collector.feed(block)
+    stats = collector.finish(zero_ns=0, buses=("can0",))
+    assert stats.load[0] == pytest.approx(0.0360, abs=0.0003)
 
 
 def test_the_load_of_frames_that_switch_their_bit_rate_is_not_known() -> None:
