@@ -172,6 +172,8 @@ class Tally:
         Lines or objects that could not be read.
     problems : list of Problem
         What was lost, where and how much; at most `MAX_PROBLEMS` are kept.
+    unlisted : int
+        Reports beyond those.
     recorder_losses_ns : list of int
         Times at which the recorder itself says that it lost frames.
     bytes_read, bytes_total : int
@@ -186,6 +188,7 @@ class Tally:
     epoch: str = "file"
     skipped: int = 0
     problems: list[Problem] = field(default_factory=list)
+    unlisted: int = 0
     recorder_losses_ns: list[int] = field(default_factory=list)
     bytes_read: int = 0
     bytes_total: int = 0
@@ -209,6 +212,8 @@ class Tally:
         self.skipped += skipped
         if len(self.problems) < self.MAX_PROBLEMS:
             self.problems.append(Problem(where, what))
+        else:
+            self.unlisted += 1
 
 
 class FrameSource(NamedTuple):

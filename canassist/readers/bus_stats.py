@@ -26,6 +26,8 @@ _GAP_NS: Final = _NS  # a recording gap or a silent bus: 1 s or more
 _HOLE_NS: Final = _NS // 10
 """No frame on any bus for this long is a hole of the recording or of the whole bus, which no
 single identifier is blamed for; own choice, half of the shortest silence."""
+_STANDS_OUT: Final = 20
+"""A hole stands out where it is this many times the mean time between frames; own choice."""
 _SILENCE_NS: Final = _NS // 5
 _SILENCE_PERIODS: Final = 5
 _PRUNE_PERIODS: Final = 2.5  # a candidate shorter than this many periods is dropped early
@@ -185,6 +187,17 @@ class BusStatsCollector:
             time_ns, bus, can_id, flags = time_ns[keep], bus[keep], can_id[keep], flags[keep]
         key = can_id | ((flags & np.uint8(FrameFlag.EXTENDED)).astype(np.uint32) << np.uint32(31))
         self._traffic.add(time_ns, self._slots.of(key, bus), len(self._slots))
+
+    def short_holes(self) -> list[tuple[int, int]]:
+        """Return begin and end of times without any frame, too short for a gap.
+
+        On a bus that is this sparse anyway nothing stands out, and none are given.
+        """
+        self._digest()
+        if not self.frames or self._buses.mean_step_ns(self.frames) * _STANDS_OUT > _HOLE_NS:
+            return []
+        holes = self._buses.holes()
+        return [(a, b) for a, b in holes.tolist() if b - a < _GAP_NS]
 
     def finish(
         self, *, zero_ns: int, buses: Sequence[str], losses_ns: Sequence[int] = ()
@@ -428,6 +441,10 @@ class _Buses:
         else:
             self._shapes[bus] = count
         self._gauges.setdefault(bus, BitRateGauge()).add(time_ns, shape)
+
+    def mean_step_ns(self, frames: int) -> float:
+        """Return the mean time between frames of all buses together."""
+        return (self.last_ns - (self._first_ns or 0)) / frames
 
     def holes(self) -> NDArray[np.int64]:
         """Return begin and end of the times without any frame, shape (n, 2)."""

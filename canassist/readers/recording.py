@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from canassist.model import BusStats, FrameBlock, Progress
     from canassist.readers.joining import Plan
 
+_NS: Final = 1_000_000_000
 _PROGRESS_S: Final = 0.2
 _YEAR_9999_NS: Final = 253_370_764_800 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -111,6 +112,7 @@ class Recording:
         self._streams = list(streams)
         self._opening = list(problems)
         self._joining: list[Problem] = []
+        self._holes: list[Problem] = []
         self._bit_rate = bit_rate
         self._stats: BusStats | None = None
         self.buses: list[str] = []
@@ -164,6 +166,7 @@ class Recording:
         utc_ns = plan.streams[0].utc_ns(self.zero_ns) if plan.streams else None
         self.start_utc = _moment(utc_ns)
         if collector is not None:
+            self._holes = _short_holes(collector, self.zero_ns)
             losses = [at for stream in self._streams for at in stream.losses_ns]
             self._stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
 
@@ -187,7 +190,13 @@ class Recording:
         for stream in self._streams:
             prefix = f"{stream.part.name}: " if several else ""
             found += [Problem(prefix + one.where, one.what) for one in stream.tally.problems]
-        return tuple(found)
+            if stream.tally.unlisted:
+                what = (
+                    f"{stream.tally.unlisted} more places like these;"
+                    f" {stream.tally.skipped} lines or objects skipped in all"
+                )
+                found.append(Problem(f"{prefix}further on", what))
+        return tuple(found + self._holes)
 
     def _no_frames(self) -> NoFramesError:
         skipped = sum(stream.tally.skipped for stream in self._streams)
@@ -196,6 +205,21 @@ class Recording:
             f"{self.name}: no CAN frame in it{why}.",
             "Check that the recorder was connected to a live bus, and choose its log file.",
         )
+
+
+def _short_holes(collector: BusStatsCollector, zero_ns: int) -> list[Problem]:
+    """Say where every identifier fell silent at once, though too short for a gap."""
+    holes = collector.short_holes()
+    if not holes:
+        return []
+    at_s = (holes[0][0] - zero_ns) / _NS
+    longest_s = max(end - begin for begin, end in holes) / _NS
+    times = f"{len(holes)} times" if len(holes) > 1 else "once"
+    what = (
+        f"no frame at all for up to {longest_s:.3f} s, {times}: recorder or whole bus;"
+        " no unit is blamed for it"
+    )
+    return [Problem(f"from {at_s:.3f} s on", what)]
 
 
 def _moment(utc_ns: int | None) -> datetime | None:

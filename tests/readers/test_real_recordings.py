@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 ENDINGS = {".log", ".trc", ".asc", ".csv"}
 OWN_PROBLEMS = {
     "two_bus_out_of_order.csv": ("gives no unit of time", "handed over in bundles"),
+    "crank_and_creep_drive.log": ("no frame at all for up to 0.896 s, 21 times",),
 }
 
 
