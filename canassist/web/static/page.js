@@ -203,14 +203,22 @@
     return found;
   }
 
+  // A reload would break off a form that is on its way and lose what its answer says.
+  let leaving = false;
+  document.addEventListener("submit", (event) => { if (!event.defaultPrevented) leaving = true; });
+  window.addEventListener("pageshow", () => { leaving = false; });
+
   async function refresh(name) {
     const old = busyRide(name);
-    if (!list) { if (old) location.reload(); return; }
     const answer = await fetch("/rows/" + encodeURIComponent(name), { headers: { Accept: "text/html" } });
     if (!answer.ok) { if (old) old.remove(); return; }
     const holder = document.createElement("ul");
     holder.innerHTML = await answer.text();
     const fresh = holder.firstElementChild;
+    if (!list) {
+      if (old && !leaving && fresh.dataset.state !== old.dataset.state) location.reload();
+      return;
+    }
     const now = busyRide(name);
     if (!now) { list.prepend(fresh); return; }
     const focused = now.contains(document.activeElement);
@@ -228,7 +236,7 @@
       const ride = busyRide(news.ride);
       if (!ride) return;
       const bar = ride.querySelector("progress");
-      if (!bar) { if (list) refresh(news.ride); return; }
+      if (!bar) { refresh(news.ride); return; }
       bar.value = news.share;
       ride.querySelector(".words").textContent = news.words;
     });
@@ -238,7 +246,7 @@
     });
     source.addEventListener("open", () => {
       for (const ride of document.querySelectorAll('[data-state="waiting"],[data-state="working"]')) {
-        if (list) refresh(ride.dataset.ride);
+        refresh(ride.dataset.ride);
       }
     });
   }
