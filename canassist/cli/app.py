@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canassist.cli.channels_command import channels
+from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
 from canassist.cli.guard import INTERRUPTED, guarded
 from canassist.cli.keys_command import keys
@@ -25,7 +26,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, screen, channels, verify, keys, demo, serve):
+for command in (report, compare, screen, channels, verify, keys, demo, serve):
     app.command()(guarded(command))
 
 

@@ -66,23 +66,20 @@ def explains(figures: Sequence[Figure], a: Side, b: Side) -> str:
 
 def _explained(roots: list[Figure], a: Side, b: Side) -> Iterator[str]:
     explained = frozenset().union(*(EXPLAINS[figure.name] for figure in roots))
-    for label, side in (("A", a), ("B", b)):
+    for label, side, other in (("A", a, b), ("B", b, a)):
         first = worst(side)
         if first.code is Code.NO_FAULT_FOUND:
             continue
         answer = unjoined(first.headline)
+        shared = any(item.code is first.code for result in other for item in result.conclusions)
         if first.code is Code.INCONCLUSIVE:
             yield f"{label}'s own ride is inconclusive."
         elif first.code in explained:
             yield f"That explains {label}'s own answer: {answer}."
-        elif roots:
-            yield f"It does not explain {label}'s own answer: {answer}."
-        else:
-            other = "B" if label == "A" else "A"
-            yield (
-                f"{label}'s own answer ({answer}) does not come from a measured difference "
-                f"to {other}."
-            )
+        elif shared and label == "A":
+            yield f"Both sides show this on their own: {answer}."
+        elif not shared:
+            yield f"{label} alone shows this, and no figure compared here explains it: {answer}."
     if all(worst(side).code is Code.NO_FAULT_FOUND for side in (a, b)):
         yield "Neither ride shows a fault of its own."
 
