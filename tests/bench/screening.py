@@ -7,6 +7,7 @@ Run as ``python -m tests.bench.screening FOLDER`` with an empty folder for its f
 from __future__ import annotations
 
 import argparse
+import os
 import subprocess
 import sys
 import time
@@ -30,6 +31,8 @@ from canassist.screen.work import Done
 RIDES = 100
 DRAWN = 6
 HALVES = 2
+ONE = os.environ | dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+"""A plain process is one core's worth, as a worker is."""
 PLAIN = """
 import sys, json
 from canassist.pipeline import analyze
@@ -79,7 +82,7 @@ def both_cores(folder: Path, count: int) -> None:
     for turn in range(2):
         begun = time.perf_counter()
         plain = [
-            subprocess.Popen([sys.executable, "-c", PLAIN, *known, *logs[half::HALVES]])
+            subprocess.Popen([sys.executable, "-c", PLAIN, *known, *logs[half::HALVES]], env=ONE)
             for half in range(HALVES)
         ]
         for process in plain:
