@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 from canassist.errors import InflationError
 from canassist.readers.base import BLOCK_BYTES
-from canassist.readers.inflate import Engine, InflationLimits, ZlibEngine, broken_errors
+from canassist.readers.inflate import InflationLimits
+from canassist.readers.inflate_engines import Engine, ZlibEngine, broken_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

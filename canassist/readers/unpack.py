@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
 from canassist.errors import InputError, NoFramesError
-from canassist.readers.inflate import BZIP2, MAGIC, Inflated, InflationLimits, Report, is_bzip2
+from canassist.readers.inflate import Inflated, InflationLimits, Report
+from canassist.readers.inflate_engines import BZIP2, MAGIC, is_bzip2
 from canassist.readers.zipped import ZIP_MAGIC, Member, members, open_member
 
 if TYPE_CHECKING:

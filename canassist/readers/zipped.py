@@ -9,7 +9,8 @@ import zlib
 from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 
 from canassist.errors import InputError
-from canassist.readers.inflate import BZIP2, DEFLATE, XZ, ZSTD, Inflated, InflationLimits, Report
+from canassist.readers.inflate import Inflated, InflationLimits, Report
+from canassist.readers.inflate_engines import BZIP2, DEFLATE, XZ, ZSTD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from canassist.model import EXTENDED_KEY, BusStats, FrameBlock, FrameFlag
 from canassist.readers.bit_rate import BitRateGauge
 from canassist.readers.block_tools import rows_of
-from canassist.readers.bus_stats import BusStatsCollector, _cells
+from canassist.readers.bus_stats import BusStatsCollector
 from canassist.readers.frame_bits import SHAPE_BITS, shapes_of
+from canassist.readers.sources import cells_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -195,7 +196,7 @@ def test_error_frames_keep_time_and_class() -> None:
 
 def test_identifiers_that_share_a_cell_of_the_table_are_told_apart() -> None:
     keys = np.arange(1 << 20, dtype=np.uint32)
-    cells = _cells(keys | np.uint32(EXTENDED_KEY), np.zeros(len(keys), dtype=np.uint8))
+    cells = cells_of(keys | np.uint32(EXTENDED_KEY), np.zeros(len(keys), dtype=np.uint8))
     same = keys[cells == cells[5]][:6].tolist()
     assert len(same) == 6
     rows = [(number, 0, same[number % 6], int(FrameFlag.EXTENDED), 0) for number in range(600)]
