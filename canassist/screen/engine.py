@@ -37,8 +37,6 @@ BATCH_BYTES: Final = 8_000_000
 BATCH_LOGS: Final = 200
 BATCHES_A_WORKER: Final = 8
 """At least so many, so that the last ones end near together."""
-AHEAD: Final = 3
-"""Batches handed over per worker at a time: enough to keep it busy, few enough to stay flat."""
 _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 _CONNECT_S: Final = 20
 """A scheduler that answers later than this does not answer."""
@@ -52,6 +50,8 @@ class Crew(Protocol):
     """What a future raises when its worker died."""
     strikes: int
     """How often a log alone may meet a worker's death before it gets the blame."""
+    ahead: int
+    """Batches handed over per worker at a time: enough to keep it busy, few to stay flat."""
 
     @property
     def workers(self) -> int:
@@ -96,6 +96,7 @@ class LocalCrew:
 
     deaths: tuple[type[BaseException], ...] = (BrokenExecutor,)
     strikes = 2
+    ahead = 3
 
     def __init__(self, workers: int) -> None:
         self._workers = workers
@@ -155,6 +156,7 @@ class ClusterCrew:
     """Workers of a running cluster, through its client's executor."""
 
     strikes = 1  # the scheduler itself has then tried several workers
+    ahead = 16  # a task's way there and back takes longer than its handing over
 
     def __init__(self, address: str) -> None:
         if util.find_spec("distributed") is None:
@@ -256,7 +258,7 @@ def _top_up(
     flying: dict[Future[list[Done]], tuple[str, ...]],
 ) -> bool:
     """Hand over more batches; False where the crew has died meanwhile."""
-    most = AHEAD * max(1, crew.workers)
+    most = crew.ahead * max(1, crew.workers)
     while waiting and len(flying) < most:
         try:
             flying[crew.submit(work, waiting[0])] = waiting[0]
