@@ -223,12 +223,14 @@ def outcome(comparison: Comparison, kind: Kind | None, scenario: Scenario) -> Ou
     )
 
 
-def jobs(share: float) -> list[Job]:
-    """Return the pairs of the table, or a share of them."""
-    sound, planted = (max(round(share * n), 1) for n in (SOUND_SEEDS, PLANTED_SEEDS))
-    work = [Job(kind="", seed=seed) for seed in range(sound)]
-    work += [Job(kind="itself", seed=seed) for seed in range(planted)]
-    return work + [Job(kind=kind, seed=seed) for kind in KINDS for seed in range(planted)]
+def jobs(share: float, first: int = 0) -> list[Job]:
+    """Return the pairs of the table, or a share of them, from a seed onwards."""
+    sound, planted = (
+        range(first, first + max(round(share * n), 1)) for n in (SOUND_SEEDS, PLANTED_SEEDS)
+    )
+    work = [Job(kind="", seed=seed) for seed in sound]
+    work += [Job(kind="itself", seed=seed) for seed in planted]
+    return work + [Job(kind=kind, seed=seed) for kind in KINDS for seed in planted]
 
 
 @dataclass(slots=True)
@@ -372,6 +374,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the tables and print them; returns 1 where a target is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--share", type=float, default=1.0, help="of the pairs, 0.1 = a tenth")
+    parser.add_argument("--first", type=int, default=0, help="seed to begin with: fresh pairs")
     parser.add_argument("--workers", type=int, default=WORKERS)
     parser.add_argument("--minutes", type=float, default=60.0, help="length of the rides for cost")
     parser.add_argument("--only", choices=("tables", "cost"), help="leave the other out")
@@ -379,7 +382,7 @@ def main(arguments: list[str] | None = None) -> int:
     short: list[str] = []
     if chosen.only != "cost":
         began = time.monotonic()
-        work = jobs(chosen.share)
+        work = jobs(chosen.share, chosen.first)
         table = run(work, workers=chosen.workers)
         short = list(misses(table))
         print("\n".join(lines(table)))
