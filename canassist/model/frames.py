@@ -37,6 +37,9 @@ class FrameFlag(IntFlag):
     SENT = 64
 
 
+_EXTENDED = np.uint8(FrameFlag.EXTENDED)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameBlock:
     """A run of frames in file order, as columns.
@@ -76,7 +79,7 @@ class FrameBlock:
     @property
     def key(self) -> IdArray:
         """Identifier with `EXTENDED_KEY` added for 29-bit ones, shape (n,)."""
-        extended = (self.flags & FrameFlag.EXTENDED).astype(np.uint32)
+        extended = (self.flags & _EXTENDED).astype(np.uint32)
         return self.can_id | (extended << np.uint32(31))
 
 

@@ -28,6 +28,11 @@ FD_LENGTHS: Final[ByteArray] = np.array(
 )
 """Data length in bytes by length code (ISO 11898-1)."""
 
+# as single bytes, or numpy would widen whole columns to 64 bits
+_EXTENDED: Final = np.uint8(FrameFlag.EXTENDED)
+_REMOTE: Final = np.uint8(FrameFlag.REMOTE)
+_ERROR: Final = np.uint8(FrameFlag.ERROR)
+
 HIGHEST_ID: Final = 0x1FFF_FFFF
 HIGHEST_STANDARD_ID: Final = 0x7FF
 
@@ -65,11 +70,11 @@ class Frame(NamedTuple):
 
 def payload_wanted(can_id: IdArray, flags: ByteArray, wish: Wish) -> BoolArray:
     """Tell which frames' payload is wanted, shape (n,); remote frames have none."""
-    has_data: BoolArray = (flags & FrameFlag.REMOTE) == 0
+    has_data: BoolArray = (flags & _REMOTE) == 0
     if wish.wanted is None:
         return has_data
-    is_error = (flags & FrameFlag.ERROR) != 0
-    chosen: BoolArray = wish.wanted.contains(can_id, (flags & FrameFlag.EXTENDED) != 0) & ~is_error
+    is_error = (flags & _ERROR) != 0
+    chosen: BoolArray = wish.wanted.contains(can_id, (flags & _EXTENDED) != 0) & ~is_error
     if wish.wanted.error_frames:
         chosen |= is_error
     return chosen & has_data

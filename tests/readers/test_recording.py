@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import zipfile
+import zlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -376,3 +377,17 @@ def test_a_sparse_bus_has_no_holes(tmp_path: Path) -> None:
     recording = open_recording([_write(tmp_path / "ride.log", _ride(50, step_ns=300 * MS))])
     _read(recording)
     assert recording.problems == ()
+
+
+def test_fifty_cuts_of_a_packed_log_keep_every_frame_that_inflates(tmp_path: Path) -> None:
+    ride = _ride(4000)
+    packed = gzip.compress("".join(f"{candump_line(one)}\n" for one in ride).encode())
+    path = tmp_path / "ride.log.gz"
+    for at in np.random.default_rng(5).integers(200, len(packed), 50).tolist():
+        path.write_bytes(packed[:at])
+        plain = zlib.decompressobj(31).decompress(packed[:at])
+        lines, _, rest = plain.rpartition(b"\n")
+        whole = lines.count(b"\n") + 1 + (len(rest) == len(candump_line(ride[0])))
+        recording = open_recording([path])
+        assert _read(recording) == ride[:whole]
+        assert any("ends before its end" in problem.what for problem in recording.problems)
