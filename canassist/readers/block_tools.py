@@ -64,7 +64,7 @@ def picked(block: FrameBlock, order: IntArray) -> FrameBlock:
 def in_time_order(block: FrameBlock) -> FrameBlock:
     """Return the frames by time; those of one time stay in file order."""
     time_ns = block.time_ns
-    if len(time_ns) < 2 or bool((time_ns[1:] >= time_ns[:-1]).all()):
+    if bool((time_ns[1:] >= time_ns[:-1]).all()):
         return block
     return picked(block, np.argsort(time_ns, kind="stable"))
 
