@@ -82,7 +82,6 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         equipment=equipment,
     )
 
-    from canassist import report as writing
     from canassist.output import check_folder, write_whole
     from canassist.pipeline import analyze
 
@@ -90,8 +89,10 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 
     with bar() as progress, ThreadPoolExecutor(max_workers=1) as beside:
         if not page_only_json:
-            beside.submit(writing.packed_library)  # compressing it leaves the reading free to run
+            beside.submit(_prepare_page)
         result = analyze(logs, dbc=dbc or [], profile=profile, case=case, progress=progress)
+    from canassist import report as writing
+
     data = writing.result_json(result)
     files: dict[Path, bytes] = {}
     if not page_only_json:
@@ -112,6 +113,13 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         sys.stdout.buffer.write(data)
     else:
         say_answer(result, page_path if not page_only_json else None)
+
+
+def _prepare_page() -> None:
+    """Load and compress what every page needs, while the log is read."""
+    from canassist import report as writing
+
+    writing.prepare()
 
 
 def _page(result: Result, look: Look, sign: Path | None) -> bytes:

@@ -2,7 +2,7 @@
 
 from canassist.report.compare_page import render_comparison
 from canassist.report.comparison_json import comparison_json
-from canassist.report.packing import packed_library
+from canassist.report.document import prepare
 from canassist.report.page import Look, render_page
 from canassist.report.pdf import print_pdf
 from canassist.report.result_json import result_json
@@ -15,8 +15,8 @@ __all__ = [
     "Look",
     "comparison_json",
     "make_keys",
-    "packed_library",
     "page_data",
+    "prepare",
     "print_pdf",
     "render_comparison",
     "render_page",

@@ -212,6 +212,14 @@ def templates() -> jinja2.Environment:
     return environment
 
 
+def prepare() -> None:
+    """Load and compress what every page needs; once a process, and safe to do ahead."""
+    packing.packed_library()
+    environment = templates()
+    for name in ("style.css", "page.js", "parts.html", "report.html", "seal.html"):
+        environment.get_template(name)
+
+
 def _figures(charts: Sequence[Chart]) -> str:
     content = {
         "data": data_table(charts),
