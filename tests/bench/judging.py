@@ -21,8 +21,8 @@ from pathlib import Path
 
 from canassist.demo import RIDES, TRAIL, demo_profile, simulate
 from canassist.demo.background import BUSY
-from canassist.demo.files import dbc_text
 from canassist.demo.frames import all_frames
+from canassist.demo.layout import dbc_text
 from canassist.demo.writers import candump_lines
 from tests.bench.whole_command import ORDINARY
 
@@ -68,7 +68,13 @@ def write_ride(folder: Path, name: str, minutes: float, *, busy: bool) -> int:
 
 def ordinary(folder: Path) -> float:
     """Return the seconds of the ordinary way, whole process."""
-    command = [sys.executable, "-c", ORDINARY, folder / "ride.log", folder / "vehicle.dbc"]
+    command = [
+        sys.executable,
+        "-c",
+        ORDINARY,
+        str(folder / "ride.log"),
+        str(folder / "vehicle.dbc"),
+    ]
     begun = time.perf_counter()
     subprocess.run(command, check=True, capture_output=True)
     return time.perf_counter() - begun
@@ -76,7 +82,7 @@ def ordinary(folder: Path) -> float:
 
 def ours(folder: Path) -> list[float]:
     """Return the seconds of import, physics, detection and conclusions, and the events."""
-    command = [sys.executable, "-c", OURS, folder / "ride.pickle"]
+    command = [sys.executable, "-c", OURS, str(folder / "ride.pickle")]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
     return [float(word) for word in done.stdout.split()]
 
