@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 
 readme = Path(__file__).parent.parent.joinpath("README.md").read_text("utf-8")
-found = re.search(rf"<!-- command: {re.escape(sys.argv[1])} -->\s*```sh\n(.*?)```", readme, re.DOTALL)
+block = rf"<!-- command: {re.escape(sys.argv[1])} -->\s*```sh\n(.*?)```"
+found = re.search(block, readme, re.DOTALL)
 if not found:
     sys.exit(f"README.md holds no command named {sys.argv[1]}")
 sys.stdout.write(found.group(1).strip() + "\n")
