@@ -8,11 +8,15 @@ from typing import Protocol
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Where a piece of work stands: `done` of `total` units; total 0 where unknown."""
+    """Where a piece of work stands: `done` of `total` units; total 0 where unknown.
+
+    ``frames`` is how many CAN frames were read so far; None where none are counted.
+    """
 
     stage: str
     done: float
     total: float
+    frames: int | None = None
 
 
 class Progress(Protocol):

@@ -132,8 +132,8 @@ class Recording:
             Which payloads are wanted; all where not given. Without `headers` there are
             no statistics afterwards.
         progress : callable
-            Called with the bytes read so far a few times a second; what it raises stops
-            the reading cleanly.
+            Called with the bytes and frames read so far a few times a second; what it
+            raises stops the reading cleanly.
 
         Raises
         ------
@@ -146,7 +146,7 @@ class Recording:
         self.buses = []
         plan = place_parts(self._streams, self._joining)
         first = True
-        reporter = _Reporter(self._streams, progress)
+        reporter = _Reporter(self._streams, progress, counts=wish.headers)
         joiner = Joiner(plan, wish, self.buses, self._joining)
         with closed_at_end(joiner.blocks()) as blocks:
             for block in blocks:
@@ -155,7 +155,7 @@ class Recording:
                 first = False
                 if collector is not None:
                     collector.feed(block)
-                reporter.now_and_then()
+                reporter.now_and_then(len(block))
                 yield block
         if first and wish.headers:
             raise self._no_frames()
@@ -229,20 +229,23 @@ def _moment(utc_ns: int | None) -> datetime | None:
 
 
 class _Reporter:
-    """Tells the progress by bytes a few times a second."""
+    """Tells the progress by bytes a few times a second, and the frames so far."""
 
-    def __init__(self, streams: Sequence[PartStream], progress: Progress) -> None:
+    def __init__(self, streams: Sequence[PartStream], progress: Progress, *, counts: bool) -> None:
         self._streams = streams
         self._progress = progress
         self._next = time.monotonic() + _PROGRESS_S
         self._total = sum(stream.part.path.stat().st_size for stream in streams)
+        self._frames = 0 if counts else None  # blocks without headers hold but some of them
 
-    def now_and_then(self) -> None:
+    def now_and_then(self, frames: int) -> None:
+        if self._frames is not None:
+            self._frames += frames
         if self._progress is silent or time.monotonic() < self._next:
             return
         self._next = time.monotonic() + _PROGRESS_S
         done = sum(stream.tally.bytes_read for stream in self._streams)
-        self._progress(Step("reading", min(done, self._total), self._total))
+        self._progress(Step("reading", min(done, self._total), self._total, self._frames))
 
     def finish(self) -> None:
-        self._progress(Step("reading", self._total, self._total))
+        self._progress(Step("reading", self._total, self._total, self._frames))

@@ -264,7 +264,7 @@ def test_nothing_wanted_is_no_error_without_headers(tmp_path: Path) -> None:
     assert _read(recording, Wish(wanted=IdSet(), headers=False)) == []
 
 
-def test_progress_is_told_in_bytes_and_ends_whole(
+def test_progress_is_told_in_bytes_and_frames_and_ends_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("canassist.readers.recording._PROGRESS_S", 0.0)
@@ -273,11 +273,14 @@ def test_progress_is_told_in_bytes_and_ends_whole(
     told: list[Step] = []
     for _ in open_recording([path]).blocks(progress=told.append):
         pass
-    assert told[-1] == Step("reading", size, size)
+    assert told[-1] == Step("reading", size, size, 100_000)
     done = [step.done for step in told]
     assert done == sorted(done)
     assert len(done) > 3
     assert all(step.total == size for step in told)
+    frames = [step.frames or 0 for step in told]
+    assert frames == sorted(frames)
+    assert 0 < frames[0] < 100_000
 
 
 def test_what_progress_raises_stops_the_reading_and_closes_the_file(
