@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import logging
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 MAX_BYTES: Final = 256 << 20
 """Larger than any database seen (tens of MB); a log given by mistake is often larger."""
+
+_KEPT: Final = 8
+"""Files whose meaning is kept at hand: a vehicle has a few databases, a fleet the same ones."""
 
 MAX_SHOWN: Final = 25
 """Problems of one file that are listed; the rest is counted."""
@@ -59,7 +62,7 @@ def load_databases(paths: Iterable[Path]) -> Databases:
     names = []
     for given in paths:
         bus, path = split_bus(given)
-        found, complaints = _load_file(path, bus)
+        found, complaints = _understand(_read(path), Path(path.name), bus)
         names.append(path.name)
         problems += complaints[:MAX_SHOWN]
         if len(complaints) > MAX_SHOWN:
@@ -78,8 +81,14 @@ def split_bus(given: Path) -> tuple[str, Path]:
     return "", given
 
 
-def _load_file(path: Path, bus: str) -> tuple[list[MessageLayout], list[Problem]]:
-    data = _read(path)
+@lru_cache(maxsize=_KEPT)
+def _understand(
+    data: bytes, path: Path, bus: str
+) -> tuple[tuple[MessageLayout, ...], tuple[Problem, ...]]:
+    """Return what a file's content means; kept, for one database serves many logs.
+
+    `path` is a name for messages and an ending; nothing is read from there.
+    """
     text = _text(data)
     kind = _kind(text, path)
     if kind == "dbc":
@@ -95,10 +104,10 @@ def _load_file(path: Path, bus: str) -> tuple[list[MessageLayout], list[Problem]
     complaints = sorted([*clean.complaints, *refused, *findings])
     if not messages:
         raise _nothing_usable(path, complaints)
-    return messages, [
+    return tuple(messages), tuple(
         Problem(f"{path.name}, line {line}" if line else path.name, what)
         for line, what in complaints
-    ]
+    )
 
 
 def _nothing_usable(path: Path, complaints: Sequence[dbc_text.Complaint]) -> DatabaseError:
@@ -263,7 +272,7 @@ def _number(value: float | None) -> float | None:
 
 
 def _clashes(
-    earlier: list[MessageLayout], later: list[MessageLayout], file_name: str
+    earlier: Sequence[MessageLayout], later: Sequence[MessageLayout], file_name: str
 ) -> Iterator[Problem]:
     """Say where a later file defines an identifier that an earlier one has already."""
     known = {(message.key, message.bus): message for message in earlier}

@@ -387,3 +387,21 @@ def test_a_damaged_database_loads_or_is_refused_cleanly(
 
 def test_near_names_are_found_whatever_their_case(load: Callable[..., Databases]) -> None:
     assert load(GOOD).near_names("motion.sped")[0] == "Motion.Speed"
+
+
+def test_one_content_is_parsed_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = GOOD.replace('VERSION "1"', 'VERSION "parsed once"')
+    first, second = tmp_path / "a.dbc", tmp_path / "b" / "a.dbc"
+    second.parent.mkdir()
+    first.write_text(text)
+    second.write_text(text)
+    whole = load_databases([first])
+
+    def refuse(*_: object) -> None:
+        pytest.fail("parsed again")
+
+    monkeypatch.setattr("canassist.decode.database._parse", refuse)
+    assert load_databases([second]) == whole
+    monkeypatch.undo()
+    second.write_text(text.replace("BO_ ", "BO_ ", 1).replace("parsed once", "changed"))
+    assert load_databases([second]).messages == whole.messages
