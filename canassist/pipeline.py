@@ -192,6 +192,7 @@ def _result(
     summary = LogSummary(
         format=ride.recording.formats,
         start_utc=ride.timeline.start_utc,
+        start_local=ride.recording.start_local,
         duration_s=stats.duration_s,
         frames=stats.frames,
         error_frames=stats.error_frames,

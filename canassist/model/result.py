@@ -30,7 +30,10 @@ class InputFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogSummary:
-    """The recording as a whole."""
+    """The recording as a whole.
+
+    ``start_local`` is the start on the recorder's wall clock, whose zone is not known.
+    """
 
     format: str
     start_utc: datetime | None
@@ -41,6 +44,7 @@ class LogSummary:
     ids: int
     ids_known: int
     problems: tuple[Problem, ...] = ()
+    start_local: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -121,6 +121,11 @@ class PartStream:
         start_ns = _ns_of(self.tally.start_utc)
         return None if start_ns is None else start_ns + own_ns
 
+    def local_ns(self, time_ns: int) -> int | None:
+        """Turn a time on the ride's time base into the recorder's wall clock, where known."""
+        start_ns = _ns_of(self.tally.start_local)
+        return None if start_ns is None else start_ns + time_ns - self.offset_ns
+
     def blocks(self, wish: Wish, bus_index: Callable[[str], int]) -> Iterator[FrameBlock]:
         """Yield the frames in time order, on the ride's time base and with its bus numbers.
 

@@ -27,6 +27,8 @@ _NS: Final = 1_000_000_000
 _PROGRESS_S: Final = 0.2
 _YEAR_9999_NS: Final = 253_370_764_800 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_EARLIEST_DAY: Final = datetime(1990, 1, 1, tzinfo=UTC)
+"""A wall clock before the first CAN recorders shows a time of day, or was never set."""
 
 
 def open_recording(
@@ -100,6 +102,8 @@ class Recording:
         Time of the earliest frame; known after the last block.
     start_utc : datetime or None
         The same as a date, where the files tell it with its zone.
+    start_local : datetime or None
+        The same on the recorder's wall clock, without a zone, where the files tell its day.
     """
 
     def __init__(
@@ -120,6 +124,7 @@ class Recording:
         self.formats = "+".join(dict.fromkeys(stream.reader.name for stream in streams))
         self.zero_ns = 0
         self.start_utc: datetime | None = None
+        self.start_local: datetime | None = None
 
     def blocks(
         self, *, wish: Wish | None = None, progress: Progress = silent
@@ -163,8 +168,11 @@ class Recording:
         self._finish(collector, plan)
 
     def _finish(self, collector: BusStatsCollector | None, plan: Plan) -> None:
-        utc_ns = plan.streams[0].utc_ns(self.zero_ns) if plan.streams else None
-        self.start_utc = _moment(utc_ns)
+        first = plan.streams[0] if plan.streams else None
+        self.start_utc = _moment(first.utc_ns(self.zero_ns)) if first else None
+        local = _moment(first.local_ns(self.zero_ns)) if first else None
+        if local is not None and local >= _EARLIEST_DAY:
+            self.start_local = local.replace(tzinfo=None)
         if collector is not None:
             self._holes = _short_holes(collector, self.zero_ns)
             losses = [at for stream in self._streams for at in stream.losses_ns]

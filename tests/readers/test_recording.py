@@ -90,6 +90,24 @@ def test_times_from_the_recorders_own_start_give_no_date(tmp_path: Path) -> None
     assert recording.start_utc is None
 
 
+@pytest.mark.parametrize(
+    ("date", "start"),
+    [
+        ("Sat Sep 30 15:06:13.500 2017", datetime(2017, 9, 30, 15, 6, 23, 500_000)),
+        ("Thu Jan 1 00:00:00.000 1970", None),  # a clock that nobody set
+    ],
+)
+def test_a_wall_clock_without_zone_is_a_local_start(
+    tmp_path: Path, date: str, start: datetime | None
+) -> None:
+    path = tmp_path / "ride.asc"
+    path.write_text(f"date {date}\nbase hex  timestamps absolute\n 10.0 1  123 Rx d 1 01\n")
+    recording = open_recording([path])
+    _read(recording)
+    assert recording.start_utc is None
+    assert recording.start_local == start
+
+
 def test_parts_are_joined_by_their_time_whatever_the_order_given(tmp_path: Path) -> None:
     ride = _ride(900)
     paths = [
