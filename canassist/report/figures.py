@@ -79,6 +79,8 @@ def _columns(line: Line, chart: Chart, row: Row) -> Plain:
 def _packed(values: FloatArray, places: int) -> list[int | None]:
     known = np.isfinite(values)
     whole = np.rint(np.where(known, values, 0.0) * 10.0**places).astype(np.int64)
+    if known.all():
+        return list(np.diff(whole, prepend=0).tolist())
     steps: list[int | None] = [None] * len(values)
     rows = np.flatnonzero(known)
     for row, step in zip(rows.tolist(), np.diff(whole[rows], prepend=0).tolist(), strict=True):

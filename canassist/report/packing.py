@@ -21,11 +21,13 @@ _FORBIDDEN: Final = "<>&\"'`\\"
 ALPHABET: Final = "".join(chr(code) for code in range(33, 127) if chr(code) not in _FORBIDDEN)[:85]
 _LETTERS: Final = np.frombuffer(ALPHABET.encode(), dtype=np.uint8)
 _GROUP: Final = 4
+_LEVEL: Final = 6
+"""Of gzip; 9 takes five times as long over the figures for 2 % fewer bytes."""
 
 
 def pack(content: bytes) -> str:
     """Return bytes gzipped and written in `ALPHABET`; the same bytes give the same text."""
-    return encode(gzip.compress(content, compresslevel=9, mtime=0))
+    return encode(gzip.compress(content, compresslevel=_LEVEL, mtime=0))
 
 
 def unpack(text: str) -> bytes:

@@ -91,11 +91,13 @@ def _runs(x: FloatArray, y: FloatArray, gap: float) -> IntArray:
 
 
 def _keep(x: FloatArray, y: FloatArray, edges: FloatArray) -> IntArray:
-    bucket = np.searchsorted(edges[1:-1], x, side="right")
-    first = np.flatnonzero(np.diff(bucket, prepend=-1))
+    # x is in order, so it is the few edges that are looked up among the samples.
+    begins = np.searchsorted(x, edges[1:-1], side="left")
+    first = np.unique(np.concatenate([[0], begins[begins < len(x)]]))
     counts = np.diff(first, append=len(x))
     if counts.max() <= 2:  # noqa: PLR2004 - a bucket of two keeps both
         return np.arange(len(x))
+    bucket = np.repeat(np.arange(len(first)), counts)
     low = _first_equal(y, np.repeat(np.minimum.reduceat(y, first), counts), bucket)
     high = _first_equal(y, np.repeat(np.maximum.reduceat(y, first), counts), bucket)
     ends = np.array([0, len(x) - 1])

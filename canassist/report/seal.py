@@ -66,19 +66,23 @@ class _Reader(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.tokens: dict[str, list[str]] = {}
         self.reading = Reading()
-        self._open: list[tuple[str, str]] = []
+        self._open: list[tuple[str, str]] = []  # tag, and part of what stands in it
         self._script = ""
         self._text: list[str] = []
 
     @property
     def part(self) -> str:
         """The part that the next token belongs to."""
-        for tag, name in self._open:
-            if name in {SEAL_ID, STRIP_ID}:
-                return name
-            if tag in {"figure", "style", "script"}:
-                return tag
-        return "text"
+        return self._open[-1][1] if self._open else "text"
+
+    def _enter(self, tag: str, name: str) -> None:
+        """Go into an element; the outermost that is a part of its own takes in all inside."""
+        part = self.part
+        if part == "text" and name in {SEAL_ID, STRIP_ID}:
+            part = name
+        elif part == "text" and tag in {"figure", "style", "script"}:
+            part = tag
+        self._open.append((tag, part))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._flush()
@@ -90,7 +94,7 @@ class _Reader(HTMLParser):
         if tag == "meta" and dict(given).get("http-equiv"):
             part = "policy"
         elif tag not in VOID:
-            self._open.append((tag, name if name in {SEAL_ID, STRIP_ID} else ""))
+            self._enter(tag, name)
             part = self.part
         self._add(part, ["<", tag, *(piece for pair in sorted(given) for piece in pair)])
 

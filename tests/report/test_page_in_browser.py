@@ -68,7 +68,9 @@ def opened(
 def draw_all(page: Page) -> None:
     """Scroll through the page until every picture is drawn."""
     for place in range(page.locator(".live").count()):
-        page.locator(".plot").nth(place).scroll_into_view_if_needed()
+        # Not Playwright's own scrolling: it first waits for a box that keeps still, and
+        # boxes move while the pictures above them are drawn.
+        page.locator(".plot").nth(place).evaluate("box => box.scrollIntoView()")
         page.locator(".live").nth(place).locator(".main-svg").first.wait_for()
 
 
