@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import time
 from dataclasses import dataclass
@@ -14,8 +15,9 @@ from starlette.datastructures import Headers
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from canassist.version import VERSION
+from canassist.web.names import plain_text
 from canassist.web.refusal import refused
-from canassist.web.words import say, words
+from canassist.web.words import grouped, say, words
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
     from canassist.web.sessions import Session
 
 _MOST_FIELDS: Final = 400
-_LONGEST_FIELD: Final = 4000
 _WAIT: Final = {"retry-after": "60"}
 _MORE_HEADERS: Final = {
     401: {"www-authenticate": "Bearer"},
@@ -47,7 +48,7 @@ def templates() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.globals |= {"w": words(), "say": say, "version": VERSION}
-    environment.filters |= {"length": _length, "day": _day, "size": _size}
+    environment.filters |= {"length": _length, "day": _day, "size": _size, "grouped": grouped}
     return environment
 
 
@@ -106,22 +107,32 @@ async def read_form(request: Request) -> Form:
     Raises
     ------
     Refused
-        If it is too long, not a form, or not of this session.
+        If it is too long, too slow, not a form, or not of this session.
     """
     desk: Desk = request.app.state.desk
-    body = bytearray()
-    async for piece in request.stream():
-        body += piece
-        if len(body) > desk.settings.limits.form_bytes:
-            raise refused(413, "form_size")
+    limits = desk.settings.limits
+    try:
+        async with asyncio.timeout(limits.form_s):
+            body = await _body(request, limits.form_bytes)
+    except TimeoutError:
+        raise refused(408, "form_slow") from None
     try:
         text = body.decode("utf-8")
         pairs = parse_qsl(text, keep_blank_values=True, max_num_fields=_MOST_FIELDS)
     except ValueError:
         raise refused(400, "request") from None
-    form = Form(tuple((name, _clean(value)) for name, value in pairs))
+    form = Form(tuple((name, plain_text(value)) for name, value in pairs))
     check_form_token(request, form.one("form_token") or request.headers.get("x-form-token", ""))
     return form
+
+
+async def _body(request: Request, most_bytes: int) -> bytes:
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > most_bytes:
+            raise refused(413, "form_size")
+    return bytes(body)
 
 
 def check_form_token(request: Request, token: str) -> None:
@@ -135,14 +146,6 @@ def check_form_token(request: Request, token: str) -> None:
     desk: Desk = request.app.state.desk
     if not desk.sessions.is_form_token(request.scope["session"], token):
         raise refused(403, "form")
-
-
-def _clean(text: str) -> str:
-    """Return text without control characters and of bounded length."""
-    kept = "".join(
-        letter for letter in text.replace("\r\n", "\n") if letter.isprintable() or letter == "\n"
-    )
-    return kept[:_LONGEST_FIELD].strip()
 
 
 def _length(seconds: float | None) -> str:

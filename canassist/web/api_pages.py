@@ -11,14 +11,14 @@ from starlette.responses import FileResponse, Response
 from canassist.web.answers import check_form_token, json_response, page
 from canassist.web.openapi import PATHS, openapi
 from canassist.web.refusal import refused
-from canassist.web.store import Search
+from canassist.web.search import Search
 from canassist.web.uploads import receive
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
 _LOOK_EVERY_S: Final = 0.2
 
@@ -49,8 +49,8 @@ async def make(request: Request) -> Response:
     if request.query_params.get("wait") == "0":
         return json_response(_state(rides[0]), 202)
     desk: Desk = request.app.state.desk
-    ride = await _when_done(desk, rides[0].id)
-    return _result(desk, ride)
+    ride = await _when_done(request, rides[0])
+    return json_response(_state(ride), 202) if ride.busy else _result(desk, ride)
 
 
 def listing(request: Request) -> Response:
@@ -66,7 +66,7 @@ def one(request: Request) -> Response:
     """Give a ride's result, or where it stands."""
     desk: Desk = request.app.state.desk
     ride = desk.rides.get(request.path_params["ride"])
-    if ride is None or ride.deleted_s is not None:
+    if ride is None or ride.deleted:
         raise refused(404, "missing")
     if ride.busy:
         return json_response(_state(ride), 202)
@@ -78,16 +78,17 @@ def _from_browser(request: Request) -> bool:
     return "origin" in request.headers or "sec-fetch-site" in request.headers
 
 
-async def _when_done(desk: Desk, name: str) -> Ride:
+async def _when_done(request: Request, ride: Ride) -> Ride:
+    """Wait for a ride's result, as long as one analysis may take and somebody waits for it."""
+    desk: Desk = request.app.state.desk
     end_s = time.monotonic() + desk.settings.limits.work_s
-    while time.monotonic() < end_s:
-        ride = await asyncio.to_thread(desk.rides.get, name)
-        if ride is None:
-            raise refused(404, "missing")
-        if not ride.busy:
-            return ride
+    while ride.busy and time.monotonic() < end_s and not await request.is_disconnected():
         await asyncio.sleep(_LOOK_EVERY_S)
-    raise refused(503, "product")
+        found = await asyncio.to_thread(desk.rides.get, ride.id)
+        if found is None or found.deleted:
+            raise refused(404, "missing")
+        ride = found
+    return ride
 
 
 def _result(desk: Desk, ride: Ride) -> Response:

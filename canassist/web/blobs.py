@@ -7,12 +7,14 @@ import os
 import re
 import shutil
 import tempfile
+import threading
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Container
+    from collections.abc import Callable, Container
+    from contextlib import AbstractContextManager
 
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -70,9 +72,17 @@ class Blobs:
         for made in (self._kept, self._incoming, self._work):
             made.mkdir(parents=True, exist_ok=True)
         self._home = folder
+        self._placing = threading.Lock()
         for left in (self._incoming, self._work):
             for path in left.iterdir():
                 _remove(path)
+
+    def placing(self) -> AbstractContextManager[object]:
+        """Return a hold for the time between keeping a file and noting what refers to it.
+
+        While it is held no sweep can take a file that nothing refers to yet.
+        """
+        return self._placing
 
     def incoming(self) -> Incoming:
         """Begin a new file."""
@@ -82,6 +92,9 @@ class Blobs:
         """Give a whole file on the same disk its place; the same content is kept once."""
         target = self.path(sha256)
         target.parent.mkdir(exist_ok=True)
+        if target.is_file():  # it may be open, and then not every system lets it be replaced
+            whole.unlink()
+            return
         whole.replace(target)
         _sync_folder(target.parent)
 
@@ -133,13 +146,21 @@ class Blobs:
         """Remove a work folder."""
         _remove(folder)
 
-    def sweep(self, wanted: Container[str]) -> int:
-        """Remove files that nothing refers to; return how many."""
+    def sweep(self, find_wanted: Callable[[], Container[str]]) -> int:
+        """Remove files that nothing refers to; return how many.
+
+        Parameters
+        ----------
+        find_wanted : callable
+            Returns the hash of every file that something refers to.
+        """
         removed = 0
-        for path in list(self._kept.glob("??/*")):
-            if path.name not in wanted:
-                _remove(path)
-                removed += 1
+        with self._placing:
+            wanted = find_wanted()
+            for path in list(self._kept.glob("??/*")):
+                if path.name not in wanted:
+                    _remove(path)
+                    removed += 1
         return removed
 
 
@@ -148,6 +169,8 @@ def place_under_name(source: Path, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     try:
         os.link(source, target)
+    except FileExistsError:
+        raise  # copying would write into whatever kept file it is a link to
     except OSError:
         shutil.copyfile(source, target)
 

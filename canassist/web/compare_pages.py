@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Final
 from starlette.responses import RedirectResponse, Response
 
 from canassist.web.answers import page, read_form
+from canassist.web.records import NewRide
 from canassist.web.refusal import refused
-from canassist.web.store import NewRide
 from canassist.web.words import say
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
 _FEWEST: Final = 2
 _MOST: Final = 24
@@ -50,14 +50,14 @@ async def compare(request: Request) -> Response:
         sides="/".join(".".join(ride.id for ride in side) for side in (a, b)),
         vehicle_by="chosen",
     )
-    row = await asyncio.to_thread(lambda: desk.rides.same(new) or desk.rides.add(new))
+    row, _ = await asyncio.to_thread(desk.rides.put, new)
     desk.jobs.wake()
     return RedirectResponse(f"/#ride-{row.id}", 303)
 
 
 def _ticked(desk: Desk, names: list[str]) -> list[Ride]:
     found = [ride for name in names[:_MOST] if (ride := desk.rides.get(name))]
-    rides = [ride for ride in found if ride.kind == "ride" and ride.page is not None]
+    rides = [ride for ride in found if ride.kind == "ride" and ride.page and not ride.deleted]
     if len(rides) < _FEWEST:
         raise refused(400, "too_few")
     return sorted(rides, key=lambda ride: (ride.start_utc, ride.created_s))

@@ -35,7 +35,8 @@ class Database:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._own = threading.local()
-        self._open: list[sqlite3.Connection] = []
+        self._open: dict[threading.Thread, sqlite3.Connection] = {}
+        self._opening = threading.Lock()
         self._writing = threading.Lock()
         try:
             self._prepare()
@@ -61,7 +62,9 @@ class Database:
             found = sqlite3.connect(
                 self._path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
             )
-            self._open.append(found)
+            with self._opening:
+                self._close_idle()
+                self._open[threading.current_thread()] = found
             found.row_factory = sqlite3.Row
             found.execute("PRAGMA journal_mode = WAL")
             found.execute("PRAGMA synchronous = FULL")
@@ -82,8 +85,19 @@ class Database:
                 raise
             connection.commit()
 
+    def _close_idle(self) -> None:
+        """Close the connections of threads that have ended: a server has many in its time."""
+        for thread in [one for one in self._open if not one.is_alive()]:
+            self._open.pop(thread).close()
+
+    @property
+    def connections(self) -> int:
+        """How many connections are open."""
+        return len(self._open)
+
     def close(self) -> None:
         """Close every thread's connection."""
-        for connection in self._open:
-            connection.close()
-        self._open.clear()
+        with self._opening:
+            for connection in self._open.values():
+                connection.close()
+            self._open.clear()

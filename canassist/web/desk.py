@@ -9,6 +9,10 @@ from canassist.web.blobs import Blobs
 from canassist.web.board import Board
 from canassist.web.database import Database
 from canassist.web.jobs import Jobs
+from canassist.web.making import Making
+from canassist.web.orders import Orders
+from canassist.web.products import Products
+from canassist.web.queue import Queue
 from canassist.web.sessions import Sessions, Turnstile, signing_key
 from canassist.web.store import Rides
 from canassist.web.vehicles import Vehicles
@@ -25,9 +29,11 @@ class Desk:
     database: Database
     blobs: Blobs
     rides: Rides
+    queue: Queue
     vehicles: Vehicles
     board: Board
     jobs: Jobs
+    making: Making
     sessions: Sessions
     logins: Turnstile
     uploads: int = 0
@@ -38,15 +44,26 @@ def make_desk(settings: Settings) -> Desk:
     limits, folder = settings.limits, settings.data
     database = Database(folder / "index.sqlite")
     blobs, rides, vehicles = Blobs(folder), Rides(database), Vehicles(database)
-    board = Board(limits.listeners)
+    queue, products, board = Queue(database, rides), Products(database), Board(limits.listeners)
+    orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, limits=limits)
     return Desk(
         settings=settings,
         database=database,
         blobs=blobs,
         rides=rides,
+        queue=queue,
         vehicles=vehicles,
         board=board,
-        jobs=Jobs(rides=rides, vehicles=vehicles, blobs=blobs, board=board, limits=limits),
+        jobs=Jobs(
+            rides=rides,
+            queue=queue,
+            products=products,
+            blobs=blobs,
+            board=board,
+            orders=orders,
+            limits=limits,
+        ),
+        making=Making(orders=orders, products=products, blobs=blobs, limits=limits),
         sessions=Sessions(signing_key(folder), settings.token),
         logins=Turnstile(limits.logins, limits.login_window_s),
     )

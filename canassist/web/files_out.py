@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Final
 from starlette.responses import FileResponse, Response
 
 from canassist.web.doors import REPORT_POLICY
-from canassist.web.names import as_download, stem
+from canassist.web.names import as_download, download_name
 from canassist.web.refusal import refused
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
 _STATIC: Final = {"style.css": "text/css", "page.js": "text/javascript"}
 
@@ -31,7 +31,7 @@ def finished(request: Request) -> Ride:
     """
     desk: Desk = request.app.state.desk
     ride = desk.rides.get(request.path_params["ride"])
-    if ride is None or ride.page is None or ride.data is None:
+    if ride is None or ride.deleted or ride.page is None or ride.data is None:
         raise refused(404, "no_report")
     return ride
 
@@ -44,7 +44,7 @@ def report(request: Request) -> Response:
 def report_file(request: Request) -> Response:
     """Give a report as a file."""
     ride = finished(request)
-    name = as_download(f"{stem(ride.title)}.report.html")
+    name = as_download(download_name(ride.title, ".report.html"))
     return _page_of(request, ride, {"content-disposition": name})
 
 
@@ -61,7 +61,7 @@ def result_file(request: Request) -> Response:
     """Give a ride's result as JSON."""
     desk: Desk = request.app.state.desk
     ride = finished(request)
-    name = as_download(f"{stem(ride.title)}.report.json")
+    name = as_download(download_name(ride.title, ".report.json"))
     return FileResponse(
         desk.blobs.path(ride.data or ""),
         media_type="application/json",
@@ -84,8 +84,8 @@ async def _product(request: Request, kind: str, media_type: str, ending: str) ->
     ride = await asyncio.to_thread(finished, request)
     if kind == "export" and ride.kind != "ride":
         raise refused(404, "missing")
-    path = await desk.jobs.product(ride, kind)
-    name = as_download(f"{stem(ride.title)}{ending}")
+    path = await desk.making.product(ride, kind)
+    name = as_download(download_name(ride.title, ending))
     return FileResponse(path, media_type=media_type, headers={"content-disposition": name})
 
 

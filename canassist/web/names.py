@@ -8,6 +8,8 @@ from typing import Final
 from urllib.parse import quote
 
 LONGEST: Final = 120
+LONGEST_TITLE: Final = 200
+LONGEST_TEXT: Final = 4000
 _UNFIT: Final = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
 _RESERVED: Final = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 _ENDINGS: Final = re.compile(
@@ -43,6 +45,19 @@ def stem(name: str) -> str:
     return shown
 
 
+def plain_text(text: str) -> str:
+    """Return text as it is kept: without control characters, of bounded length."""
+    kept = "".join(
+        letter for letter in text.replace("\r\n", "\n") if letter.isprintable() or letter == "\n"
+    )
+    return kept[:LONGEST_TEXT].strip()
+
+
+def one_line(text: str) -> str:
+    """Return text fit for a name on the shelf."""
+    return " ".join(plain_text(text).split())[:LONGEST_TITLE].strip()
+
+
 def role_of(name: str) -> str:
     """Tell by its ending what a file is: ``dbc``, ``profile`` or ``log``."""
     ending = name.lower()
@@ -55,6 +70,11 @@ def as_download(name: str) -> str:
     """Return a header value that makes the browser save a file under a name (RFC 6266)."""
     plain = re.sub(r"[^A-Za-z0-9._-]", "_", name)
     return f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}"
+
+
+def download_name(title: str, ending: str) -> str:
+    """Return the name of a file made of what has this title."""
+    return f"{stem(title.replace('/', '_'))}{ending}"
 
 
 def clock_moments(text: str) -> list[float]:

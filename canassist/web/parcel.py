@@ -10,8 +10,8 @@ from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import parse_options_header
 
 from canassist.web.names import file_name, role_of
+from canassist.web.records import Stored
 from canassist.web.refusal import refused
-from canassist.web.store import Stored
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _LONGEST_FIELD: Final = 16 << 10
 _MOST_FIELDS: Final = 64
 _LONGEST_NAME: Final = 1024
+_LONGEST_HEADER: Final = 8 << 10
 _LOOK_EVERY: Final = 64 << 20
 ROLES: Final = frozenset({"log", "dbc", "profile"})
 
@@ -88,8 +89,8 @@ class Parcel:
             boundary,
             {
                 "on_part_begin": self._begin,
-                "on_header_field": lambda data, a, b: self._header[0].extend(data[a:b]),
-                "on_header_value": lambda data, a, b: self._header[1].extend(data[a:b]),
+                "on_header_field": lambda data, a, b: self._head(0, data[a:b]),
+                "on_header_value": lambda data, a, b: self._head(1, data[a:b]),
                 "on_header_end": self._header_end,
                 "on_headers_finished": self._headers_finished,
                 "on_part_data": self._data,
@@ -120,10 +121,14 @@ class Parcel:
         except FormParserError:
             raise refused(400, "upload_form") from None
 
-    def seal(self) -> None:
-        """Check that the upload is whole, and give its files their place."""
+    def check_whole(self) -> None:
+        """Refuse an upload that was cut short."""
         if not self._ended:
             raise refused(400, "upload_form")
+
+    def seal(self) -> None:
+        """Give the files of a whole upload their place."""
+        self.check_whole()
         for one in self.files:
             self._blobs.keep(one.incoming.path, one.sha256)
 
@@ -141,6 +146,11 @@ class Parcel:
         self._parts += 1
         if self._parts > _MOST_FIELDS + self._limits.upload_files:
             raise refused(413, "upload_files", count=self._limits.upload_files)
+
+    def _head(self, place: int, data: bytes) -> None:
+        self._header[place].extend(data)
+        if len(self._header[place]) > _LONGEST_HEADER:
+            raise refused(400, "upload_form")
 
     def _header_end(self) -> None:
         name, value = (bytes(part) for part in self._header)
@@ -193,8 +203,12 @@ class Parcel:
         part = self._part
         if part.arrived is not None:
             part.arrived.sha256 = part.arrived.incoming.finish()
-        elif not part.skip and len(self.fields) < _MOST_FIELDS:
-            self.fields[part.name] = bytes(part.text).decode("utf-8", "replace")
+            return
+        if part.skip:
+            return
+        if len(self.fields) >= _MOST_FIELDS:
+            raise refused(413, "form_size")
+        self.fields[part.name] = bytes(part.text).decode("utf-8", "replace")
 
     def _all_ended(self) -> None:
         self._ended = True

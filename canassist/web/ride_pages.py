@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 
 from canassist.web.answers import page, read_form
 from canassist.web.curves import drawn
-from canassist.web.names import file_name
+from canassist.web.names import file_name, one_line
+from canassist.web.records import NOTES, Stored
 from canassist.web.refusal import refused
-from canassist.web.store import NOTES, Stored
 from canassist.web.vehicles import with_channel
 
 if TYPE_CHECKING:
@@ -20,9 +20,8 @@ if TYPE_CHECKING:
 
     from canassist.web.answers import Form
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
-_LONGEST_TITLE = 200
 _NOTHING = "none of these"
 
 
@@ -49,13 +48,12 @@ async def save(request: Request) -> Response:
     """Keep name and notes; where the notes changed, the report is written anew."""
     desk, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
-    title = form.one("title")[:_LONGEST_TITLE] or found.title
+    title = one_line(form.one("title")) or found.title
     notes = {name: form.one(name) for name in NOTES}
     await asyncio.to_thread(desk.rides.note, found.id, title, notes)
     changed = any(getattr(found, name) != text for name, text in notes.items())
-    if changed and found.page is not None and not found.busy:
-        await asyncio.to_thread(desk.rides.again, found.id)
-        desk.jobs.wake()
+    if changed and (found.page is not None or found.state == "working"):
+        await _queue(desk, found)
     return RedirectResponse(f"/rides/{found.id}?said=saved", 303)
 
 
@@ -63,7 +61,7 @@ async def cancel(request: Request) -> Response:
     """Call the work on a ride off."""
     desk, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await asyncio.to_thread(desk.rides.cancel, found.id)
+    await asyncio.to_thread(desk.queue.cancel, found.id)
     desk.jobs.cancel(found.id)
     return RedirectResponse(f"/#ride-{found.id}", 303)
 
@@ -114,7 +112,7 @@ def _remember(desk: Desk, found: Ride, form: Form) -> None:
         signal = form.one(f"signal-{channel}")
         offered = {choice["signal"] for choice in question["choices"]}
         if signal in offered:
-            taken = with_channel(taken, channel, signal, None)
+            taken = with_channel(taken, channel, signal)
             settled[channel] = signal
         elif signal == _NOTHING:
             settled[channel] = ""
@@ -122,8 +120,9 @@ def _remember(desk: Desk, found: Ride, form: Form) -> None:
         raise refused(400, "nothing_answered")
     if taken != data and taken is not None:
         name = profile.name if profile else file_name(f"{known.name}.toml")
-        new = Stored(sha256=desk.blobs.keep_bytes(taken), name=name, size=len(taken))
-        desk.vehicles.replace_files(known.id, known.databases, new)
+        with desk.blobs.placing():
+            new = Stored(sha256=desk.blobs.keep_bytes(taken), name=name, size=len(taken))
+            desk.vehicles.replace_files(known.id, known.databases, new)
     for channel, signal in settled.items():
         desk.vehicles.settle(known.id, channel, signal)
 
@@ -131,14 +130,14 @@ def _remember(desk: Desk, found: Ride, form: Form) -> None:
 async def _queue(desk: Desk, found: Ride) -> None:
     if found.busy:
         desk.jobs.cancel(found.id)
-    await asyncio.to_thread(desk.rides.again, found.id)
+    await asyncio.to_thread(desk.queue.again, found.id)
     desk.jobs.wake()
 
 
 def _found(request: Request) -> tuple[Desk, Ride]:
     desk: Desk = request.app.state.desk
     ride = desk.rides.get(request.path_params["ride"])
-    if ride is None or ride.deleted_s is not None:
+    if ride is None or ride.deleted:
         raise refused(404, "missing")
     return desk, ride
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from canassist.web.names import file_name
 from canassist.web.process import Worker
+from canassist.web.records import NewRide, Stored
 from canassist.web.refusal import refused
-from canassist.web.store import NewRide, Stored
 
 if TYPE_CHECKING:
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
 RIDE: Final = "hot_tight_turns"
 _TIME_S: Final = 120.0
@@ -46,10 +46,12 @@ async def put_sample(desk: Desk) -> Ride:
 
 
 def _place(desk: Desk, folder: Path, made: dict[str, Any]) -> Ride:  # Any: plain JSON values
-    log, dbc, profile = (_kept(desk, folder / made[role]) for role in ("log", "dbc", "profile"))
-    vehicle = desk.vehicles.add(str(made["vehicle"]), [dbc], profile)
-    new = NewRide(title=str(made["title"]), files=(log,), vehicle=vehicle.id, vehicle_by="chosen")
-    return desk.rides.same(new) or desk.rides.add(new)
+    title = str(made["title"])
+    with desk.blobs.placing():
+        log, dbc, profile = (_kept(desk, folder / made[one]) for one in ("log", "dbc", "profile"))
+        vehicle = desk.vehicles.add(str(made["vehicle"]), [dbc], profile)
+        new = NewRide(title=title, files=(log,), vehicle=vehicle.id, vehicle_by="chosen")
+        return desk.rides.put(new)[0]
 
 
 def _kept(desk: Desk, path: Path) -> Stored:

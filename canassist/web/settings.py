@@ -29,10 +29,14 @@ class Limits:
         Uploads at the same time.
     idle_s : float
         An upload that sends nothing for this long is dropped.
-    slowest_bytes_s : float
+    slowest_bytes_s, patience_s : float
         An upload slower than this on the whole, judged after `patience_s`, is dropped.
-    form_bytes : int
-        Most bytes of a plain form.
+    upload_s : float
+        An upload that takes longer is dropped, however steadily it comes.
+    form_bytes, form_s : int, float
+        Most bytes of a plain form, and the longest time that it may take to come.
+    head_s : float
+        A connection that has not asked for anything after this long is closed.
     reserve_bytes : int
         Room on the disk that uploads leave free.
     workers : int
@@ -59,7 +63,10 @@ class Limits:
     idle_s: float = 30.0
     slowest_bytes_s: float = 2048.0
     patience_s: float = 60.0
+    upload_s: float = 6 * 3600.0
     form_bytes: int = 64 << 10
+    form_s: float = 30.0
+    head_s: float = 20.0
     reserve_bytes: int = 256 * MIB
     workers: int = field(default_factory=lambda: max(1, min(4, os.cpu_count() or 1)))
     work_s: float = 1800.0

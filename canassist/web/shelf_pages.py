@@ -20,14 +20,14 @@ from canassist.web.answers import (
 from canassist.web.compare_pages import can_compare
 from canassist.web.refusal import refused
 from canassist.web.samples import put_sample
-from canassist.web.store import PAGE_ROWS, SORTS, Search
+from canassist.web.search import PAGE_ROWS, SORTS, Search
 from canassist.web.uploads import receive
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.records import Ride
 
 _MOST_TICKED = 200
 _SAID = frozenset({"uploaded", "known", "vehicle", "restored", "saved", "settled"})
@@ -39,7 +39,7 @@ def shelf(request: Request) -> Response:
     asked = _search(request)
     rides, count = desk.rides.search(asked)
     gone = request.query_params.get("deleted_rides", "").split(".")[:_MOST_TICKED]
-    shown = [one for one in gone if (ride := desk.rides.get(one)) and ride.deleted_s is not None]
+    shown = [one for one in gone if (ride := desk.rides.get(one)) and ride.deleted]
     return page(
         request,
         "shelf.html",
@@ -54,7 +54,7 @@ def shelf(request: Request) -> Response:
         sorts=list(SORTS),
         is_empty=desk.rides.is_empty(),
         is_searching=_plain(asked) != _plain(Search()),
-        busy=bool(desk.rides.busy()),
+        busy=desk.queue.is_busy(),
         gone=shown,
         said=_said(request),
         can_compare=can_compare(),
@@ -66,7 +66,7 @@ def row(request: Request) -> Response:
     """Show one ride's row alone, for a page that is open."""
     desk: Desk = request.app.state.desk
     ride = desk.rides.get(request.path_params["ride"])
-    if ride is None or ride.deleted_s is not None:
+    if ride is None or ride.deleted:
         raise refused(404, "missing")
     template = templates().get_template("row.html")
     text = template.render(

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 
 from python_multipart.multipart import parse_options_header
 
-from canassist.web.names import stem
+from canassist.web.names import one_line, plain_text, stem
 from canassist.web.parcel import Parcel
+from canassist.web.records import NOTES, NewRide, Stored
 from canassist.web.refusal import refused
-from canassist.web.store import NOTES, NewRide, Stored
 from canassist.web.vehicles import profile_name
 
 if TYPE_CHECKING:
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Ride
+    from canassist.web.parcel import Arrived
+    from canassist.web.records import Ride
     from canassist.web.vehicles import Vehicle
 
 _PIECE: Final = 1 << 18
-_LONGEST_NOTE: Final = 4000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +112,8 @@ async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
         waiting += data
         total += len(data)
         spent = time.monotonic() - begun_s
-        if spent > limits.patience_s and total / spent < limits.slowest_bytes_s:
+        too_slow = spent > limits.patience_s and total / spent < limits.slowest_bytes_s
+        if too_slow or spent > limits.upload_s:
             raise refused(408, "upload_slow")
         if len(waiting) >= _PIECE:
             yield bytes(waiting)
@@ -121,6 +122,7 @@ async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
 
 
 def _place(desk: Desk, parcel: Parcel, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
+    parcel.check_whole()
     may_come_in(parcel.fields)
     logs, databases, profiles = (parcel.of_role(role) for role in ("log", "dbc", "profile"))
     if not parcel.files:
@@ -130,44 +132,54 @@ def _place(desk: Desk, parcel: Parcel, may_come_in: Callable[[dict[str, str]], N
     empty = next((one.name for one in parcel.files if not one.incoming.size), None)
     if empty is not None:
         raise refused(400, "empty_file", name=empty)
-    name = ""
-    if profiles:
-        name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
-    parcel.seal()
     given = parcel.fields.get("vehicle", "")
     vehicle = desk.vehicles.get(given) if given not in {"", "none"} else None
     if given not in {"", "none"} and vehicle is None:
         raise refused(400, "no_vehicle")
-    if databases or profiles:
-        known = [one.stored() for one in databases]
-        if not known and vehicle is not None:
-            known = list(vehicle.databases)
-        profile = profiles[0].stored() if profiles else None
-        title = name or stem((databases or profiles)[0].name.rsplit(".", 1)[0])
-        vehicle = desk.vehicles.add(title, known, profile)
-    by = "chosen" if vehicle is not None or given == "none" else ""
-    return _queue(desk, parcel, [one.stored() for one in logs], vehicle, by)
+    name = ""
+    if profiles:
+        name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
+    with desk.blobs.placing():
+        parcel.seal()
+        if databases or profiles:
+            vehicle = _keep_vehicle(desk, name, databases, profiles, vehicle)
+        by = "chosen" if vehicle is not None or given == "none" else ""
+        return _queue(desk, parcel, [one.stored() for one in logs], vehicle, by)
+
+
+def _keep_vehicle(
+    desk: Desk,
+    name: str,
+    databases: list[Arrived],
+    profiles: list[Arrived],
+    chosen: Vehicle | None,
+) -> Vehicle:
+    """Keep the vehicle that came with an upload; a profile alone goes with the chosen one's."""
+    known = [one.stored() for one in databases]
+    if not known and chosen is not None:
+        known = list(chosen.databases)
+    profile = profiles[0].stored() if profiles else None
+    title = one_line(name) or stem((databases or profiles)[0].name.rsplit(".", 1)[0])
+    return desk.vehicles.add(title, known, profile)
 
 
 def _queue(
     desk: Desk, parcel: Parcel, logs: list[Stored], vehicle: Vehicle | None, by: str
 ) -> Placed:
-    notes = {name: parcel.fields.get(name, "")[:_LONGEST_NOTE] for name in NOTES}
+    notes = {name: plain_text(parcel.fields.get(name, "")) for name in NOTES}
     groups = [tuple(logs)] if parcel.fields.get("together") else [(one,) for one in logs]
-    added, known = [], []
+    added: list[Ride] = []
+    known: list[Ride] = []
     for files in groups:
         if not files:
             continue
         new = NewRide(
-            title=parcel.fields.get("title", "")[:_LONGEST_NOTE] or stem(files[0].name),
+            title=one_line(parcel.fields.get("title", "")) or stem(files[0].name),
             files=files,
             vehicle=vehicle.id if vehicle else None,
             vehicle_by=by,
             notes=notes,
         )
-        same = desk.rides.same(new)
-        if same is not None:
-            known.append(same)
-        else:
-            added.append(desk.rides.add(new))
+        ride, is_new = desk.rides.put(new)
+        (added if is_new else known).append(ride)
     return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle)

@@ -8,17 +8,15 @@ from typing import TYPE_CHECKING
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from canassist.web.answers import page, read_form
-from canassist.web.names import as_download
+from canassist.web.names import as_download, one_line
 from canassist.web.refusal import refused
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.desk import Desk
-    from canassist.web.store import Stored
+    from canassist.web.records import Stored
     from canassist.web.vehicles import Vehicle
-
-_LONGEST_NAME = 200
 
 
 def vehicles(request: Request) -> Response:
@@ -45,7 +43,7 @@ async def save(request: Request) -> Response:
     """Give a vehicle another name."""
     desk, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
-    name = form.one("name")[:_LONGEST_NAME] or found.name
+    name = one_line(form.one("name")) or found.name
     await asyncio.to_thread(desk.vehicles.rename, found.id, name)
     return RedirectResponse(f"/vehicles/{found.id}?said=saved", 303)
 

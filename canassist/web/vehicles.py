@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canassist.profile import parse_profile
+from canassist.web.records import Stored, new_id
 from canassist.web.refusal import refused
-from canassist.web.store import Stored, new_id
 
 if TYPE_CHECKING:
     import sqlite3
@@ -55,13 +55,13 @@ class Vehicles:
 
     def add(self, name: str, databases: Sequence[Stored], profile: Stored | None) -> Vehicle:
         """Keep a vehicle; the same files are the same vehicle."""
-        key = _key(databases, profile)
         text = "SELECT * FROM vehicles WHERE files_key = ? AND deleted_s IS NULL"
-        row = self._database.reading().execute(text, (key,)).fetchone()
-        if row:
-            return self._whole(row)
-        vehicle = new_id()
+        key = _key(databases, profile)
         with self._database.writing() as index:
+            row = index.execute(text, (key,)).fetchone()
+            if row:
+                return self._whole(row)
+            vehicle = new_id()
             index.execute(
                 "INSERT INTO vehicles VALUES (?, ?, ?, ?, NULL)", (vehicle, name, time.time(), key)
             )
@@ -132,7 +132,7 @@ def profile_name(data: bytes, file_name: str) -> str:
     return parse_profile(_text(data), file_name).name
 
 
-def with_channel(data: bytes | None, channel: str, signal: str, scale: float | None) -> bytes:
+def with_channel(data: bytes | None, channel: str, signal: str) -> bytes:
     """Return a profile's text with one more channel set; all else stays as it was written.
 
     Raises
@@ -142,25 +142,21 @@ def with_channel(data: bytes | None, channel: str, signal: str, scale: float | N
     CanassistError
         If the profile is not valid.
     """
-    text = _text(data) if data else "profile = 1\n"
-    line = f"{channel} = {json.dumps(signal)}\n"
-    if scale is not None:
-        line = f"{channel} = {{ signal = {json.dumps(signal)}, scale = {scale!r} }}\n"
-    lines = text.splitlines(keepends=True)
+    text = _text(data) if data else "profile = 1"
+    lines = text.removesuffix("\n").split("\n")
+    line = f"{channel} = {json.dumps(signal, ensure_ascii=False)}"
     head = next((n for n, one in enumerate(lines) if one.strip() == "[channels]"), None)
     if head is None:
-        if lines and not lines[-1].endswith("\n"):
-            lines[-1] += "\n"
-        lines += ["\n", "[channels]\n", line]
+        lines += ["", "[channels]", line]
     else:
-        if not lines[head].endswith("\n"):
-            lines[head] += "\n"
         lines.insert(head + 1, line)
-    joined = "".join(lines)
+    joined = "\n".join(lines) + "\n"
     try:
-        tomllib.loads(joined)
-    except tomllib.TOMLDecodeError:
-        raise refused(409, "profile_layout", channel=channel, signal=signal) from None
+        set_now = tomllib.loads(joined)["channels"][channel] == signal
+    except (tomllib.TOMLDecodeError, KeyError, TypeError):
+        set_now = False
+    if not set_now:
+        raise refused(409, "profile_layout", channel=channel, signal=signal)
     parse_profile(joined, "profile.toml")
     return joined.encode()
 

@@ -14,6 +14,11 @@ def words() -> dict[str, dict[str, str]]:
     return tomllib.loads(text)
 
 
+def grouped(count: int) -> str:
+    """Return a whole number in groups of three digits, set apart by narrow spaces."""
+    return f"{count:,}".replace(",", "\u202f")
+
+
 def say(place: str, /, **values: object) -> str:
     """Return one text, ``part.name``, with its values filled in.
 

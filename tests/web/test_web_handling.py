@@ -98,6 +98,7 @@ def test_doubtful_channel_is_asked_answered_and_remembered(
     name = send(served, ("log", ride.log), ("dbc", dbc))
     page.goto(served.address)
     page.get_by_role("link", name="Which signal is it?").click()
+    page.wait_for_load_state()
     assert Axe().run(page, options=RULES).response["violations"] == []
     question = page.get_by_role("group", name=re.compile("may be the driver torque"))
     expect(question).to_be_visible()

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import itertools
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -19,10 +21,13 @@ from canassist.web.fitting import KnownVehicle, best_fit
 from canassist.web.names import as_download, clock_moments, file_name, role_of, stem
 from canassist.web.openapi import openapi
 from canassist.web.parcel import Parcel
+from canassist.web.queue import Queue
+from canassist.web.records import NewRide, Stored
 from canassist.web.refusal import Refused
+from canassist.web.search import Search
 from canassist.web.sessions import Sessions, Turnstile
 from canassist.web.settings import Limits, Settings
-from canassist.web.store import NewRide, Rides, Search, Stored
+from canassist.web.store import Rides
 from canassist.web.vehicles import with_channel
 from canassist.web.words import words
 
@@ -202,7 +207,7 @@ def test_upload_keeps_to_its_bounds(tmp_path: Path, limits: Limits, status: str)
 )
 def test_answer_is_added_to_a_profile_that_stays_as_it_was(text: str | None) -> None:
     data = text.encode() if text is not None else None
-    new = with_channel(data, "driver_torque", 'M."x', None).decode()
+    new = with_channel(data, "driver_torque", 'M."x').decode()
     known = parse_profile(new, "p.toml")
     assert known.channels["driver_torque"].signal == 'M."x'
     if text is not None:
@@ -214,7 +219,7 @@ def test_answer_is_added_to_a_profile_that_stays_as_it_was(text: str | None) -> 
 
 def test_answer_that_cannot_be_added_is_refused() -> None:
     with pytest.raises(Refused, match="409"):
-        with_channel(b"channels = {vehicle_speed = 'A.B'}", "driver_torque", "C.D", None)
+        with_channel(b"channels = {vehicle_speed = 'A.B'}", "driver_torque", "C.D")
 
 
 def test_vehicle_that_fits_is_found_and_another_is_not(
@@ -243,28 +248,75 @@ def test_shelf_finds_text_as_written(tmp_path: Path) -> None:
     rides = Rides(Database(tmp_path / "index.sqlite"))
     for number, title in enumerate(("50% uphill", "50 uphill", "a_b", "axb", "o'clock -- ")):
         stored = Stored(sha256=f"{number:064x}", name="x.log", size=1)
-        rides.add(NewRide(title=title, files=(stored,)))
+        rides.put(NewRide(title=title, files=(stored,)))
     for text, count in (("50%", 1), ("50", 2), ("a_b", 1), ("'", 1), ("--", 1), ("\\", 0)):
         assert rides.search(Search(text=text))[1] == count, text
 
 
+def new_ride(number: int) -> NewRide:
+    return NewRide(
+        title=str(number), files=(Stored(sha256=f"{number:064x}", name="x.log", size=1),)
+    )
+
+
 def test_queue_is_served_in_order_and_given_up_after_some_tries(tmp_path: Path) -> None:
-    rides = Rides(Database(tmp_path / "index.sqlite"))
-    names = [
-        rides.add(NewRide(title=str(n), files=(Stored(sha256=f"{n:064x}", name="x", size=1),))).id
-        for n in range(2)
-    ]
-    first = rides.begin_next(2)
+    database = Database(tmp_path / "index.sqlite")
+    rides = Rides(database)
+    queue = Queue(database, rides)
+    names = [rides.put(new_ride(number))[0].id for number in range(2)]
+    first = queue.begin_next(2)
     assert first is not None
     assert first.id == names[0]
-    assert rides.resume(2, "p", "f") == (1, 0)
-    again = rides.begin_next(2)
+    assert queue.resume(2, "p", "f") == (1, 0)
+    again = queue.begin_next(2)
     assert again is not None
     assert (again.id, again.attempts) == (names[0], 2)
-    assert rides.resume(2, "p", "f") == (0, 1)
+    assert queue.resume(2, "p", "f") == (0, 1)
     told = rides.get(names[0])
     assert told is not None
     assert (told.state, told.problem) == ("failed", "p")
+    database.close()
+
+
+def test_outcome_of_work_that_was_put_in_anew_does_not_count(tmp_path: Path) -> None:
+    database = Database(tmp_path / "index.sqlite")
+    rides = Rides(database)
+    queue = Queue(database, rides)
+    rides.put(new_ride(1))
+    early = queue.begin_next(3)
+    assert early is not None
+    queue.again(early.id)
+    late = queue.begin_next(3)
+    assert late is not None
+    queue.fail(early, "old", "old", "1")
+    standing = rides.get(early.id)
+    assert standing is not None
+    assert standing.state == "working"
+    queue.fail(late, "new", "new", "2")
+    standing = rides.get(early.id)
+    assert standing is not None
+    assert (standing.state, standing.problem) == ("failed", "new")
+    database.close()
+
+
+def test_same_files_sent_at_once_are_one_ride(tmp_path: Path) -> None:
+    database = Database(tmp_path / "index.sqlite")
+    rides = Rides(database)
+    with ThreadPoolExecutor(8) as pool:
+        placed = list(pool.map(lambda _: rides.put(new_ride(1)), range(24)))
+    assert len({ride.id for ride, _ in placed}) == 1
+    assert sum(is_new for _, is_new in placed) == 1
+    database.close()
+
+
+def test_index_closes_what_ended_threads_opened(tmp_path: Path) -> None:
+    database = Database(tmp_path / "index.sqlite")
+    for _ in range(40):
+        thread = Thread(target=database.reading)
+        thread.start()
+        thread.join()
+    assert database.connections <= 3
+    database.close()
 
 
 def test_every_text_is_used_and_every_used_text_is_there(project_root: Path) -> None:
