@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from canassist.web.words import say
+from canassist.web.words import grouped, say
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -25,7 +25,7 @@ _SHARES: Final = {
 """Which part of the work a stage is, roughly; measured on rides of ten minutes to an hour."""
 
 _GUESS_AFTER_S: Final = 1.0
-_MIB: Final = 1 << 20
+_MB: Final = 1e6
 HEARTBEAT_S: Final = 15.0
 _WAITING: Final = 256
 
@@ -38,6 +38,7 @@ class Standing:
     stage: str = "starting"
     done: float = 0.0
     total: float = 0.0
+    frames: int | None = None
 
     @property
     def share(self) -> float:
@@ -58,7 +59,10 @@ class Standing:
         """Say what is being done and how long it will take."""
         text = say(f"stages.{self.stage}")
         if self.stage == "reading" and self.total:
-            text = say("stages.reading_part", done=self.done / _MIB, total=self.total / _MIB)
+            values = {"done": self.done / _MB, "total": self.total / _MB}
+            text = say("stages.reading_part", **values)
+            if self.frames is not None:
+                text = say("stages.reading_frames", **values, frames=grouped(self.frames))
         left = self.left_s
         if left is None:
             return text
@@ -72,6 +76,7 @@ class Board:
         self._most = most_listeners
         self._standing: dict[str, Standing] = {}
         self._listeners: set[asyncio.Queue[str]] = set()
+        self._closed = False
 
     def standing(self, ride: str) -> Standing | None:
         """Return how far a ride is, if it is worked on."""
@@ -82,12 +87,15 @@ class Board:
         self._standing[ride] = Standing()
         self.changed(ride)
 
-    def step(self, ride: str, stage: str, done: float, total: float) -> None:
+    def step(
+        self, ride: str, stage: str, done: float, total: float, frames: int | None = None
+    ) -> None:
         """Note how far a ride is."""
         standing = self._standing.get(ride)
         if standing is None:
             return
         standing.stage, standing.done, standing.total = stage, done, total
+        standing.frames = frames
         message = {"ride": ride, "share": round(standing.share, 4), "words": standing.words()}
         self._send("progress", message)
 
@@ -101,7 +109,8 @@ class Board:
         self._send("changed", {"ride": ride})
 
     def close(self) -> None:
-        """Let every listener go."""
+        """Let every listener go; none is kept from now on."""
+        self._closed = True
         self._send("closed", {})
 
     @property
@@ -115,13 +124,13 @@ class Board:
         self._listeners.add(queue)
         try:
             yield "retry: 2000\n\n"
-            while True:
+            while not self._closed:
                 try:
                     text = await asyncio.wait_for(queue.get(), HEARTBEAT_S)
                 except TimeoutError:
                     yield ": still here\n\n"
                     continue
-                if text.startswith("event: closed"):
+                if self._closed:
                     return
                 yield text
         finally:

@@ -5,19 +5,25 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import subprocess
 import sys
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from canassist.web.bounds import end_group
+
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    Told = Callable[[str, float, float, int | None], None]
 
 Order = dict[str, Any]  # Any: plain JSON values
 Outcome = dict[str, Any]  # Any: the same
 
 _LINE_BYTES: Final = 1 << 20
 _LAST_WORDS: Final = 4000
+_LAST_WORDS_S: Final = 5.0
 _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -38,18 +44,19 @@ class Worker:
     _process: asyncio.subprocess.Process | None = None
     _killed: bool = False
 
-    async def run(self, told: Callable[[str, float, float], None]) -> Outcome:
+    async def run(self, told: Told) -> Outcome:
         """Do the work and return its outcome.
 
         Parameters
         ----------
         told : callable
-            Called with stage, done and total as the work goes on.
+            Called with stage, done, total and frames as the work goes on.
 
         Returns
         -------
         dict
-            One of ``done``, ``refused``, ``too_big``, ``broken``, ``too_long``, ``died``.
+            One of ``done``, ``refused``, ``too_big``, ``disk_full``, ``broken``, ``too_long``,
+            ``died``.
         """
         environment = os.environ | dict.fromkeys(_ONE_THREAD, "1")
         self._process = process = await asyncio.create_subprocess_exec(
@@ -61,6 +68,8 @@ class Worker:
             stderr=asyncio.subprocess.PIPE,
             limit=_LINE_BYTES,
             env=environment,
+            start_new_session=True,  # so that what it starts can be ended with it
+            creationflags=_creation_flags(),
         )
         if self._killed:
             self.kill()
@@ -72,14 +81,15 @@ class Worker:
             outcome = {"too_long": True}
         finally:
             self.kill()
+            end_group(process.pid)
             await process.wait()
             _close(process)
-        text = await last_words
+        text = ""
+        with suppress(TimeoutError):  # a process that it left behind may hold the pipe open
+            text = await asyncio.wait_for(last_words, _LAST_WORDS_S)
         return outcome if outcome else {"died": f"status {process.returncode}; {text}"}
 
-    async def _listen(
-        self, process: asyncio.subprocess.Process, told: Callable[[str, float, float], None]
-    ) -> Outcome:
+    async def _listen(self, process: asyncio.subprocess.Process, told: Told) -> Outcome:
         assert process.stdin is not None  # noqa: S101 - asked for above
         assert process.stdout is not None  # noqa: S101 - asked for above
         with suppress(ConnectionError):
@@ -97,8 +107,15 @@ class Worker:
         """End it now, started or not."""
         self._killed = True
         if self._process is not None and self._process.returncode is None:
+            end_group(self._process.pid)
             with suppress(ProcessLookupError):
                 self._process.kill()
+
+
+def _creation_flags() -> int:
+    """Return what Windows needs to start a worker at low priority and without a window."""
+    names = ("BELOW_NORMAL_PRIORITY_CLASS", "CREATE_NO_WINDOW")
+    return sum(getattr(subprocess, name, 0) for name in names)
 
 
 async def _last_words(stream: asyncio.StreamReader | None) -> str:

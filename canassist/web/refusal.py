@@ -9,7 +9,7 @@ from typing import Final
 
 from canassist.web.words import say
 
-_NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
+_NO_ROOM: Final = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
 _DISK_FULL_WINDOWS: Final = 112
 
 

@@ -7,7 +7,6 @@ server that started it is gone.
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 import sys
@@ -18,6 +17,8 @@ import traceback
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
+from canassist.web.bounds import end_myself, step_back
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 Order = dict[str, Any]  # Any: plain JSON values
 Outcome = dict[str, Any]  # Any: the same
 
-_LOWER_BY: Final = 15
 _TELL_EVERY_S: Final = 0.2
 
 
@@ -36,7 +36,7 @@ def main() -> int:
     out = _own_output()
     order = json.loads(sys.stdin.readline())
     threading.Thread(target=_end_with_server, daemon=True).start()
-    _step_back(order["work_bytes"])
+    step_back(order["work_bytes"])
     tempfile.tempdir = order["folder"]
     _tell(out, _outcome(order, out))
     return 0
@@ -51,20 +51,7 @@ def _own_output() -> TextIO:
 
 def _end_with_server() -> None:
     sys.stdin.read()
-    os._exit(1)
-
-
-def _step_back(work_bytes: int) -> None:
-    """Work at low priority and within bounded memory, as far as the system offers it."""
-    if hasattr(os, "nice"):
-        os.nice(_LOWER_BY)
-    if not work_bytes:
-        return  # a browser that prints reserves far more addresses than it uses
-    try:
-        import resource
-    except ImportError:
-        return
-    resource.setrlimit(resource.RLIMIT_AS, (work_bytes, work_bytes))
+    end_myself()
 
 
 def _tell(out: TextIO, message: Outcome) -> None:
@@ -74,6 +61,7 @@ def _tell(out: TextIO, message: Outcome) -> None:
 
 def _outcome(order: Order, out: TextIO) -> Outcome:
     from canassist.errors import CanassistError
+    from canassist.web.refusal import is_disk_full
 
     try:
         return {"done": _KINDS[order["kind"]](order, _Teller(out))}
@@ -81,12 +69,8 @@ def _outcome(order: Order, out: TextIO) -> Outcome:
         return {"refused": [error.problem, error.fix]}
     except MemoryError:
         return {"too_big": True}
-    except OSError as error:
-        if error.errno in {errno.ENOSPC, errno.EDQUOT}:
-            return {"disk_full": True}
-        return {"broken": traceback.format_exc()}
-    except Exception:
-        return {"broken": traceback.format_exc()}
+    except Exception as error:
+        return {"disk_full": True} if is_disk_full(error) else {"broken": traceback.format_exc()}
 
 
 class _Teller:
@@ -102,7 +86,7 @@ class _Teller:
         if step.stage == self._stage and now - self._last_s < _TELL_EVERY_S:
             return
         self._last_s, self._stage = now, step.stage
-        _tell(self._out, {"step": [step.stage, step.done, step.total]})
+        _tell(self._out, {"step": [step.stage, step.done, step.total, step.frames]})
 
 
 def _report(order: Order, progress: _Teller) -> Outcome:
