@@ -51,13 +51,15 @@ def make_app(settings: Settings) -> Starlette:
         try:
             yield
         finally:
-            desk.board.close()
+            await desk.making.stop()
             await desk.jobs.stop()
             desk.database.close()
 
     app = Starlette(
         routes=_routes(),
-        middleware=[Middleware(Doors, settings=settings, sessions=desk.sessions)],
+        middleware=[
+            Middleware(Doors, settings=settings, sessions=desk.sessions, logins=desk.logins)
+        ],
         lifespan=life,
         exception_handlers={HTTPException: _no_such},
     )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-    from canassist.web.sessions import Sessions
+    from canassist.web.sessions import Sessions, Turnstile
     from canassist.web.settings import Settings
 
 log = logging.getLogger("canassist.web")
@@ -60,12 +60,17 @@ class Doors:
     app : ASGI app
     settings : Settings
     sessions : Sessions
+    logins : Turnstile
+        Bounds how often an address may try a secret.
     """
 
-    def __init__(self, app: ASGIApp, *, settings: Settings, sessions: Sessions) -> None:
+    def __init__(
+        self, app: ASGIApp, *, settings: Settings, sessions: Sessions, logins: Turnstile
+    ) -> None:
         self._app = app
         self._settings = settings
         self._sessions = sessions
+        self._logins = logins
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -96,12 +101,12 @@ class Doors:
             raise refused(405, "method")
         _check_origin(scope["method"], headers)
         session = self._session(headers)
-        scope["bearer"] = self._is_bearer(headers)
+        is_bearer = self._is_bearer(headers, asking_address(scope))
         if session is None:
             session, cookie = self._sessions.new()
-            sender.cookie = self._cookie(cookie)
+            sender.cookie = session_cookie(self._settings, cookie)
         scope["session"] = session
-        if not self._settings.token or session.logged_in or scope["bearer"]:
+        if not self._settings.token or session.logged_in or is_bearer:
             return None
         if scope["path"].startswith(OPEN_PATHS):
             return None
@@ -117,12 +122,23 @@ class Doors:
         found = cookies.get(self._settings.cookie)
         return self._sessions.read(found.value) if found else None
 
-    def _is_bearer(self, headers: Headers) -> bool:
+    def _is_bearer(self, headers: Headers, address: str) -> bool:
+        """Tell whether a program brings the secret; wrong ones are counted as tries to log in."""
         kind, _, text = headers.get("authorization", "").partition(" ")
-        return kind.lower() == "bearer" and self._sessions.is_secret(text.strip())
+        if not self._settings.token or kind.lower() != "bearer":
+            return False
+        if self._logins.is_spent(address):
+            raise refused(429, "logins")
+        if self._sessions.is_secret(text.strip()):
+            return True
+        self._logins.passes(address)
+        return False
 
-    def _cookie(self, value: str) -> str:
-        return f"{self._settings.cookie}={value}; HttpOnly; SameSite=Strict; Path=/"
+
+def asking_address(scope: Scope) -> str:
+    """Return the address that a request comes from."""
+    client = scope.get("client")
+    return str(client[0]) if client else ""
 
 
 def session_cookie(settings: Settings, value: str) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import RedirectResponse, Response
 
 from canassist.web.answers import page, read_form
-from canassist.web.doors import session_cookie
+from canassist.web.doors import asking_address, session_cookie
 from canassist.web.refusal import refused
 
 if TYPE_CHECKING:
@@ -27,8 +27,7 @@ def show(request: Request) -> Response:
 async def login(request: Request) -> Response:
     """Check the secret."""
     desk: Desk = request.app.state.desk
-    address = request.client.host if request.client else ""
-    if not desk.logins.passes(address):
+    if not desk.logins.passes(asking_address(request.scope)):
         raise refused(429, "logins")
     form = await read_form(request)
     if not desk.sessions.is_secret(form.one("secret")):

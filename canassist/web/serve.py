@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 import secrets
 import socket
 import threading
@@ -17,6 +16,7 @@ import uvicorn
 
 from canassist.errors import InputError, OutputError, UsageError
 from canassist.web.app import make_app
+from canassist.web.listening import PageServer, listening_socket, patient_for
 from canassist.web.lock import FolderLock
 from canassist.web.settings import Limits, Settings, is_loopback
 from canassist.web.words import say
@@ -94,19 +94,23 @@ def serve(  # noqa: PLR0913 - the command's options, by name
         )
         _log_to(folder / "canassist.log")
         address = f"http://{_shown(host)}:{settings.port}/"
-        tell(say("terminal.open", address=address))
-        tell(say("terminal.folder", folder=folder))
-        if browser:
-            threading.Timer(0.7, webbrowser.open, [address]).start()
-        _run(settings, listening)
+
+        def ready() -> None:
+            tell(say("terminal.open", address=address))
+            tell(say("terminal.folder", folder=folder))
+            if browser:  # it may take long to come, and the page must not wait for it
+                threading.Thread(target=webbrowser.open, args=[address], daemon=True).start()
+
+        _run(settings, listening, ready)
     finally:
         lock.release()
 
 
-def _run(settings: Settings, listening: socket.socket) -> None:
+def _run(settings: Settings, listening: socket.socket, ready: Callable[[], None]) -> None:
+    app = make_app(settings)
     config = uvicorn.Config(
-        make_app(settings),
-        http="h11",
+        app,
+        http=patient_for(settings.limits.head_s),
         ws="none",
         lifespan="on",
         log_config=None,
@@ -118,7 +122,8 @@ def _run(settings: Settings, listening: socket.socket) -> None:
         timeout_graceful_shutdown=_STOP_S,
     )
     with listening:
-        uvicorn.Server(config).run(sockets=[listening])
+        stopping = app.state.desk.board.close
+        PageServer(config, ready=ready, stopping=stopping).run(sockets=[listening])
 
 
 def _folder(folder: Path) -> Path:
@@ -142,16 +147,10 @@ def _token(host: str, file: Path | None, tell: Callable[[str], None]) -> str:
 
 def _listen(host: str, port: int) -> socket.socket:
     try:
-        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
-        family, kind, protocol, _, address = found[0]
-        listening = socket.socket(family, kind, protocol)
-        if os.name != "nt":  # there it would let two servers share the port
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(address)
+        return listening_socket(host, port)
     except (OSError, OverflowError) as error:
         problem = f"{host}:{port}: cannot be listened on ({error})."
         raise UsageError(problem, "Choose another --port, or end what uses this one.") from error
-    return listening
 
 
 def _shown(host: str) -> str:

@@ -112,13 +112,18 @@ class Turnstile:
 
     def passes(self, address: str) -> bool:
         """Count a try, and tell whether it is allowed."""
-        now = time.monotonic()
-        if len(self._tries) > _MOST_ADDRESSES:
-            self._tries.clear()
-        tries = self._tries.setdefault(address, deque())
-        while tries and now - tries[0] > self._window_s:
-            tries.popleft()
-        if len(tries) >= self._most:
+        if self.is_spent(address):
             return False
-        tries.append(now)
+        tries = self._tries.pop(address, deque())
+        tries.append(time.monotonic())
+        self._tries[address] = tries  # the latest last
+        if len(self._tries) > _MOST_ADDRESSES:
+            del self._tries[next(iter(self._tries))]
         return True
+
+    def is_spent(self, address: str) -> bool:
+        """Tell whether an address has had its tries; counts nothing."""
+        tries = self._tries.get(address, deque())
+        while tries and time.monotonic() - tries[0] > self._window_s:
+            tries.popleft()
+        return len(tries) >= self._most

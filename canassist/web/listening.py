@@ -1,0 +1,124 @@
+"""The server beneath the page: it does not wait for ever, and tells when it is there."""
+
+from __future__ import annotations
+
+import socket
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Callable
+
+
+class Patient(H11Protocol):
+    """Speaks HTTP, and closes a connection which does not ask for anything in time.
+
+    The server below it bounds the size of a request's head, but not how long that takes to
+    come; connections that never ask would use up all there are.
+
+    Attributes
+    ----------
+    head_s : float
+        Time for a request's head, from the connection's or the request's first byte on.
+    """
+
+    head_s: ClassVar[float]
+    _head_timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:  # noqa: ANN401 - as asyncio gives it
+        """Take a connection."""
+        super().connection_made(transport)
+        self._wait_for_head()
+
+    def data_received(self, data: bytes) -> None:
+        """Take what came."""
+        if self._is_between():
+            self._wait_for_head()
+        super().data_received(data)
+        if not self._is_between():
+            self._stop_waiting()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Let a connection go."""
+        self._stop_waiting()
+        super().connection_lost(exc)
+
+    def _is_between(self) -> bool:
+        """Tell whether no request is being answered."""
+        cycle: Any = self.cycle  # Any: None before the first request
+        return cycle is None or cycle.response_complete
+
+    def _wait_for_head(self) -> None:
+        if self._head_timer is None:
+            self._head_timer = self.loop.call_later(self.head_s, self._is_late)
+
+    def _stop_waiting(self) -> None:
+        if self._head_timer is not None:
+            self._head_timer.cancel()
+            self._head_timer = None
+
+    def _is_late(self) -> None:
+        self._head_timer = None
+        if self._is_between():
+            self.transport.close()
+
+
+def patient_for(seconds: float) -> type[Patient]:
+    """Return the protocol with a time for a request's head."""
+    return type("PatientForAWhile", (Patient,), {"head_s": seconds})
+
+
+class PageServer(uvicorn.Server):
+    """Tells when it answers, and before it stops.
+
+    Parameters
+    ----------
+    config : uvicorn.Config
+    ready : callable
+        Called once the page can be opened.
+    stopping : callable
+        Called before open connections are waited for.
+    """
+
+    def __init__(
+        self, config: uvicorn.Config, *, ready: Callable[[], None], stopping: Callable[[], None]
+    ) -> None:
+        super().__init__(config)
+        self._ready = ready
+        self._stopping = stopping
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Start to listen."""
+        await super().startup(sockets)
+        if self.started:
+            self._ready()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop to listen, and let go who is listening."""
+        self._stopping()
+        await super().shutdown(sockets)
+
+
+def listening_socket(host: str, port: int) -> socket.socket:
+    """Return a socket bound to an address that no other server shares.
+
+    Raises
+    ------
+    OSError, OverflowError
+        If the address cannot be had.
+    """
+    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+    family, kind, protocol, _, address = found[0]
+    listening = socket.socket(family, kind, protocol)
+    exclusive = getattr(socket, "SO_EXCLUSIVEADDRUSE", None)
+    # On Windows "reuse" would let two servers share the port; elsewhere it means a quick restart.
+    listening.setsockopt(socket.SOL_SOCKET, exclusive or socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind(address)
+    except (OSError, OverflowError):
+        listening.close()
+        raise
+    return listening
