@@ -76,13 +76,15 @@ def _say(done: Screened) -> None:
     found = done.screening
     flagged = [vehicle for vehicle in found.vehicles if vehicle.flagged]
     typer.echo(
-        f"{found.read} of {found.logs} logs read ({done.fresh} now), {len(found.vehicles)} "
-        f"vehicles, {len(flagged)} to look at."
+        f"{found.read} of {found.logs} logs read ({done.fresh} now), {found.vehicles_in_all} "
+        f"vehicles, {found.flagged} to look at."
     )
     from canassist.report.screen_page import label, why
 
     for vehicle in flagged[:_SHOWN]:
         typer.echo(f"  {label(vehicle)}: {why(vehicle)}")
-    if found.unread:
-        typer.echo(f"  {len(found.unread)} logs could not be read; the overview says why.")
+    if found.unread_in_all:
+        typer.echo(f"  {found.unread_in_all} logs could not be read; the overview says why.")
+    for item in done.unreported:
+        typer.echo(f"  no report of {item.log}: {item.reason}", err=True)
     typer.echo(f"  overview: {done.page}")

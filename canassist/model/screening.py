@@ -32,12 +32,16 @@ class ScreenedLog:
         Damaged: the log cannot be used. Failed: canassist could not finish it.
     reason : str
         Why it could not be read.
-    code, strength, headline : str
+    code, strength : str
         The first conclusion; empty where not read.
     blames : bool
         Whether that conclusion blames a part and is at least moderately sure.
     month : str
         ``YYYY-MM`` of the recording, ``"unknown"`` where the log has no clock.
+    local_date : bool
+        Whether the month is by the recorder's local date, whose zone is not known.
+    damage : str
+        What of a log that was read is missing, first place; empty where nothing.
     figures : mapping of ScreenFigure to float
         What the ride carries of them.
     duplicate : bool
@@ -52,11 +56,12 @@ class ScreenedLog:
     batch: str = ""
     model_year: str = ""
     month: str = "unknown"
+    local_date: bool = False
+    damage: str = ""
     status: str = "read"
     reason: str = ""
     code: str = ""
     strength: str = ""
-    headline: str = ""
     blames: bool = False
     duration_s: float = 0.0
     engine_running_s: float | None = None
@@ -84,8 +89,9 @@ class Standing:
 class ScreenedVehicle:
     """All logs of one vehicle together.
 
-    ``codes`` counts its rides by first conclusion; ``faults`` are the conclusions that
-    blame a part; ``ranked`` is False with too little riding. ``place`` is unique.
+    ``logs`` are those listed, blaming ones first, of ``rides`` in all; ``codes`` counts all
+    rides by first conclusion; ``faults`` are the conclusions that blame a part, of
+    ``blaming`` rides; ``ranked`` is False with too little riding. ``place`` is unique.
     """
 
     place: int
@@ -93,6 +99,8 @@ class ScreenedVehicle:
     batch: str
     model_year: str
     logs: tuple[ScreenedLog, ...]
+    rides: int
+    blaming: int
     riding_s: float
     codes: Mapping[str, int]
     faults: tuple[str, ...]
@@ -109,7 +117,10 @@ class ScreenedVehicle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rate:
-    """How many of a number of vehicles are affected; ``low`` and ``high`` bound the share."""
+    """How many of a number of vehicles are affected; ``low`` and ``high`` bound the share.
+
+    ``places`` are those of the affected vehicles that are listed.
+    """
 
     label: str
     affected: int
@@ -121,15 +132,33 @@ class Rate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureSpread:
-    """One figure over all vehicles: its middle, its usual spread and each vehicle's value."""
+    """One figure over all ranked vehicles: its middle, its usual spread, and what to draw.
+
+    Attributes
+    ----------
+    middle, spread : float
+        NaN where too few vehicles carry the figure.
+    vehicles, outliers : int
+        How many carry it, and how many of them stand apart.
+    low, high : float
+        Its range.
+    apart : tuple of (int, str, float)
+        Place, name and value of the listed vehicles that stand apart.
+    usual : tuple of float
+        Of the others, evenly thinned, in rising order.
+    """
 
     figure: ScreenFigure
     words: str
     unit: str
     middle: float
     spread: float
-    values: tuple[tuple[int, str, float, bool], ...]
-    """Place, name, value and whether it is an outlier, of each ranked vehicle."""
+    vehicles: int
+    outliers: int
+    low: float
+    high: float
+    apart: tuple[tuple[int, str, float], ...]
+    usual: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,12 +167,19 @@ class Screening:
 
     Attributes
     ----------
+    logs, read, duplicates, local_dates : int
+        How many were found; could be read; have a content counted elsewhere; are dated by
+        a clock whose zone is not known.
     vehicles : tuple of ScreenedVehicle
-        Worst first; those with too little riding last.
+        Those listed, worst first; those with too little riding last.
+    vehicles_in_all, ranked, flagged : int
+        Of all vehicles, also those not listed.
     by_code, by_batch, by_month : tuple of Rate
         Affected vehicles by conclusion, batch (or model year) and month of recording.
-    unread : tuple of ScreenedLog
-        Damaged and failed logs, with reasons.
+    unread, partly_read : tuple of ScreenedLog
+        Logs that gave no result, and those of which something is missing; those listed.
+    unread_in_all, partly_read_in_all : int
+        How many they are.
     named : bool
         Whether any log's vehicle was told; if not, every log stands as a vehicle.
     """
@@ -152,12 +188,19 @@ class Screening:
     logs: int
     read: int
     duplicates: int
+    local_dates: int
     vehicles: tuple[ScreenedVehicle, ...]
+    vehicles_in_all: int
+    ranked: int
+    flagged: int
     by_code: tuple[Rate, ...]
     by_batch: tuple[Rate, ...]
     by_month: tuple[Rate, ...]
     spreads: tuple[FigureSpread, ...]
     unread: tuple[ScreenedLog, ...]
+    unread_in_all: int
+    partly_read: tuple[ScreenedLog, ...]
+    partly_read_in_all: int
     named: bool
     min_riding_s: float
     z_limit: float

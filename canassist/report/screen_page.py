@@ -13,7 +13,7 @@ from canassist.report.masks import mask_vins
 from canassist.report.times import duration
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from canassist.model.screening import (
         FigureSpread,
@@ -27,10 +27,11 @@ if TYPE_CHECKING:
 _WIDTH: Final = 300.0
 _HEIGHT: Final = 84.0
 _EDGE: Final = 10.0
-_MOST_DOTS: Final = 400
-"""More sound vehicles than this are drawn as every n-th; outliers always are."""
+_FOOT: Final = 24.0
+_TOP: Final = 6.0
+_STEP: Final = 6.0
+_COLUMN: Final = 5.0
 _MOST_LINKS: Final = 12
-_SHORT_HASH: Final = 10
 _PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
 _BRIEF: Final = {
     "path_ohm": "path resistance",
@@ -63,9 +64,8 @@ def render_screening(found: Screening) -> str:
         title=title,
         found=found,
         flagged=[item for item in found.vehicles if item.flagged],
-        ranked=sum(item.ranked for item in found.vehicles),
         groups=_groups(found),
-        spreads=[strip(item) for item in found.spreads if item.values],
+        spreads=[strip(item) for item in found.spreads if item.vehicles],
         units={str(item.figure): item.unit for item in found.spreads},
         words={str(item.figure): item.words for item in found.spreads},
         label=label,
@@ -145,46 +145,42 @@ class Strip:
 
 
 def strip(spread: FigureSpread) -> Strip:
-    """Place every vehicle's dot; those of like value are stacked."""
-    values = [value for _, _, value, _ in spread.values]
-    low, high = min(values), max(values)
-    width = (high - low) or 1.0
+    """Place the vehicles' dots; those of like value are stacked."""
+    width = (spread.high - spread.low) or 1.0
 
     def x(value: float) -> float:
-        inside = min(max(value, low), high)
-        return round(_EDGE + (inside - low) / width * (_WIDTH - 2 * _EDGE), 1)
+        inside = min(max(value, spread.low), spread.high)
+        return round(_EDGE + (inside - spread.low) / width * (_WIDTH - 2 * _EDGE), 1)
 
     known = math.isfinite(spread.middle)
     band = (x(spread.middle - spread.spread), x(spread.middle + spread.spread)) if known else None
-    apart = sum(outlier for *_, outlier in spread.values)
-    summary = f"{len(values)} vehicles"
+    summary = count_words(spread.vehicles, "vehicle")
     if known:
-        summary += f", middle {number(spread.middle, spread.unit)}, {apart} apart"
+        summary += f", middle {number(spread.middle, spread.unit)}, {spread.outliers} apart"
     else:
         summary += "; too few to say who stands apart"
     return Strip(
         title=spread.words,
         summary=summary,
         dots=tuple(_dots(spread, x)),
-        low=number(low, spread.unit),
-        high=number(high, spread.unit),
+        low=number(spread.low, spread.unit),
+        high=number(spread.high, spread.unit),
         band=band,
     )
 
 
 def _dots(
     spread: FigureSpread, x: Callable[[float], float]
-) -> list[dict[str, Any]]:  # Any: templates take any value
-    step = max(1, len(spread.values) // _MOST_DOTS)
+) -> Iterator[dict[str, Any]]:  # Any: templates take any value
     stacked: dict[int, int] = {}
-    dots = []
-    for row, (place, name, value, outlier) in enumerate(spread.values):
-        if not outlier and row % step:
-            continue
-        at = x(value)
-        column = int(at // 5)
+
+    def at(value: float) -> dict[str, Any]:  # Any: the same
+        column = int(x(value) // _COLUMN)
         stacked[column] = stacked.get(column, -1) + 1
-        y = max(6.0, _HEIGHT - 24.0 - 6.0 * stacked[column])
+        return {"x": x(value), "y": max(_TOP, _HEIGHT - _FOOT - _STEP * stacked[column])}
+
+    for value in spread.usual:
+        yield at(value) | {"outlier": False}
+    for place, name, value in spread.apart:
         text = f"{mask_vins(name)}: {number(value, spread.unit)}"
-        dots.append({"place": place, "x": at, "y": y, "outlier": outlier, "text": text})
-    return dots
+        yield at(value) | {"outlier": True, "place": place, "text": text}

@@ -1,18 +1,18 @@
-"""Which logs there are, and which vehicle each belongs to."""
+"""Which logs there are."""
 
 from __future__ import annotations
 
-import csv
 import glob
+import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import stat
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
 from importlib import util
 from pathlib import Path, PurePosixPath
-from typing import Final
+from typing import Any, Final
 
-from canassist.errors import InputError, MissingExtraError, UsageError
+from canassist.errors import InputError, MissingExtraError
 from canassist.readers.registry import readers
 
 _PACKED: Final = (".gz", ".xz", ".zst", ".bz2", ".zip")
@@ -22,25 +22,31 @@ _WILD: Final = frozenset("*?[")
 
 @dataclass(frozen=True, slots=True)
 class FoundLog:
-    """A log's address, its size in bytes and when it was changed (0 where unknown)."""
+    """A log as it was found.
+
+    Attributes
+    ----------
+    log : str
+        Its address.
+    size : int
+        Bytes; 0 where unknown.
+    changed : str
+        What differs once the file is written again; empty where its store tells nothing
+        of the kind, and then it is read anew each time.
+    inside : str
+        Path below the folder that was given: what names the vehicle may stand in it.
+    reason : str
+        Why it cannot be used; empty where nothing is known against it.
+    """
 
     log: str
-    size: int
-    changed_ns: int
-    inside: str
-    """Path below the folder that was given: what names the vehicle may stand in it."""
+    size: int = 0
+    changed: str = ""
+    inside: str = ""
+    reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Vehicle:
-    """What is known of the vehicle that a log belongs to."""
-
-    name: str
-    batch: str = ""
-    model_year: str = ""
-
-
-def find_logs(places: Sequence[str], *, leave_out: Iterable[Path] = ()) -> list[FoundLog]:
+def find_logs(places: Sequence[str], *, leave_out: Iterable[Path] = ()) -> Iterator[FoundLog]:
     """Find every log under folders, file names, patterns, lists and storage addresses.
 
     Parameters
@@ -51,26 +57,21 @@ def find_logs(places: Sequence[str], *, leave_out: Iterable[Path] = ()) -> list[
     leave_out : iterable of path
         Folders and files in which no log is looked for.
 
-    Returns
-    -------
-    list of FoundLog
-        Sorted by address, each once.
+    Yields
+    ------
+    FoundLog
+        In any order; one that lies under two places comes twice. A folder that cannot be
+        opened comes as a log that cannot be used.
 
     Raises
     ------
     InputError
-        If a place does not exist or no log is found at all.
+        If a place does not exist.
     """
-    hidden = [path.resolve() for path in leave_out]
+    hidden = frozenset(path.resolve() for path in leave_out)
     endings = _endings()
-    found: dict[str, FoundLog] = {}
     for place in _listed(places):
-        for item in _at(place, endings, hidden):
-            found.setdefault(item.log, item)
-    if not found:
-        problem = f"No log was found in {', '.join(places)}."
-        raise InputError(problem, "Check the folder; logs are known by their ending.")
-    return [found[log] for log in sorted(found)]
+        yield from _at(place, endings, hidden)
 
 
 def _endings() -> frozenset[str]:
@@ -101,37 +102,66 @@ def _listed(places: Sequence[str]) -> Iterator[str]:
         yield from (line.strip() for line in lines if line.strip() and line[0] != "#")
 
 
-def _at(place: str, endings: frozenset[str], hidden: list[Path]) -> Iterator[FoundLog]:
+def _at(place: str, endings: frozenset[str], hidden: frozenset[Path]) -> Iterator[FoundLog]:
     if is_remote(place):
         yield from _stored(place, endings)
         return
     path = Path(place)
     if path.is_dir():
-        yield from _below(path, endings, hidden)
+        real = path.resolve()
+        if not any(item == real or item in real.parents for item in hidden):
+            yield from _below(path, real, "", endings, hidden)
     elif path.is_file():
-        yield _local(path, path.name)
+        yield _local(str(path), path.name)
     elif _WILD & set(place):
-        for name in sorted(glob.glob(place, recursive=True)):  # noqa: PTH207 - a pattern may be absolute
-            yield from _at(name, endings, hidden) if not _WILD & set(name) else ()
+        yield from _matching(place, endings, hidden)
     else:
         raise InputError(f"{place}: no such file or folder.", "Check its name.")
 
 
-def _below(folder: Path, endings: frozenset[str], hidden: list[Path]) -> Iterator[FoundLog]:
-    for path in sorted(folder.rglob("*")):
-        inside = path.relative_to(folder)
-        if any(part.startswith(".") for part in inside.parts) or not path.is_file():
-            continue
-        real = path.resolve()
-        if any(real == item or item in real.parents for item in hidden):
-            continue
-        if _looks_like_log(path.name, endings):
-            yield _local(path, inside.as_posix())
+def _matching(place: str, endings: frozenset[str], hidden: frozenset[Path]) -> Iterator[FoundLog]:
+    """Find what a pattern names: folders to the bottom, files as they are."""
+    for name in glob.iglob(place, recursive=True):  # noqa: PTH207 - a pattern may be absolute
+        path = Path(name)
+        if path.is_dir():
+            yield from _at(name, endings, hidden)
+        elif path.resolve() not in hidden:
+            yield _local(name, path.name)
 
 
-def _local(path: Path, inside: str) -> FoundLog:
-    facts = path.stat()
-    return FoundLog(str(path), facts.st_size, facts.st_mtime_ns, inside)
+def _below(
+    folder: Path, real: Path, inside: str, endings: frozenset[str], hidden: frozenset[Path]
+) -> Iterator[FoundLog]:
+    """Search a folder entry by entry: a million files are never held at once.
+
+    `real` is the folder without links. Links to folders are not followed.
+    """
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.startswith(".") or real / entry.name in hidden:
+                    continue
+                below = f"{inside}{entry.name}"
+                if entry.is_dir(follow_symlinks=False):
+                    yield from _below(
+                        Path(entry.path), real / entry.name, f"{below}/", endings, hidden
+                    )
+                elif _looks_like_log(entry.name, endings) and not entry.is_dir():
+                    yield _local(entry.path, below)
+    except OSError as error:
+        reason = f"{folder.name}: this folder cannot be opened ({error.strerror})."
+        yield FoundLog(str(folder), inside=inside, reason=reason)
+
+
+def _local(path: str, inside: str) -> FoundLog:
+    try:
+        facts = Path(path).stat()
+    except OSError as error:
+        reason = f"{Path(path).name}: cannot be read ({error.strerror})."
+        return FoundLog(path, inside=inside, reason=reason)
+    if not stat.S_ISREG(facts.st_mode):
+        return FoundLog(path, inside=inside, reason=f"{Path(path).name}: is no file.")
+    return FoundLog(path, facts.st_size, str(facts.st_mtime_ns), inside)
 
 
 def is_remote(place: str) -> bool:
@@ -156,110 +186,47 @@ def _stored(place: str, endings: frozenset[str]) -> Iterator[FoundLog]:
     require_store()
     import fsspec  # noqa: PLC0415 - an extra
 
+    chain = "".join(place.partition("::")[1:])  # the store within which this one lies
+    nothing = True
     try:
         store, root = fsspec.core.url_to_fs(place)
-        if _WILD & set(place):
-            facts = store.glob(root, detail=True)
-        else:
-            facts = store.find(root, detail=True)
-    except (OSError, ValueError, ImportError) as error:
-        problem = f"{place}: cannot be listed ({error})."
+        for name, fact in _facts(store, root):
+            nothing = False
+            alone = name == root  # a file that was named is taken whatever its ending
+            if fact.get("type") == "file" and (alone or _looks_like_log(name, endings)):
+                inside = name.removeprefix(root.rstrip("/")).lstrip("/")
+                yield FoundLog(
+                    store.unstrip_protocol(name) + chain,
+                    int(fact.get("size") or 0),
+                    _changed(fact),
+                    inside or PurePosixPath(name).name,
+                )
+    except Exception as error:  # each store has its own kinds of error
+        why = f"{type(error).__name__}: {error}".rstrip(": ")
+        problem = f"{place}: cannot be listed ({why})."
         raise InputError(problem, "Check the address and that this store is reachable.") from error
-    base = root.rstrip("/")
-    for name, fact in sorted(facts.items()):
-        if fact.get("type") == "file" and _looks_like_log(name, endings):
-            inside = name.removeprefix(base).lstrip("/") or PurePosixPath(name).name
-            yield FoundLog(store.unstrip_protocol(name), int(fact.get("size") or 0), 0, inside)
+    if nothing:
+        raise InputError(f"{place}: nothing lies there.", "Check the address.")
 
 
-def vehicle_finder(table: Path | None, pattern: str) -> Callable[[FoundLog], Vehicle | None]:
-    """Return what tells a log's vehicle: a table, a pattern, or the folder it lies in.
-
-    Parameters
-    ----------
-    table : path, optional
-        CSV with the columns ``log`` (a name, path or pattern) and ``vehicle``, and
-        optionally ``batch`` and ``model_year``; the first row that fits counts.
-    pattern : str
-        End of a path with ``{vehicle}`` and optionally ``{batch}`` and
-        ``{model_year}``; ``*`` stands for anything within one folder's name.
-
-    Raises
-    ------
-    InputError, UsageError
-        If the table or the pattern cannot be used.
-    """
-    if table is not None and pattern:
-        raise UsageError("Vehicles are told twice.", "Give a table or a pattern, not both.")
-    if table is not None:
-        return _by_table(_rows(table))
-    return _by_pattern(pattern) if pattern else _by_folder
+def _facts(
+    store: Any,  # noqa: ANN401 - the library is not typed
+    root: str,
+) -> Iterator[tuple[str, Mapping[str, Any]]]:  # Any: untyped library
+    """Give name and facts of what lies in a store, a folder at a time."""
+    if _WILD & set(root) and not store.exists(root):
+        yield from store.glob(root, detail=True).items()
+        return
+    nothing = True
+    for _, _, files in store.walk(root, detail=True, on_error="raise"):
+        for fact in files.values():
+            nothing = False
+            yield fact["name"], fact
+    if nothing:
+        yield root, store.info(root)
 
 
-def _by_folder(found: FoundLog) -> Vehicle | None:
-    parts = PurePosixPath(found.inside).parts
-    return Vehicle(parts[0]) if len(parts) > 1 else None
-
-
-def _rows(table: Path) -> list[tuple[str, Vehicle]]:
-    try:
-        with table.open(encoding="utf-8-sig", newline="") as source:
-            reader = csv.DictReader(source)
-            rows = list(reader)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        problem = f"{table.name}: this table of vehicles cannot be read."
-        raise InputError(problem, "Give a CSV file in UTF-8.") from error
-    if not {"log", "vehicle"} <= set(reader.fieldnames or ()):
-        problem = f"{table.name}: line 1 does not name the columns log and vehicle."
-        raise InputError(problem, "Name them there; batch and model_year are optional.")
-    return [(row["log"] or "", _vehicle(row)) for row in rows]
-
-
-def _vehicle(row: dict[str, str]) -> Vehicle:
-    return Vehicle(
-        (row["vehicle"] or "").strip(),
-        (row.get("batch") or "").strip(),
-        (row.get("model_year") or "").strip(),
-    )
-
-
-def _by_table(rows: list[tuple[str, Vehicle]]) -> Callable[[FoundLog], Vehicle | None]:
-    exact = {name: vehicle for name, vehicle in reversed(rows) if not _WILD & set(name)}
-    wild = [(name, vehicle) for name, vehicle in rows if _WILD & set(name)]
-
-    def find(found: FoundLog) -> Vehicle | None:
-        names = (found.inside, PurePosixPath(found.inside).name, found.log)
-        for name in names:
-            if name in exact:
-                return exact[name]
-        fits = (item for mask, item in wild if any(fnmatchcase(name, mask) for name in names))
-        return next(fits, None)
-
-    return find
-
-
-def _by_pattern(pattern: str) -> Callable[[FoundLog], Vehicle | None]:
-    known = {"vehicle", "batch", "model_year"}
-    pieces = re.split(r"(\{\w+\}|\*)", pattern)
-    names = [piece[1:-1] for piece in pieces if piece.startswith("{")]
-    if "vehicle" not in names or set(names) - known or len(names) != len(set(names)):
-        problem = f"{pattern}: this pattern does not name {{vehicle}} once."
-        raise UsageError(problem, "Use {vehicle}, {batch}, {model_year}, each once, and *.")
-    text = "".join(_piece(piece) for piece in pieces)
-    shape = re.compile(rf"(?:^|.*/){text}$")
-
-    def find(found: FoundLog) -> Vehicle | None:
-        fits = shape.match(found.log.replace("\\", "/"))
-        return Vehicle(**_named(fits.groupdict())) if fits else None
-
-    return find
-
-
-def _named(groups: dict[str, str]) -> dict[str, str]:
-    return {"name" if key == "vehicle" else key: value for key, value in groups.items()}
-
-
-def _piece(piece: str) -> str:
-    if piece == "*":
-        return "[^/]*"
-    return f"(?P<{piece[1:-1]}>[^/]+?)" if piece.startswith("{") else re.escape(piece)
+def _changed(fact: Mapping[str, Any]) -> str:  # Any: each store has its own facts
+    """Return what a store says that differs once a file is written again."""
+    known = (fact.get(name) for name in ("ETag", "etag", "LastModified", "mtime", "created"))
+    return next((str(value) for value in known if value), "")

@@ -2,48 +2,40 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from canassist.errors import InputError, OutputError
 from canassist.model import Step, silent
-from canassist.model.screening import ScreenedLog, ScreenFigure, Screening
 from canassist.output import write_whole
-from canassist.report.masks import mask_vins
-from canassist.report.screen_page import render_screening
-from canassist.screen.engine import batches, open_crew, run
-from canassist.screen.find import FoundLog, Vehicle, find_logs, vehicle_finder
+from canassist.screen import task
+from canassist.screen.crew import Crew, Work, cores, open_crew
+from canassist.screen.engine import batches, run
+from canassist.screen.find import find_logs
 from canassist.screen.ledger import Ledger
-from canassist.screen.statistics import screening
-from canassist.screen.tables import (
-    EVENT_COLUMNS,
-    LOG_COLUMNS,
-    TableWriter,
-    moment,
-    require_parquet,
-)
-from canassist.screen.work import (
-    Done,
-    Order,
-    report_name,
-    result_path,
-    screen_logs,
-    settings_hash,
-)
+from canassist.screen.parts import part_schema, write_index
+from canassist.screen.tables import require_parquet
+from canassist.screen.task import Done, Order
+from canassist.screen.vehicles import FindVehicle, vehicle_finder
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from types import TracebackType
+    from typing import Self
 
     from canassist.model import Progress
+    from canassist.model.screening import ScreenedLog, ScreenedVehicle, Screening
+    from canassist.screen.settings import Settings
 
 _WORK: Final = "work"
 _REPORTS: Final = "reports"
 _PAGE: Final = "overview.html"
-_UNKNOWN_MONTH: Final = "unknown"
+_INDEX: Final = "done.index"
+
+WorkOn = Callable[[Order, tuple[str, ...]], list[Done]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,11 +50,14 @@ class Screened:
         The overview.
     fresh : int
         Logs that were worked on now; the others had been done before.
+    unreported : tuple of Done
+        Logs whose full report was asked for and could not be written, with the reason.
     """
 
     screening: Screening
     page: Path
     fresh: int
+    unreported: tuple[Done, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +96,7 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
     profile: str = "",
     wishes: Wishes | None = None,
     progress: Progress = silent,
+    work_on: WorkOn = task.screen_logs,
 ) -> Screened:
     """Screen many logs and write tables, overview and reports.
 
@@ -117,6 +113,8 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
         Profile, or empty.
     progress : callable, optional
         Called with a `Step` as logs end; what it raises stops the work.
+    work_on : callable, optional
+        What a worker does with a batch; a stand-in for the analysis measures all else.
 
     Raises
     ------
@@ -127,117 +125,172 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
     require_parquet()
     find_vehicle = vehicle_finder(wishes.vehicles, wishes.pattern)
     leave_out = [out, *([wishes.vehicles] if wishes.vehicles else [])]
-    found = find_logs(places, leave_out=leave_out)
-    order = _order(out, tuple(dbc), profile, again=wishes.again)
-    _check_settings(order)
-    job = _Job(order=order, wishes=wishes, progress=progress)
-    with Ledger(out / _WORK) as ledger:
-        outcome, fresh = job.results(found, ledger)
-    logs = _tables(out, order, [(item, outcome[item.log], find_vehicle(item)) for item in found])
-    if not any(item.status == "read" for item in logs):
-        first = logs[0]
-        problem = f"None of {len(logs)} logs could be used; the first, {first.log}: {first.reason}"
-        raise InputError(problem, "Check that these are recordings of this vehicle's bus.")
-    whole = screening(logs, version=VERSION)
-    if wishes.reports:
-        written = job.reports(_worst(whole, wishes.reports), out / _REPORTS)
-        whole = screening([_linked(item, written) for item in logs], version=VERSION)
-    page = out / _PAGE
-    write_whole({page: render_screening(whole).encode()})
-    return Screened(screening=whole, page=page, fresh=fresh)
+    with Ledger(_made(out.absolute() / _WORK)) as ledger, _Hands(wishes) as hands:
+        count = ledger.gather(find_logs(places, leave_out=leave_out))
+        if not count:
+            problem = f"No log was found in {', '.join(places)}."
+            raise InputError(problem, "Check the folder; logs are known by their ending.")
+        if ledger.strangers():
+            hands.get(count)  # workers get ready while the databases are checked here
+        settings = _checked(tuple(dbc), profile)
+        order = Order(
+            dbc=tuple(dbc),
+            profile=profile,
+            results=str(_made(out.absolute() / _WORK / settings.mark)),
+        )
+        job = _Job(
+            order=order,
+            settings=settings,
+            ledger=ledger,
+            hands=hands,
+            wishes=wishes,
+            progress=progress,
+        )
+        fresh = job.results(work_on)
+        return job.write(out, find_vehicle, fresh)
 
 
-def _check_settings(order: Order) -> None:
-    """Refuse databases and a profile that no log could be read with, before any is tried."""
-    from canassist import decode  # noqa: PLC0415 - heavy
-    from canassist.profile import default_profile, read_profile  # noqa: PLC0415 - the same
+def _checked(dbc: tuple[str, ...], profile: str) -> Settings:
+    from canassist.screen.settings import check_settings  # noqa: PLC0415 - heavy
 
-    profile = read_profile(Path(order.profile)) if order.profile else default_profile()
-    decode.plan_reading(decode.load_databases([Path(name) for name in order.dbc]), profile)
+    return check_settings(dbc, profile)
 
 
-def _order(out: Path, dbc: tuple[str, ...], profile: str, *, again: bool) -> Order:
-    results = out.absolute() / _WORK
+def _made(folder: Path) -> Path:
     try:
-        results.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        problem = f"{out}: cannot be made ({error.strerror})."
+        problem = f"{folder}: cannot be made ({error.strerror})."
         raise OutputError(problem, "Choose a folder that is yours, not a file's name.") from error
-    return Order(
-        dbc=dbc,
-        profile=profile,
-        results=str(results),
-        settings=settings_hash(dbc, profile),
-        again=again,
-    )
+    return folder
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hands:
+    """The crew: called when there is work, sent home at the end."""
+
+    def __init__(self, wishes: Wishes) -> None:
+        self._wishes = wishes
+        self._crew: Crew | None = None
+
+    def get(self, logs: int) -> Crew:
+        """Return the crew; on this machine it has no more processes than there are logs."""
+        if self._crew is None:
+            workers = min(self._wishes.workers or cores(), logs)
+            self._crew = open_crew(self._wishes.cluster, workers)
+        return self._crew
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._crew is not None:
+            self._crew.close(now=error is not None)
+
+
+@dataclass(kw_only=True)
 class _Job:
     order: Order
+    settings: Settings
+    ledger: Ledger
+    hands: _Hands
     wishes: Wishes
     progress: Progress
+    unreported: list[Done] = field(default_factory=list)
 
-    def results(self, found: Sequence[FoundLog], ledger: Ledger) -> tuple[dict[str, Done], int]:
-        """Return what became of each log, and how many were worked on now."""
-        outcome: dict[str, Done] = {}
-        todo = []
-        for item in found:
-            sha256 = ledger.sha256(item)
-            if sha256 and not self.order.again and self._is_kept(sha256):
-                outcome[item.log] = Done(item.log, sha256, kept=True)
-            else:
-                todo.append(item)
-        by_log = {item.log: item for item in todo}
+    @property
+    def folder(self) -> Path:
+        """Where the result files of these settings lie."""
+        return Path(self.order.results)
 
-        def note(done: Done) -> None:
-            outcome[done.log] = done
-            if done.kept:
-                ledger.note(by_log[done.log], done.sha256)
-
-        self._run("screening", todo, partial(screen_logs, self.order), note)
-        return outcome, sum(done.fresh for done in outcome.values())
-
-    def _is_kept(self, sha256: str) -> bool:
-        return result_path(self.order.results, sha256, self.order.settings).is_file()
-
-    def reports(self, worst: Sequence[ScreenedLog], folder: Path) -> dict[str, str]:
-        """Write the full report of these logs; return where each lies, beside the overview."""
-        folder.mkdir(parents=True, exist_ok=True)
-        order = replace(self.order, reports=str(folder.absolute()))
-        logs = [FoundLog(item.log, 0, 0, item.log) for item in worst]
-        written: dict[str, str] = {}
-
-        def note(done: Done) -> None:
-            if done.kept:
-                written[done.log] = f"{_REPORTS}/{report_name(done.log, done.sha256)}"
-
-        self._run("writing reports", logs, partial(screen_logs, order), note)
-        return written
+    def results(self, work_on: WorkOn) -> int:
+        """Do what is not done; return how many logs were worked on."""
+        self.ledger.learn(self.settings.mark, self.folder)
+        count, size = self.ledger.plan(again=self.wishes.again)
+        if not count:
+            return 0
+        crew = self.hands.get(count)
+        index = self.folder / _INDEX
+        done = "" if self.wishes.again else write_index(index, self.ledger.done_hashes())
+        _prepare()
+        work = partial(work_on, replace(self.order, done=done))
+        todo = batches(self.ledger.todo(), count=count, size=size, workers=crew.workers)
+        fresh = 0
+        for item in self._run("screening", crew, work, todo, count):
+            self.ledger.note(item)
+            fresh += bool(item.part)
+        self.ledger.drop_unused(self.folder)
+        return fresh
 
     def _run(
-        self,
-        stage: str,
-        logs: Sequence[FoundLog],
-        work: Callable[[tuple[str, ...]], list[Done]],
-        note: Callable[[Done], None],
-    ) -> None:
-        if not logs:
-            return
-        crew = open_crew(self.wishes.cluster, min(self.wishes.workers, len(logs)))
-        self.progress(Step(stage, 0, len(logs)))
-        try:
-            for number, done in enumerate(run(crew, work, batches(logs, crew.workers)), 1):
-                note(done)
-                self.progress(Step(stage, number, len(logs)))
-        except BaseException:
-            crew.close(now=True)
-            raise
-        crew.close()
+        self, stage: str, crew: Crew, work: Work, todo: Iterable[tuple[str, ...]], count: int
+    ) -> Iterable[Done]:
+        self.progress(Step(stage, 0, count))
+        for number, item in enumerate(run(crew, work, todo), 1):
+            yield item
+            self.progress(Step(stage, number, count))
+
+    def write(self, out: Path, find_vehicle: FindVehicle, fresh: int) -> Screened:
+        """Write tables, reports and overview."""
+        from canassist.report.screen_page import render_screening  # noqa: PLC0415 - see _prepare
+        from canassist.screen.assembly import put_together  # noqa: PLC0415 - the same
+        from canassist.screen.rides import Rides  # noqa: PLC0415 - the same
+        from canassist.screen.statistics import screening  # noqa: PLC0415 - the same
+
+        with Rides() as rides:
+            put_together(out, self.folder, self.ledger, find_vehicle, rides)
+            whole = screening(rides, version=VERSION)
+        if not whole.read:
+            first = whole.unread[0]
+            problem = f"None of {whole.logs} logs could be used; the first, {first.log}: "
+            fix = "Check that these are recordings of this vehicle's bus."
+            raise InputError(problem + first.reason, fix)
+        if self.wishes.reports:
+            whole = _linked(whole, self.reports(_worst(whole, self.wishes.reports), out))
+        page = out / _PAGE
+        write_whole({page: render_screening(whole).encode()})
+        return Screened(screening=whole, page=page, fresh=fresh, unreported=tuple(self.unreported))
+
+    def reports(self, worst: Sequence[ScreenedLog], out: Path) -> dict[str, str]:
+        """Write the full reports that are not there; return where each content's lies."""
+        from canassist.screen.reports import report_is_there, report_path  # noqa: PLC0415 - see _prepare
+
+        folder = _made(out.absolute() / _REPORTS)
+        links, todo = {}, []
+        for item in worst:
+            log = self.ledger.address(item.sha256)
+            page = report_path(folder, log, item.sha256)
+            links[item.sha256] = f"{_REPORTS}/{page.name}"
+            inputs = self.settings.inputs | {item.sha256}
+            if self.wishes.again or not report_is_there(page, inputs):
+                todo.append((log,))
+        if todo:
+            work = partial(task.report_logs, replace(self.order, reports=str(folder)))
+            crew = self.hands.get(len(todo))
+            done = self._run("writing reports", crew, work, todo, len(todo))
+            self.unreported = [item for item in done if item.reason]
+        missing = {item.log for item in self.unreported}
+        return {
+            sha256: link
+            for sha256, link in links.items()
+            if self.ledger.address(sha256) not in missing
+        }
+
+
+def _prepare() -> None:
+    """Import what is needed at the end while the workers still get ready themselves."""
+    from canassist.report import screen_page  # noqa: F401, PLC0415 - imported to be there
+    from canassist.screen import assembly, statistics  # noqa: F401, PLC0415 - the same
+
+    part_schema()
 
 
 def _worst(whole: Screening, count: int) -> list[ScreenedLog]:
-    """Return one log of each flagged vehicle, worst first, then their others, then the rest."""
+    """Return one log of each vehicle, worst first, then their second ones, and so on."""
     rounds: list[list[ScreenedLog]] = []
     for vehicle in whole.vehicles:
         for place, item in enumerate(vehicle.logs):
@@ -247,76 +300,11 @@ def _worst(whole: Screening, count: int) -> list[ScreenedLog]:
     return [item for turn in rounds for item in turn][:count]
 
 
-def _linked(item: ScreenedLog, written: Mapping[str, str]) -> ScreenedLog:
-    return replace(item, report=written.get(item.log, ""))
+def _linked(whole: Screening, links: dict[str, str]) -> Screening:
+    """Return the same with the place of each report."""
 
+    def linked(vehicle: ScreenedVehicle) -> ScreenedVehicle:
+        logs = (replace(item, report=links.get(item.sha256, "")) for item in vehicle.logs)
+        return replace(vehicle, logs=tuple(logs))
 
-def _tables(
-    out: Path, order: Order, items: Sequence[tuple[FoundLog, Done, Vehicle | None]]
-) -> list[ScreenedLog]:
-    """Write the tables from the result files and return every log in short."""
-    logs = TableWriter(out / "logs", LOG_COLUMNS, VERSION)
-    events = TableWriter(out / "events", EVENT_COLUMNS, VERSION)
-    short, seen = [], set()
-    for found, done, vehicle in items:
-        content = _content(order, done)
-        row = _log_row(found, done, vehicle, content) | {"duplicate": done.sha256 in seen}
-        if done.sha256:
-            seen.add(done.sha256)
-        start = row["start_utc"]
-        month = f"{start:%Y-%m}" if start else _UNKNOWN_MONTH
-        logs.add(month, row)
-        same = {name: row[name] for name in ("log", "sha256", "vehicle")}
-        for event in content.get("events", ()):
-            events.add(month, event | same)
-        short.append(_short(row, month))
-    logs.close()
-    events.close()
-    return short
-
-
-def _content(order: Order, done: Done) -> dict[str, Any]:  # Any: JSON values have any type
-    if not done.kept:
-        return {"status": "failed", "reason": mask_vins(done.reason)}
-    path = result_path(order.results, done.sha256, order.settings)
-    content: dict[str, Any] = json.loads(path.read_bytes())
-    return content
-
-
-def _log_row(
-    found: FoundLog, done: Done, vehicle: Vehicle | None, content: Mapping[str, Any]
-) -> dict[str, Any]:  # Any: one row's values have different types
-    inner = dict(content.get("log", {}))
-    inner["start_utc"] = moment(inner.get("start_utc"))
-    return inner | {
-        "log": found.log,
-        "sha256": done.sha256,
-        "bytes": found.size,
-        "vehicle": vehicle.name if vehicle else "",
-        "batch": vehicle.batch if vehicle else "",
-        "model_year": vehicle.model_year if vehicle else "",
-        "status": content["status"],
-        "reason": content["reason"],
-    }
-
-
-def _short(row: Mapping[str, Any], month: str) -> ScreenedLog:
-    values = {figure: row.get(str(figure)) for figure in ScreenFigure}
-    return ScreenedLog(
-        log=row["log"],
-        sha256=row["sha256"],
-        vehicle=row["vehicle"],
-        batch=row["batch"],
-        model_year=row["model_year"],
-        month=month,
-        status=row["status"],
-        reason=row["reason"],
-        code=row.get("code", ""),
-        strength=row.get("strength", ""),
-        headline=row.get("headline", ""),
-        blames=row.get("blames", False),
-        duration_s=row.get("duration_s", 0.0),
-        engine_running_s=row.get("engine_running_s"),
-        figures={figure: value for figure, value in values.items() if value is not None},
-        duplicate=row["duplicate"],
-    )
+    return replace(whole, vehicles=tuple(map(linked, whole.vehicles)))

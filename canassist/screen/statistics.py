@@ -1,24 +1,37 @@
-"""What a fleet's figures say: rates with intervals, and who stands apart. Pure."""
+"""What a fleet's figures say: rates with intervals, and who stands apart.
+
+The rides are passed through twice, vehicle by vehicle: first for the usual spread of each
+figure, then to count and rank. Of a vehicle that is not among the worst, nothing is kept but
+its figures.
+"""
 
 from __future__ import annotations
 
+import heapq
 import math
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from array import array
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from statistics import median
 from types import MappingProxyType
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from canassist.model.screening import (
     FigureSpread,
-    Rate,
     ScreenedLog,
     ScreenedVehicle,
     ScreenFigure,
     Screening,
     Standing,
 )
+from canassist.screen.rates import Ridden, Tally
+
+if TYPE_CHECKING:
+    from canassist.model import FloatArray
+    from canassist.screen.rides import Rides
 
 MIN_RIDING_S: Final = 120.0
 """A vehicle with less riding than this in all is not ranked (our choice)."""
@@ -28,8 +41,10 @@ MIN_VEHICLES: Final = 8
 """A spread of fewer vehicles says too little to call one of them apart (our choice)."""
 MAD_TO_SIGMA: Final = 1.4826
 """1 / 0.6745: makes the median absolute deviation a standard deviation, for normal data."""
-NORMAL_95: Final = 1.959964
-"""Two-sided 95 % point of the normal distribution."""
+MOST_LOGS: Final = 10_000
+"""Logs, and so vehicles, that the overview lists: a page of 3 MB. The tables have all."""
+MOST_DOTS: Final = 400
+"""Sound vehicles that a figure's picture shows: more would hide each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,221 +68,233 @@ WAYS: Final[Mapping[ScreenFigure, _Way]] = MappingProxyType(
 )
 
 
-def wilson(affected: int, of: int) -> tuple[float, float]:
-    """Return the 95 % interval of a share.
-
-    Parameters
-    ----------
-    affected, of : int
-        How many of how many.
-
-    Returns
-    -------
-    low, high : float
-        0..1; the whole range where there is nothing to count.
-
-    References
-    ----------
-    .. [1] E. B. Wilson, "Probable inference, the law of succession, and statistical
-       inference", J. Am. Stat. Assoc. 22 (1927): the score interval.
-    """
-    if not of:
-        return 0.0, 1.0
-    share, z2 = affected / of, NORMAL_95**2
-    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
-    half = NORMAL_95 * math.sqrt(share * (1 - share) / of + z2 / (4 * of * of)) / (1 + z2 / of)
-    low = 0.0 if affected == 0 else middle - half
-    high = 1.0 if affected == of else middle + half
-    return max(0.0, low), min(1.0, high)
-
-
-def spread_of(values: Sequence[float], floor: float) -> tuple[float, float]:
+def spread_of(values: Sequence[float] | FloatArray, floor: float) -> tuple[float, float]:
     """Return the median, and the median absolute deviation as a standard deviation.
 
     The latter is at least `floor`, so that sameness makes no outlier of a trifle.
     """
-    middle = median(values)
-    deviation = MAD_TO_SIGMA * median(abs(value - middle) for value in values)
+    every = np.asarray(values, dtype=np.float64)
+    middle = float(np.median(every))
+    deviation = MAD_TO_SIGMA * float(np.median(np.abs(every - middle)))
     return middle, max(deviation, floor)
 
 
-def screening(logs: Iterable[ScreenedLog], *, version: str) -> Screening:
-    """Put a fleet's logs together by vehicle and rank the vehicles.
+def screening(rides: Rides, *, version: str) -> Screening:
+    """Count and rank a fleet's vehicles.
 
     Parameters
     ----------
-    logs : iterable of ScreenedLog
+    rides : Rides
         All logs; those without a vehicle stand for themselves.
     version : str
         Of the tool.
     """
-    every = list(logs)
-    counted = [item for item in every if item.status == "read" and not item.duplicate]
-    grouped: dict[str, list[ScreenedLog]] = defaultdict(list)
-    for item in counted:
-        grouped[item.vehicle or item.log].append(item)
-    ranked = {name: _riding_s(rides) >= MIN_RIDING_S for name, rides in grouped.items()}
-    figures = {name: _figures(rides) for name, rides in grouped.items()}
-    spreads = _spreads([figures[name] for name in grouped if ranked[name]])
-    vehicles = [
-        _vehicle(name, rides, figures[name], spreads if ranked[name] else {})
-        for name, rides in grouped.items()
-    ]
-    placed = _placed(vehicles)
-    able = [item for item in placed if item.ranked]
+    survey = _survey(rides)
+    spreads = survey.spreads()
+    tally = Tally()
+    worst = heapq.nsmallest(
+        MOST_LOGS, _judged(rides, survey.listed(), spreads, tally), key=_badness
+    )
+    placed = [replace(item, vehicle=_at(item, place)) for place, item in enumerate(worst, 1)]
+    counts = rides.counts()
     return Screening(
         version=version,
-        logs=len(every),
-        read=sum(item.status == "read" for item in every),
-        duplicates=sum(item.duplicate for item in every),
-        vehicles=placed,
-        by_code=_by_code(able),
-        by_batch=_by_group(able, lambda item: item.batch or item.model_year),
-        by_month=_by_month(able),
-        spreads=tuple(_drawn(figure, spreads, placed) for figure in ScreenFigure),
-        unread=tuple(item for item in every if item.status != "read"),
-        named=any(item.vehicle for item in every),
+        vehicles=tuple(item.vehicle for item in placed),
+        vehicles_in_all=tally.vehicles,
+        ranked=tally.ranked,
+        flagged=tally.flagged,
+        by_code=tally.by_code(placed),
+        by_batch=tally.by_batch(placed),
+        by_month=tally.by_month(placed),
+        spreads=tuple(survey.drawn(figure, spreads, placed) for figure in ScreenFigure),
+        unread=rides.unread(),
+        partly_read=rides.partly_read(),
+        named=counts.pop("told") > 0,
         min_riding_s=MIN_RIDING_S,
         z_limit=Z_LIMIT,
-    )
-
-
-def _riding_s(rides: Sequence[ScreenedLog]) -> float:
-    return sum(
-        item.duration_s if item.engine_running_s is None else item.engine_running_s
-        for item in rides
+        **counts,
     )
 
 
 _Values = dict[ScreenFigure, tuple[float, int]]
+_Spreads = dict[ScreenFigure, tuple[float, float]]
 
 
-def _figures(rides: Sequence[ScreenedLog]) -> _Values:
-    """Return the median over rides of each figure, and over how many."""
-    found: _Values = {}
-    for figure in ScreenFigure:
-        values = [item.figures[figure] for item in rides if figure in item.figures]
-        if values:
-            found[figure] = (median(values), len(values))
-    return found
+@dataclass(slots=True)
+class _Sum:
+    """What the rides of one vehicle add up to."""
+
+    rides: int = 0
+    blaming: int = 0
+    riding_s: float = 0.0
+    batch: str = ""
+    model_year: str = ""
+    codes: Counter[str] = field(default_factory=Counter)
+    faults: Counter[str] = field(default_factory=Counter)
+    months: dict[str, bool] = field(default_factory=dict)
+    logs: list[ScreenedLog] = field(default_factory=list)
+    figures: dict[ScreenFigure, array[float]] = field(default_factory=dict)
+
+    @property
+    def ranked(self) -> bool:
+        return self.riding_s >= MIN_RIDING_S
+
+    def add(self, item: ScreenedLog, most_logs: int) -> None:
+        """Add a ride; the first `most_logs` are kept whole."""
+        self.rides += 1
+        self.blaming += item.blames
+        running_s = item.engine_running_s
+        self.riding_s += item.duration_s if running_s is None else running_s
+        self.batch = self.batch or item.batch
+        self.model_year = self.model_year or item.model_year
+        self.codes[item.code] += 1
+        if item.blames:
+            self.faults[item.code] += 1
+        self.months[item.month] = self.months.get(item.month, False) or item.blames
+        if len(self.logs) < most_logs:
+            self.logs.append(item)
+        for figure, value in item.figures.items():
+            self.figures.setdefault(figure, array("d")).append(value)
+
+    def values(self) -> _Values:
+        """Return the median over rides of each figure, and over how many."""
+        return {
+            figure: (median(self.figures[figure]), len(self.figures[figure]))
+            for figure in ScreenFigure
+            if figure in self.figures
+        }
 
 
-def _spreads(vehicles: Sequence[_Values]) -> dict[ScreenFigure, tuple[float, float]]:
-    found = {}
-    for figure, way in WAYS.items():
-        values = [item[figure][0] for item in vehicles if figure in item]
-        if len(values) >= MIN_VEHICLES:
-            found[figure] = spread_of(values, way.floor)
-    return found
+def _summed(rides: Iterable[ScreenedLog], most_logs: int) -> _Sum:
+    whole = _Sum()
+    for item in rides:
+        whole.add(item, most_logs)
+    return whole
+
+
+@dataclass(slots=True)
+class _Survey:
+    """The first pass: how many rides vehicles have, and each figure of the ranked ones."""
+
+    rides: Counter[int] = field(default_factory=Counter)
+    values: dict[ScreenFigure, array[float]] = field(
+        default_factory=lambda: {figure: array("d") for figure in ScreenFigure}
+    )
+
+    def listed(self) -> int:
+        """Return how many logs of a vehicle are listed, at most: so that the page holds all."""
+        room, vehicles, before = MOST_LOGS, self.rides.total(), 0
+        for count, having in sorted(self.rides.items()):
+            if room < (count - before) * vehicles:
+                return max(1, before + room // vehicles)
+            room -= (count - before) * vehicles
+            vehicles -= having
+            before = count
+        return MOST_LOGS
+
+    def spreads(self) -> _Spreads:
+        """Return middle and usual spread of each figure that enough vehicles carry."""
+        return {
+            figure: spread_of(np.frombuffer(self.values[figure]), way.floor)
+            for figure, way in WAYS.items()
+            if len(self.values[figure]) >= MIN_VEHICLES
+        }
+
+    def drawn(
+        self, figure: ScreenFigure, spreads: _Spreads, placed: Sequence[Ridden]
+    ) -> FigureSpread:
+        """Return what the picture of a figure shows."""
+        way, every = WAYS[figure], np.sort(np.asarray(self.values[figure]))
+        middle, spread = spreads.get(figure, (math.nan, math.nan))
+        lowest, highest = _sound_range(figure, spreads.get(figure))
+        apart = (every < lowest) | (every > highest)
+        usual = every[~apart]
+        thinned = usual[:: max(1, math.ceil(len(usual) / MOST_DOTS))]
+        listed = (
+            (item.vehicle.place, item.vehicle.name, standing.value)
+            for item in placed
+            for standing in item.vehicle.standings
+            if standing.figure is figure and standing.outlier
+        )
+        return FigureSpread(
+            figure=figure,
+            words=way.words,
+            unit=way.unit,
+            middle=middle,
+            spread=spread,
+            vehicles=len(every),
+            outliers=int(apart.sum()),
+            low=float(every[0]) if len(every) else math.nan,
+            high=float(every[-1]) if len(every) else math.nan,
+            apart=tuple(listed)[:MOST_DOTS],
+            usual=tuple(thinned.tolist()),
+        )
+
+
+def _survey(rides: Rides) -> _Survey:
+    survey = _Survey()
+    for _, logs in rides.by_vehicle():
+        whole = _summed(logs, 0)
+        survey.rides[whole.rides] += 1
+        if whole.ranked:
+            for figure, (value, _) in whole.values().items():
+                survey.values[figure].append(value)
+    return survey
+
+
+def _sound_range(figure: ScreenFigure, spread: tuple[float, float] | None) -> tuple[float, float]:
+    """Return the range outside of which a value stands apart: open on the side that is not bad."""
+    if spread is None:
+        return -math.inf, math.inf
+    middle, reach, bad = spread[0], Z_LIMIT * spread[1], WAYS[figure].bad
+    low = -math.inf if bad > 0 else middle - reach
+    return low, math.inf if bad < 0 else middle + reach
 
 
 def _standing(
     figure: ScreenFigure, value: float, rides: int, spread: tuple[float, float] | None
 ) -> Standing:
-    if spread is None:
-        return Standing(figure=figure, value=value, z=None, outlier=False, rides=rides)
-    z = (value - spread[0]) / spread[1]
-    bad = WAYS[figure].bad
-    outlier = (abs(z) if bad == 0 else bad * z) > Z_LIMIT
+    z = None if spread is None else (value - spread[0]) / spread[1]
+    low, high = _sound_range(figure, spread)
+    outlier = not low <= value <= high
     return Standing(figure=figure, value=value, z=z, outlier=outlier, rides=rides)
 
 
-def _vehicle(
-    name: str,
-    rides: Sequence[ScreenedLog],
-    figures: _Values,
-    spreads: Mapping[ScreenFigure, tuple[float, float]],
-) -> ScreenedVehicle:
-    faults = Counter(item.code for item in rides if item.blames)
+def _judged(rides: Rides, most_logs: int, spreads: _Spreads, tally: Tally) -> Iterator[Ridden]:
+    for name, logs in rides.by_vehicle():
+        whole = _summed(logs, most_logs)
+        item = Ridden(_vehicle(name, whole, spreads if whole.ranked else {}), whole.months)
+        tally.add(item)
+        yield item
+
+
+def _vehicle(name: str, whole: _Sum, spreads: _Spreads) -> ScreenedVehicle:
     return ScreenedVehicle(
         place=0,
         name=name,
-        batch=_first(item.batch for item in rides),
-        model_year=_first(item.model_year for item in rides),
-        logs=tuple(sorted(rides, key=lambda item: (not item.blames, item.log))),
-        riding_s=_riding_s(rides),
-        codes=dict(Counter(item.code for item in rides).most_common()),
-        faults=tuple(code for code, _ in faults.most_common()),
+        batch=whole.batch,
+        model_year=whole.model_year,
+        logs=tuple(whole.logs),
+        rides=whole.rides,
+        blaming=whole.blaming,
+        riding_s=whole.riding_s,
+        codes=dict(whole.codes.most_common()),
+        faults=tuple(code for code, _ in whole.faults.most_common()),
         standings=tuple(
             _standing(figure, value, count, spreads.get(figure))
-            for figure, (value, count) in figures.items()
+            for figure, (value, count) in whole.values().items()
         ),
-        ranked=_riding_s(rides) >= MIN_RIDING_S,
+        ranked=whole.ranked,
     )
 
 
-def _first(texts: Iterable[str]) -> str:
-    return next((text for text in texts if text), "")
+def _at(item: Ridden, place: int) -> ScreenedVehicle:
+    return replace(item.vehicle, place=place)
 
 
-def _placed(vehicles: Iterable[ScreenedVehicle]) -> tuple[ScreenedVehicle, ...]:
-    ordered = sorted(vehicles, key=_badness)
-    return tuple(replace(item, place=place) for place, item in enumerate(ordered, 1))
-
-
-def _badness(vehicle: ScreenedVehicle) -> tuple[bool, bool, float, float, str]:
+def _badness(item: Ridden) -> tuple[bool, bool, float, float, str]:
     """Order: ranked first; a fault before mere standing apart; then how often, how far."""
-    share = sum(item.blames for item in vehicle.logs) / len(vehicle.logs)
-    far = max((abs(item.z or 0.0) for item in vehicle.standings if item.outlier), default=0.0)
+    vehicle = item.vehicle
+    share = vehicle.blaming / vehicle.rides
+    far = max((abs(one.z or 0.0) for one in vehicle.standings if one.outlier), default=0.0)
     return (not vehicle.ranked, not vehicle.flagged, -share, -far, vehicle.name)
-
-
-def _rate(label: str, affected: Sequence[ScreenedVehicle], of: int) -> Rate:
-    low, high = wilson(len(affected), of)
-    places = tuple(item.place for item in affected)
-    return Rate(label=label, affected=len(affected), vehicles=of, low=low, high=high, places=places)
-
-
-def _by_code(vehicles: Sequence[ScreenedVehicle]) -> tuple[Rate, ...]:
-    codes = sorted({code for item in vehicles for code in item.codes})
-    rates = [
-        _rate(code, [item for item in vehicles if code in item.codes], len(vehicles))
-        for code in codes
-    ]
-    return tuple(sorted(rates, key=lambda rate: (-rate.affected, rate.label)))
-
-
-def _by_group(
-    vehicles: Sequence[ScreenedVehicle], group_of: Callable[[ScreenedVehicle], str]
-) -> tuple[Rate, ...]:
-    groups: dict[str, list[ScreenedVehicle]] = defaultdict(list)
-    for item in vehicles:
-        groups[group_of(item)].append(item)
-    if set(groups) <= {""}:
-        return ()
-    return tuple(
-        _rate(label or "not told", [item for item in members if item.flagged], len(members))
-        for label, members in sorted(groups.items())
-    )
-
-
-def _by_month(vehicles: Sequence[ScreenedVehicle]) -> tuple[Rate, ...]:
-    ridden: dict[str, dict[int, bool]] = defaultdict(dict)
-    for vehicle in vehicles:
-        for item in vehicle.logs:
-            affected = ridden[item.month]
-            affected[vehicle.place] = affected.get(vehicle.place, False) or item.blames
-    by_place = {item.place: item for item in vehicles}
-    return tuple(
-        _rate(month, [by_place[place] for place, bad in seen.items() if bad], len(seen))
-        for month, seen in sorted(ridden.items())
-    )
-
-
-def _drawn(
-    figure: ScreenFigure,
-    spreads: Mapping[ScreenFigure, tuple[float, float]],
-    vehicles: Sequence[ScreenedVehicle],
-) -> FigureSpread:
-    middle, spread = spreads.get(figure, (math.nan, math.nan))
-    values = tuple(
-        (vehicle.place, vehicle.name, standing.value, standing.outlier)
-        for vehicle in vehicles
-        if vehicle.ranked
-        for standing in vehicle.standings
-        if standing.figure is figure
-    )
-    way = WAYS[figure]
-    return FigureSpread(
-        figure=figure, words=way.words, unit=way.unit, middle=middle, spread=spread, values=values
-    )

@@ -1,4 +1,4 @@
-"""Result files to partitioned Parquet: ``logs`` and ``events``, one folder a month."""
+"""Rows to partitioned Parquet: ``logs`` and ``events``, one folder a month."""
 
 from __future__ import annotations
 
@@ -6,18 +6,17 @@ import shutil
 from collections import defaultdict
 from collections.abc import Mapping
 from contextlib import suppress
-from datetime import datetime
 from importlib import util
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from canassist.errors import MissingExtraError, OutputError
+from canassist.version import VERSION
 
-if TYPE_CHECKING:
-    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
-
-SCHEMA_NAME: Final = "canassist-screen-tables/1"
-ROWS_A_FILE: Final = 50_000
+SCHEMA_NAME: Final = "canassist-screen-tables/2"
+ROWS_AT_HAND: Final = 5_000
+"""Rows of one table held before the fullest month is written: about 10 MB."""
+UNKNOWN_MONTH: Final = "unknown"
 
 LOG_COLUMNS: Final[Mapping[str, str]] = {
     "log": "string",
@@ -29,8 +28,10 @@ LOG_COLUMNS: Final[Mapping[str, str]] = {
     "status": "string",
     "reason": "string",
     "duplicate": "bool",
+    "damage": "string",
     "format": "string",
     "start_utc": "timestamp",
+    "start_local": "local_timestamp",
     "duration_s": "float64",
     "frames": "int64",
     "error_frames": "int64",
@@ -53,6 +54,11 @@ LOG_COLUMNS: Final[Mapping[str, str]] = {
 }
 """Columns of ``logs``, one row a log; null is unknown. ``month`` is the folder's name."""
 
+CLIENT_COLUMNS: Final = frozenset(
+    ("log", "sha256", "bytes", "vehicle", "batch", "model_year", "duplicate")
+)
+"""Those that depend on where a log was found, not on its content."""
+
 EVENT_COLUMNS: Final[Mapping[str, str]] = {
     "log": "string",
     "sha256": "string",
@@ -69,6 +75,9 @@ EVENT_COLUMNS: Final[Mapping[str, str]] = {
     "text": "string",
 }
 """Columns of ``events``, one row an event; ``measured`` is a JSON object."""
+
+ABOUT: Final = {"schema": SCHEMA_NAME, "made_by": f"canassist {VERSION}"}
+WORDS: Final = ("new", "old")
 
 Row = Mapping[str, Any]  # Any: one row's values have different types
 
@@ -87,7 +96,7 @@ def require_parquet() -> None:
 
 
 class TableWriter:
-    """Writes one table's rows by month, a file full at a time; takes its place at the end.
+    """Writes one table's rows by month; the table takes its place when it is whole.
 
     Parameters
     ----------
@@ -95,64 +104,86 @@ class TableWriter:
         Where the table shall lie.
     columns : mapping of name to type
         `LOG_COLUMNS` or `EVENT_COLUMNS`.
-    version : str
-        Of the tool, for the files' own data.
     """
 
-    def __init__(self, folder: Path, columns: Mapping[str, str], version: str) -> None:
+    def __init__(self, folder: Path, columns: Mapping[str, str]) -> None:
         self._folder, self._columns = folder, columns
-        self._new = folder.with_name(f".{folder.name}.new")
-        shutil.rmtree(self._new, ignore_errors=True)
-        self._about = {"schema": SCHEMA_NAME, "made_by": f"canassist {version}"}
+        self._new, self._old = (folder.with_name(f".{folder.name}.{word}") for word in WORDS)
+        for left in (self._new, self._old):
+            shutil.rmtree(left, ignore_errors=True)  # of a run that was killed
         self._rows: dict[str, list[Row]] = defaultdict(list)
         self._files: dict[str, int] = defaultdict(int)
+        self._held = 0
 
     def add(self, month: str, row: Row) -> None:
-        """Take one row."""
-        rows = self._rows[month]
-        rows.append(row)
-        if len(rows) >= ROWS_A_FILE:
-            self._flush(month)
+        """Take one row.
 
-    def close(self) -> None:
-        """Write what is left and put the table in its place.
+        Raises
+        ------
+        OutputError
+            If rows cannot be written.
+        """
+        self._rows[month].append(row)
+        self._held += 1
+        if self._held >= ROWS_AT_HAND:
+            self._flush(max(self._rows, key=lambda name: len(self._rows[name])))
+
+    def finish(self) -> None:
+        """Write what is left.
 
         Raises
         ------
         OutputError
             If it cannot be written.
         """
+        for month in sorted(self._rows):
+            self._flush(month)
+        if not self._files:
+            self._flush(UNKNOWN_MONTH)  # an empty table has columns too
+
+    def take_place(self) -> None:
+        """Put the whole table where the one of the run before was.
+
+        Raises
+        ------
+        OutputError
+            If that one cannot be moved.
+        """
         try:
-            for month in list(self._rows):
-                self._flush(month)
-            if not self._files:
-                self._flush("unknown")  # an empty table has columns too
             with suppress(FileNotFoundError):
-                shutil.rmtree(self._folder)
+                self._folder.rename(self._old)
             self._new.rename(self._folder)
         except OSError as error:
-            problem = f"{self._folder}: cannot be written ({error.strerror})."
-            raise OutputError(problem, "Choose a folder that is yours and has room.") from error
+            raise self._cannot(error) from error
+        shutil.rmtree(self._old, ignore_errors=True)
 
     def _flush(self, month: str) -> None:
-        import pyarrow as pa  # noqa: PLC0415 - an extra
+        import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415 - ships no types; an extra
         from pyarrow import parquet  # noqa: PLC0415 - the same
 
-        rows = self._rows.pop(month, [])
-        if not rows and self._files:
-            return
-        schema = table_schema(self._columns, self._about)
+        rows = sorted(self._rows.pop(month, []), key=lambda row: str(row["log"]))
+        self._held -= len(rows)
+        schema = pa.schema(column_types(self._columns), metadata=ABOUT)
         columns = {name: [row.get(name) for row in rows] for name in self._columns}
         folder = self._new / f"month={month}"
-        folder.mkdir(parents=True, exist_ok=True)
-        number = self._files[month]
+        path = folder / f"part-{self._files[month]:05d}.parquet"
         self._files[month] += 1
-        table = pa.table(columns, schema=schema)
-        parquet.write_table(table, folder / f"part-{number:05d}.parquet", compression="zstd")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            parquet.write_table(pa.table(columns, schema=schema), path, compression="zstd")
+        except OSError as error:
+            raise self._cannot(error) from error
+
+    def _cannot(self, error: OSError) -> OutputError:
+        why = error.strerror or error
+        problem = f"{self._folder}: cannot be written ({why})."
+        return OutputError(
+            problem, "Choose a folder that is yours and has room, and close programs that read it."
+        )
 
 
-def table_schema(columns: Mapping[str, str], about: Mapping[str, str]) -> pa.Schema:
-    """Return the columns as Parquet's own types."""
+def column_types(columns: Mapping[str, str]) -> list[tuple[str, Any]]:  # Any: untyped library
+    """Return the columns with Parquet's own types."""
     import pyarrow as pa  # noqa: PLC0415 - an extra
 
     types = {
@@ -162,10 +193,6 @@ def table_schema(columns: Mapping[str, str], about: Mapping[str, str]) -> pa.Sch
         "float64": pa.float64(),
         "bool": pa.bool_(),
         "timestamp": pa.timestamp("ms", tz="UTC"),
+        "local_timestamp": pa.timestamp("ms"),
     }
-    return pa.schema([(name, types[kind]) for name, kind in columns.items()], metadata=dict(about))
-
-
-def moment(text: str | None) -> datetime | None:
-    """Return a result's moment of time."""
-    return datetime.fromisoformat(text) if text else None
+    return [(name, types[kind]) for name, kind in columns.items()]

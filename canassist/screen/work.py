@@ -1,126 +1,68 @@
-"""What a worker does: a few logs in, one small result file for each.
+"""What a worker does: a batch of logs in, one result file out.
 
 Everything here is a plain function of plain values, so that any executor can run it.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
-from typing import Any, Final
+from typing import Final
 
-from canassist.errors import CanassistError
+from canassist.errors import CanassistError, InputError, OutputError
 from canassist.model import BLAMELESS, Code, Event, EventKind, Result, Severity, Strength
 from canassist.model.screening import ScreenFigure
 from canassist.output import write_whole
 from canassist.pipeline import analyze, input_file
 from canassist.report.masks import mask_vins
 from canassist.screen.find import is_remote
-from canassist.version import VERSION
+from canassist.screen.parts import Row, done_index, write_part
+from canassist.screen.reports import report_path
+from canassist.screen.task import Done, Order
 
-SCHEMA: Final = "canassist-screen/1"
 MIN_SLOW_STEERING_S: Final = 30.0
 """Seconds of derating per minute of slow steering say nothing on less of it (our choice)."""
 _SECONDS: Final = 60.0
-
-Json = dict[str, Any]  # Any: JSON values have any JSON type
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
-    """What is to be done with every log.
-
-    Attributes
-    ----------
-    dbc : tuple of str
-        Databases; a worker must reach them under these names.
-    profile : str
-        Profile, or empty.
-    results : str
-        Folder of the result files; shared by all workers.
-    settings : str
-        Hash of tool version, databases and profile.
-    again : bool
-        Do over what is done.
-    reports : str
-        Where full reports go; empty where only results are wanted.
-    """
-
-    dbc: tuple[str, ...]
-    profile: str
-    results: str
-    settings: str
-    again: bool = False
-    reports: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """What became of one log; `sha256` is empty where it could not be read at all.
-
-    ``kept`` says that a result file stands for it, and ``fresh`` that it was made now.
-    """
-
-    log: str
-    sha256: str = ""
-    kept: bool = False
-    fresh: bool = False
-    reason: str = ""
-
-
-def settings_hash(dbc: tuple[str, ...], profile: str) -> str:
-    """Return what stands for tool version, databases and profile in a result's name.
-
-    Raises
-    ------
-    InputError
-        If one of them cannot be read.
-    """
-    from canassist.decode import split_bus  # noqa: PLC0415 - heavy; only the client asks
-
-    marks = [SCHEMA, VERSION]
-    for name in dbc:
-        bus, path = split_bus(Path(name))
-        marks += [str(bus), input_file(path, "dbc").sha256]
-    marks += [input_file(Path(profile), "profile").sha256] if profile else ["no profile"]
-    return hashlib.sha256("\n".join(marks).encode()).hexdigest()[:16]
-
-
-def result_path(results: str, sha256: str, settings: str) -> Path:
-    """Return where a log's result lies: found by content, tool and settings alone."""
-    return Path(results) / sha256[:2] / f"{sha256}.{settings}.json"
+_NAME_LETTERS: Final = 120
 
 
 def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
-    """Work on some logs one after the other; never raises for what is wrong with a log."""
-    return [_screen_log(order, log) for log in logs]
+    """Work on some logs one after the other and write their results into one file.
+
+    What is wrong with a log is its result or its reason, never an error.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    fresh: dict[str, Row] = {}
+    became = []
+    with done_index(order.done) as known:
+        for log in logs:
+            try:
+                with at_hand(log) as path:
+                    sha256 = input_file(path, "log").sha256
+                    if sha256 not in known and sha256 not in fresh:
+                        fresh[sha256] = {"sha256": sha256, **_result(order, path)}
+                became.append(Done(log, sha256))
+            except Exception as error:  # one log must not end the others
+                became.append(Done(log, reason=_words(error)))
+    if not fresh:
+        return became
+    part = write_part(Path(order.results), list(fresh.values()))
+    return [replace(item, part=part) if item.sha256 in fresh else item for item in became]
 
 
-def _screen_log(order: Order, log: str) -> Done:
-    try:
-        with at_hand(log) as path:
-            sha256 = input_file(path, "log").sha256
-            target = result_path(order.results, sha256, order.settings)
-            if target.is_file() and not order.again and not order.reports:
-                return Done(log, sha256, kept=True)
-            if order.reports:
-                return _report(order, log, path, sha256)
-            content = _result(order, path)
-            target.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(
-                {target: json.dumps(content, ensure_ascii=False).encode("utf-8", "replace")}
-            )
-            return Done(log, sha256, kept=True, fresh=True)
-    except CanassistError as error:
-        return Done(log, reason=str(error))
-    except Exception as error:  # one log must not end the others
-        return Done(log, reason=f"canassist itself failed: {type(error).__name__}: {error}")
+def _words(error: Exception) -> str:
+    if isinstance(error, CanassistError):
+        return mask_vins(str(error))
+    return mask_vins(f"canassist itself failed: {type(error).__name__}: {error}")
 
 
 @contextmanager
@@ -131,34 +73,53 @@ def at_hand(log: str) -> Iterator[Path]:
         return
     import fsspec  # noqa: PLC0415 - an extra
 
-    store, name = fsspec.core.url_to_fs(log)
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
-        path = Path(folder) / PurePosixPath(name).name
-        store.get_file(name, str(path))
+        try:
+            store, name = fsspec.core.url_to_fs(log)
+            path = Path(folder) / _file_name(name)
+            store.get_file(name, str(path))
+        except Exception as error:  # each store has its own kinds of error
+            why = f"{type(error).__name__}: {error}".rstrip(": ")
+            problem = f"{log}: cannot be fetched ({why})."
+            raise InputError(problem, "Check that this worker reaches the store.") from error
         yield path
 
 
-def _result(order: Order, path: Path) -> Json:
+def _file_name(address: str) -> str:
+    """Return the last part of an address as a name that every system takes."""
+    last = PurePosixPath(address.partition("?")[0]).name
+    plain = "".join(char if char.isalnum() or char in "._- " else "_" for char in last)
+    return plain.lstrip(". ")[-_NAME_LETTERS:] or "log"
+
+
+def _result(order: Order, path: Path) -> Row:
     try:
         found = analyze(path, dbc=order.dbc, profile=order.profile or None)
     except CanassistError as error:
-        return {"schema": SCHEMA, "status": "damaged", "reason": mask_vins(str(error))}
+        return {"status": "damaged", "reason": mask_vins(str(error)), "damage": "", "events": []}
     return {
-        "schema": SCHEMA,
         "status": "read",
         "reason": "",
-        "log": _log_row(found),
+        "damage": _damage(found, order.dbc),
+        **_log_row(found),
         "events": [_event_row(number, item) for number, item in enumerate(found.events, 1)],
     }
 
 
-def _log_row(found: Result) -> Json:
+def _damage(found: Result, dbc: tuple[str, ...]) -> str:
+    """Return what of the log is missing, first place; what is wrong with a database is not its."""
+    databases = tuple(Path(name.partition("=")[2] or name).name for name in dbc)
+    own = [item for item in found.log.problems if not item.where.startswith(databases)]
+    return mask_vins(f"{own[0].where}: {own[0].what}") if own else ""
+
+
+def _log_row(found: Result) -> Row:
     first, covered = found.conclusions[0], found.coverage
-    start = found.log.start_utc
     blames = first.code not in BLAMELESS and first.strength is not Strength.WEAK
     return {
         "format": found.log.format,
-        "start_utc": start.isoformat() if start else None,
+        "start_utc": found.log.start_utc,
+        "start_local": found.log.start_local,
         "frames": found.log.frames,
         "error_frames": found.log.error_frames,
         "problems": len(found.log.problems),
@@ -223,7 +184,7 @@ def _known(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def _event_row(number: int, event: Event) -> Json:
+def _event_row(number: int, event: Event) -> Row:
     return {
         "number": number,
         "kind": str(event.kind),
@@ -244,17 +205,30 @@ def _event_row(number: int, event: Event) -> Json:
     }
 
 
-def report_name(log: str, sha256: str) -> str:
-    """Return the name of a log's report: its own, masked, and the start of its hash."""
-    name = mask_vins(PurePosixPath(log.replace("\\", "/")).name)
-    plain = "".join(char if char.isalnum() or char in "._-" else "_" for char in name)
-    return f"{plain[:80]}.{sha256[:12]}.html"
+def report_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
+    """Write the full report of each log.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    became = []
+    for log in logs:
+        try:
+            with at_hand(log) as path:
+                sha256 = input_file(path, "log").sha256
+                _report(order, path, report_path(Path(order.reports), log, sha256))
+            became.append(Done(log, sha256))
+        except OutputError:
+            raise
+        except Exception as error:  # one log must not end the others
+            became.append(Done(log, reason=_words(error)))
+    return became
 
 
-def _report(order: Order, log: str, path: Path, sha256: str) -> Done:
+def _report(order: Order, path: Path, page: Path) -> None:
     from canassist.report import render_page, result_json  # noqa: PLC0415 - few logs get a page
 
-    page = Path(order.reports) / report_name(log, sha256)
     found = analyze(path, dbc=order.dbc, profile=order.profile or None)
     write_whole({page: render_page(found).encode(), page.with_suffix(".json"): result_json(found)})
-    return Done(log, sha256, kept=True, fresh=True)

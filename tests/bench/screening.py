@@ -7,13 +7,17 @@ Run as ``python -m tests.bench.screening FOLDER`` with an empty folder for its f
 from __future__ import annotations
 
 import argparse
+import hashlib
 import os
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from statistics import median
 
 from canassist.demo import TRAIL, VEHICLE, profile_text, simulate
 from canassist.demo.frames import all_frames
@@ -24,11 +28,14 @@ from canassist.demo.scenarios import draw_scenario
 from canassist.demo.writers import log_bytes
 from canassist.pipeline import analyze
 from canassist.screen import Wishes, screen
-from canassist.screen.engine import batches, open_crew, run
+from canassist.screen.crew import open_crew
+from canassist.screen.engine import batches, run
 from canassist.screen.find import FoundLog
-from canassist.screen.work import Done
+from canassist.screen.parts import write_part
+from canassist.screen.task import Done, Order
 
-RIDES = 100
+RIDES = 200
+ROUNDS = 5
 DRAWN = 6
 HALVES = 2
 ONE = os.environ | dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
@@ -46,6 +53,30 @@ for log in logs:
 def nothing(logs: tuple[str, ...]) -> list[Done]:
     """Do nothing with each log."""
     return [Done(log) for log in logs]
+
+
+def made_up(order: Order, logs: tuple[str, ...]) -> list[Done]:
+    """Write a result for each log without looking into it: all that screening costs but that."""
+    rows, became = [], []
+    for log in logs:
+        sha256 = hashlib.sha256(log.encode()).hexdigest()
+        event = {"number": 1, "kind": "derate", "cause": "temperature", "text": "made up"}
+        rows.append(
+            {
+                "sha256": sha256,
+                "status": "read",
+                "reason": "",
+                "duration_s": 600.0,
+                "code": "no_fault_found",
+                "strength": "strong",
+                "path_ohm": int(sha256[:4], 16) / 1e7,
+                "charging_v": 14.0 + int(sha256[4:8], 16) / 1e6,
+                "events": [event],
+            }
+        )
+        became.append(Done(log, sha256))
+    part = write_part(Path(order.results), rows)
+    return [replace(item, part=part) for item in became]
 
 
 def peak_mb() -> float:
@@ -75,28 +106,39 @@ def write_rides(folder: Path, count: int) -> list[str]:
     return sorted(str(path) for path in rides.iterdir())
 
 
-def both_cores(folder: Path, count: int) -> None:
-    """Compare screening on two processes with two plain processes on the halves."""
+def both_cores(folder: Path, count: int, rounds: int) -> None:
+    """Compare screening on two processes with two plain processes on the halves, in turns."""
     logs = write_rides(folder, count)
     known = (str(folder / "vehicle.dbc"), str(folder / "vehicle.toml"))
-    for turn in range(2):
-        begun = time.perf_counter()
+
+    def halves() -> None:
         plain = [
             subprocess.Popen([sys.executable, "-c", PLAIN, *known, *logs[half::HALVES]], env=ONE)
             for half in range(HALVES)
         ]
-        for process in plain:
-            process.wait()
-        halves_s = time.perf_counter() - begun
+        if any([process.wait() for process in plain]):
+            sys.exit("a plain process failed")
+
+    def ours(turn: int) -> None:
         line = [sys.executable, "-m", "canassist", "screen", str(folder / "rides")]
-        line += ["--dbc", known[0], "--profile", known[1], "--workers", "2"]
-        begun = time.perf_counter()
+        line += ["--dbc", known[0], "--profile", known[1], "--workers", str(HALVES)]
         subprocess.run([*line, "-o", str(folder / f"out{turn}")], check=True, stdout=-3)
-        ours_s = time.perf_counter() - begun
-        print(
-            f"{count} rides, two plain processes {halves_s:.1f} s, screen {ours_s:.1f} s: ", end=""
-        )
-        print(f"{halves_s / ours_s:.2f} of their speed")
+
+    ratios = []
+    for turn in range(rounds):
+        parts = [("plain", halves), ("screen", partial(ours, turn))]
+        took = {name: seconds(work) for name, work in (parts if turn % 2 else parts[::-1])}
+        ratios.append(took["plain"] / took["screen"])
+        print(f"{count} rides: two plain processes {took['plain']:.1f} s, ", end="")
+        print(f"screen {took['screen']:.1f} s: {ratios[-1]:.2f} of their speed")
+    print(f"median of {rounds} rounds: {median(ratios):.3f} of two plain processes' speed")
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return how long something takes."""
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
 
 
 def tiny_logs(folder: Path, count: int) -> None:
@@ -135,18 +177,71 @@ def tiny_logs(folder: Path, count: int) -> None:
 
 def empty_tasks(count: int, cluster: str) -> None:
     """Measure the scheduling of logs in batches, with nothing done."""
-    logs = [FoundLog(f"rides/{number:07d}.log", 0, 0, "") for number in range(count)]
+    logs = (FoundLog(f"rides/{number:07d}.log") for number in range(count))
     crew = open_crew(cluster, 2)
     try:
-        todo = batches(logs, crew.workers)
+        todo = Counted(batches(logs, count=count, size=0, workers=crew.workers))
         begun = time.perf_counter()
         done = sum(1 for _ in run(crew, nothing, todo))
         took_s = time.perf_counter() - begun
     finally:
         crew.close()
     where = "cluster" if cluster else "this machine"
-    print(f"{done} empty logs in {len(todo)} tasks on {where}: {took_s:.1f} s, ", end="")
-    print(f"{took_s / len(todo) * 1000:.2f} ms a task; client peak {peak_mb():.0f} MB")
+    print(f"{done} empty logs in {todo.count} tasks on {where}: {took_s:.1f} s, ", end="")
+    print(f"{took_s / todo.count * 1000:.2f} ms a task; client peak {peak_mb():.0f} MB", end="")
+    print(f", scheduler {scheduler_mb(cluster):.0f} MB" if cluster else "")
+
+
+class Counted:
+    """Counts what passes."""
+
+    def __init__(self, items: Iterable[tuple[str, ...]]) -> None:
+        self._items = iter(items)
+        self.count = 0
+
+    def __iter__(self) -> Counted:
+        return self
+
+    def __next__(self) -> tuple[str, ...]:
+        item = next(self._items)
+        self.count += 1
+        return item
+
+
+def scheduler_mb(address: str) -> float:
+    """Return the memory that a cluster's scheduler has ever used."""
+    from distributed import Client  # noqa: PLC0415 - an extra
+
+    with Client(address) as client:  # type: ignore[no-untyped-call]  # not typed
+        return float(client.run_on_scheduler(peak_mb))  # type: ignore[no-untyped-call]
+
+
+def memory(folder: Path, sizes: tuple[int, int]) -> None:
+    """Measure the client's memory at two numbers of logs, all but the analysis done."""
+    for kind in ("one vehicle a log", "500 vehicles"):
+        peaks = []
+        for count in sizes:
+            home = folder / f"memory {kind} {count}"
+            for number in range(count):
+                place = home / (f"v{number % 500:03d}" if "500" in kind else "")
+                place.mkdir(parents=True, exist_ok=True)
+                (place / f"{number:07d}.log").touch()
+            line = [sys.executable, "-m", "tests.bench.screening", str(home), "--client"]
+            done = subprocess.run(line, check=True, capture_output=True, text=True)
+            peak, took_s, page_mb = map(float, done.stdout.split())
+            peaks.append(peak)
+            print(f"{count} logs, {kind}: client peak {peak:.1f} MB, {took_s:.1f} s ", end="")
+            print(f"({took_s / count * 1000:.2f} ms a log), page {page_mb:.2f} MB")
+        growth = (peaks[1] - peaks[0]) * 1e6 / (sizes[1] - sizes[0])
+        print(f"  {growth:.0f} bytes of client memory for each further log")
+
+
+def client(home: Path) -> None:
+    """Screen with a stand-in for the analysis; print peak memory, time and size of the page."""
+    begun = time.perf_counter()
+    done = screen([str(home)], home.with_name(f"{home.name} out"), work_on=made_up)
+    size_mb = done.page.stat().st_size / 1e6
+    print(peak_mb(), time.perf_counter() - begun, size_mb)
 
 
 def main() -> None:
@@ -154,19 +249,27 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("folder", type=Path)
     words.add_argument("--rides", type=int, default=RIDES)
+    words.add_argument("--rounds", type=int, default=ROUNDS)
     words.add_argument("--tiny", type=int, default=10_000)
     words.add_argument("--empty", type=int, default=1_000_000)
+    words.add_argument("--memory", type=int, nargs=2, default=(10_000, 100_000))
     words.add_argument("--cluster", default="")
+    words.add_argument("--client", action="store_true", help="used by --memory")
     asked = words.parse_args()
+    if asked.client:
+        client(asked.folder)
+        return
     asked.folder.mkdir(parents=True, exist_ok=True)
     if asked.empty:
         empty_tasks(asked.empty, "")
         if asked.cluster:
             empty_tasks(asked.empty, asked.cluster)
     if asked.rides:
-        both_cores(asked.folder, asked.rides)
+        both_cores(asked.folder, asked.rides, asked.rounds)
     if asked.tiny:
         tiny_logs(asked.folder, asked.tiny)
+    if any(asked.memory):
+        memory(asked.folder, tuple(asked.memory))
 
 
 if __name__ == "__main__":

@@ -12,9 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canassist.screen.engine import BATCH_BYTES, LocalCrew, batches, run
+from canassist.screen.crew import LocalCrew
+from canassist.screen.engine import BATCH_BYTES, BATCH_LOGS, SHARES, batches, run
 from canassist.screen.find import FoundLog
-from canassist.screen.work import Done
+from canassist.screen.task import Done
 
 SIZES = st.lists(st.integers(0, 3 * BATCH_BYTES), max_size=60)
 
@@ -23,12 +24,31 @@ SIZES = st.lists(st.integers(0, 3 * BATCH_BYTES), max_size=60)
 def test_every_log_is_in_one_batch_and_no_batch_is_too_large(
     sizes: list[int], workers: int
 ) -> None:
-    logs = [FoundLog(f"{n}.log", size, 0, "") for n, size in enumerate(sizes)]
-    made = batches(logs, workers)
+    sizes = sorted(sizes, reverse=True)
+    logs = [FoundLog(f"{n}.log", size) for n, size in enumerate(sizes)]
+    made = list(batches(logs, count=len(sizes), size=sum(sizes), workers=workers))
     assert sorted(name for batch in made for name in batch) == sorted(item.log for item in logs)
     by_name = {item.log: item.size for item in logs}
     for batch in made:
         assert len(batch) == 1 or sum(by_name[name] for name in batch) <= BATCH_BYTES
+
+
+def test_batches_become_smaller_so_that_all_workers_end_together() -> None:
+    logs = [FoundLog(f"{n}.log", 1000) for n in range(10_000)]
+    sizes = [len(batch) for batch in batches(logs, count=10_000, size=10_000_000, workers=4)]
+    assert sizes[0] == BATCH_LOGS
+    assert sizes == sorted(sizes, reverse=True)
+    assert sizes[-1] == 1
+    left = 10_000
+    for size in sizes:
+        assert size == 1 or size <= left / (SHARES * 4)
+        left -= size
+
+
+def test_logs_of_terabytes_make_no_more_tasks_than_a_scheduler_carries() -> None:
+    logs = (FoundLog(f"{n}.log", 8_000_000) for n in range(200_000))
+    made = batches(logs, count=200_000, size=200_000 * 8_000_000, workers=100)
+    assert sum(1 for _ in made) < 60_000
 
 
 @pytest.fixture
@@ -45,18 +65,18 @@ def deadly(folder: str, logs: tuple[str, ...]) -> list[Done]:
         if log == "always" or (log == "once" and not mark.exists()):
             mark.touch()
             os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
-    return [Done(log, "0", kept=True) for log in logs]
+    return [Done(log, "00", "part") for log in logs]
 
 
 def test_a_killed_worker_loses_nothing(crew: LocalCrew, tmp_path: Path) -> None:
     todo = [("a", "once", "b"), ("c",), ("d", "e"), ("f",)]
     done = list(run(crew, partial(deadly, str(tmp_path)), todo))
     assert sorted(item.log for item in done) == ["a", "b", "c", "d", "e", "f", "once"]
-    assert all(item.kept for item in done)
+    assert not any(item.reason for item in done)
 
 
 def test_the_log_that_kills_every_worker_gets_the_blame(crew: LocalCrew, tmp_path: Path) -> None:
     done = list(run(crew, partial(deadly, str(tmp_path)), [("a", "always"), ("b",), ("c",)]))
-    blamed = [item.log for item in done if not item.kept]
+    blamed = [item.log for item in done if item.reason]
     assert blamed == ["always"]
     assert sorted(item.log for item in done) == ["a", "always", "b", "c"]

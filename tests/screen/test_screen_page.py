@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
 
 from canassist.model.screening import ScreenedLog, ScreenFigure
 from canassist.report.screen_page import render_screening
+from canassist.screen.rides import Rides
 from canassist.screen.statistics import screening
 
 RIDE = ScreenedLog(
@@ -28,6 +30,13 @@ RIDE = ScreenedLog(
 BYTES = 3_000_000
 
 
+def page_of(logs: Iterable[ScreenedLog]) -> str:
+    with Rides() as rides:
+        for item in logs:
+            rides.add(item)
+        return render_screening(screening(rides, version="0"))
+
+
 def rides(count: int, vehicles: int) -> list[ScreenedLog]:
     """Return rides of some vehicles, or of vehicles that nobody told."""
     return [
@@ -43,7 +52,7 @@ def rides(count: int, vehicles: int) -> list[ScreenedLog]:
 
 @pytest.mark.parametrize("vehicles", [0, 2000])
 def test_ten_thousand_logs_stay_below_three_megabytes(vehicles: int) -> None:
-    page = render_screening(screening(rides(10_000, vehicles), version="0"))
+    page = page_of(rides(10_000, vehicles))
     assert len(page.encode()) <= BYTES
     assert page.count("ride00") == 10_000  # every one of them is on it
 
@@ -52,7 +61,7 @@ def test_every_link_has_its_target() -> None:
     logs = rides(60, 20)
     logs[3] = replace(logs[3], code="low_battery", blames=True)
     logs[4] = replace(logs[4], figures={ScreenFigure.CHARGING_V: 12.0})
-    page = render_screening(screening(logs, version="0"))
+    page = page_of(logs)
     targets = set(re.findall(r'id="([^"]+)"', page))
     links = set(re.findall(r'href="#([^"]+)"', page))
     assert links <= targets
@@ -60,11 +69,11 @@ def test_every_link_has_its_target() -> None:
 
 
 def test_a_tiny_negative_figure_is_shown_as_zero() -> None:
-    page = render_screening(screening(rides(10, 10), version="0"))
+    page = page_of(rides(10, 10))
     assert "-0.00" not in page
 
 
 def test_what_is_unread_says_why() -> None:
     broken = replace(RIDE, log="b.log", status="damaged", reason="b.log: cut <off>")
-    page = render_screening(screening([*rides(3, 3), broken], version="0"))
+    page = page_of([*rides(3, 3), broken])
     assert "b.log: cut &lt;off&gt;" in page

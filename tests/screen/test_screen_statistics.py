@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
@@ -10,8 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from canassist.model.screening import ScreenedLog, ScreenFigure
-from canassist.screen.statistics import MIN_RIDING_S, screening, spread_of, wilson
+from canassist.model.screening import ScreenedLog, ScreenFigure, Screening
+from canassist.screen.rates import wilson
+from canassist.screen.rides import Rides
+from canassist.screen.statistics import MIN_RIDING_S, screening, spread_of
 
 
 @given(of=st.integers(1, 500), share=st.floats(0, 1))
@@ -32,6 +35,13 @@ def test_spread_equals_a_second_implementation() -> None:
     assert spread == pytest.approx(stats.median_abs_deviation(values, scale="normal"), rel=1e-4)
 
 
+def counted(logs: Iterable[ScreenedLog]) -> Screening:
+    with Rides() as rides:
+        for item in logs:
+            rides.add(item)
+        return screening(rides, version="0")
+
+
 def ride(vehicle: str, number: int = 0, *, path_ohm: float = 0.008) -> ScreenedLog:
     return ScreenedLog(
         log=f"{vehicle}/{number}.log",
@@ -47,26 +57,26 @@ def fleet_with(odd: ScreenedLog) -> list[ScreenedLog]:
 
 
 def test_a_vehicle_far_from_the_others_stands_apart() -> None:
-    whole = screening(fleet_with(ride("odd", path_ohm=0.05)), version="0")
+    whole = counted(fleet_with(ride("odd", path_ohm=0.05)))
     assert [item.name for item in whole.vehicles if item.flagged] == ["odd"]
     assert whole.vehicles[0].name == "odd"
 
 
 def test_lower_path_resistance_is_nothing_bad() -> None:
-    whole = screening(fleet_with(ride("odd", path_ohm=-0.05)), version="0")
+    whole = counted(fleet_with(ride("odd", path_ohm=-0.05)))
     assert not any(item.flagged for item in whole.vehicles)
 
 
 def test_too_little_riding_is_never_ranked() -> None:
     odd = replace(ride("odd", path_ohm=0.05), duration_s=MIN_RIDING_S - 1, blames=True)
-    whole = screening(fleet_with(odd), version="0")
+    whole = counted(fleet_with(odd))
     assert whole.vehicles[-1].name == "odd"
     assert not whole.vehicles[-1].flagged
 
 
 def test_few_vehicles_are_not_held_against_each_other() -> None:
     rides = [ride(f"v{n}", path_ohm=0.008 if n else 0.05) for n in range(7)]
-    whole = screening(rides, version="0")
+    whole = counted(rides)
     assert not any(item.flagged for item in whole.vehicles)
     assert math.isnan(whole.spreads[0].middle)
 
@@ -74,13 +84,13 @@ def test_few_vehicles_are_not_held_against_each_other() -> None:
 def test_many_rides_of_one_vehicle_count_once() -> None:
     bad = replace(ride("a"), code="low_battery", blames=True)
     rides = [replace(bad, log=f"a/{n}.log") for n in range(50)] + [ride("b"), ride("c")]
-    whole = screening(rides, version="0")
+    whole = counted(rides)
     rate = next(item for item in whole.by_code if item.label == "low_battery")
     assert (rate.affected, rate.vehicles) == (1, 3)
 
 
 def test_the_same_content_twice_counts_once() -> None:
     twice = replace(ride("a", 1), duplicate=True)
-    whole = screening([ride("a"), twice], version="0")
+    whole = counted([ride("a"), twice])
     assert len(whole.vehicles[0].logs) == 1
     assert whole.duplicates == 1

@@ -41,7 +41,7 @@ def test_ctrl_c_ends_with_130_and_the_next_run_goes_on(
         line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as running:
         end_s = time.monotonic() + PATIENCE_S
-        while not list((tmp_path / "work").glob("??/*.json")) and time.monotonic() < end_s:
+        while not list((tmp_path / "work").glob("*/??/[!.]*")) and time.monotonic() < end_s:
             time.sleep(0.02)
         os.killpg(running.pid, signal.SIGINT)
         _, told = running.communicate(timeout=PATIENCE_S)
@@ -49,7 +49,7 @@ def test_ctrl_c_ends_with_130_and_the_next_run_goes_on(
     assert told == "Interrupted; nothing was left half-written.\n"
     assert_group_ends(running.pid)
     assert not (tmp_path / "logs").exists()
-    whole = [path for path in (tmp_path / "work").rglob("*.json") if path.name[0] != "."]
+    whole = list((tmp_path / "work").glob("*/??/[!.]*.parquet"))
     assert 0 < len(whole) < 9
     done = subprocess.run(line, check=True, capture_output=True, text=True)
     fresh = int(done.stdout.split("logs read (")[1].split(" now")[0])

@@ -1,0 +1,86 @@
+"""What client and workers hand each other; light, so that workers start before anything heavy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What is to be done with every log.
+
+    Attributes
+    ----------
+    dbc : tuple of str
+        Databases; a worker must reach them under these names.
+    profile : str
+        Profile, or empty.
+    results : str
+        Folder of the result files of these settings; shared by all workers.
+    done : str
+        File of the contents that are done already; empty where nothing is, or all is to be
+        done over.
+    reports : str
+        Where full reports go.
+    """
+
+    dbc: tuple[str, ...]
+    profile: str
+    results: str
+    done: str = ""
+    reports: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What became of one log.
+
+    Attributes
+    ----------
+    log : str
+        Its address.
+    sha256 : str
+        Of its content; empty where it could not be read at all.
+    part : str
+        Name of the result file that it was put into now; empty where it is done already.
+    reason : str
+        Why it has no result; empty where it has one.
+    """
+
+    log: str
+    sha256: str = ""
+    part: str = ""
+    reason: str = ""
+
+
+def get_ready() -> None:
+    """Import what a worker needs, while the client is still looking around."""
+    from canassist.screen import parts, work  # noqa: F401, PLC0415 - imported to be there
+
+    parts.part_schema()
+
+
+def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
+    """Work on some logs and write one result file; what is wrong with a log is its result.
+
+    Raises
+    ------
+    OutputError
+        If the result cannot be written.
+    """
+    from canassist.screen import work  # noqa: PLC0415 - heavy; only workers need it
+
+    return work.screen_logs(order, logs)
+
+
+def report_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
+    """Write the full reports of some logs.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    from canassist.screen import work  # noqa: PLC0415 - the same
+
+    return work.report_logs(order, logs)
