@@ -32,6 +32,7 @@ _WAIT: Final = {"retry-after": "60"}
 _MORE_HEADERS: Final = {
     401: {"www-authenticate": "Bearer"},
     405: {"allow": "GET, HEAD, POST"},
+    408: {"connection": "close"},  # what is still to come would come too slowly
     429: _WAIT,
     503: _WAIT,
 }

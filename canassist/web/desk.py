@@ -30,6 +30,7 @@ class Desk:
     blobs: Blobs
     rides: Rides
     queue: Queue
+    products: Products
     vehicles: Vehicles
     board: Board
     jobs: Jobs
@@ -52,6 +53,7 @@ def make_desk(settings: Settings) -> Desk:
         blobs=blobs,
         rides=rides,
         queue=queue,
+        products=products,
         vehicles=vehicles,
         board=board,
         jobs=Jobs(

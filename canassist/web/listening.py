@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 from typing import TYPE_CHECKING, Any, ClassVar
 
+import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -23,9 +24,13 @@ class Patient(H11Protocol):
     ----------
     head_s : float
         Time for a request's head, from the connection's or the request's first byte on.
+    linger_s : float
+        Time that a client may go on to send what was refused already. A browser shows why it
+        was refused only when it got rid of all of it.
     """
 
     head_s: ClassVar[float]
+    linger_s: ClassVar[float] = 120.0
     _head_timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:  # noqa: ANN401 - as asyncio gives it
@@ -53,7 +58,9 @@ class Patient(H11Protocol):
 
     def _wait_for_head(self) -> None:
         if self._head_timer is None:
-            self._head_timer = self.loop.call_later(self.head_s, self._is_late)
+            is_refused = self.conn.their_state is h11.SEND_BODY
+            seconds = self.linger_s if is_refused else self.head_s
+            self._head_timer = self.loop.call_later(seconds, self._is_late)
 
     def _stop_waiting(self) -> None:
         if self._head_timer is not None:

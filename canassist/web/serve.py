@@ -24,6 +24,8 @@ from canassist.web.words import say
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from starlette.applications import Starlette
+
 _HEAD_BYTES: Final = 16 << 10
 _LOG_BYTES: Final = 4 << 20
 _STOP_S: Final = 5
@@ -108,9 +110,17 @@ def serve(  # noqa: PLR0913 - the command's options, by name
 
 def _run(settings: Settings, listening: socket.socket, ready: Callable[[], None]) -> None:
     app = make_app(settings)
-    config = uvicorn.Config(
+    with listening:
+        PageServer(
+            configured(app, settings.limits), ready=ready, stopping=app.state.desk.board.close
+        ).run(sockets=[listening])
+
+
+def configured(app: Starlette, limits: Limits) -> uvicorn.Config:
+    """Return how the app is served."""
+    return uvicorn.Config(
         app,
-        http=patient_for(settings.limits.head_s),
+        http=patient_for(limits.head_s),
         ws="none",
         lifespan="on",
         log_config=None,
@@ -121,9 +131,6 @@ def _run(settings: Settings, listening: socket.socket, ready: Callable[[], None]
         timeout_keep_alive=15,
         timeout_graceful_shutdown=_STOP_S,
     )
-    with listening:
-        stopping = app.state.desk.board.close
-        PageServer(config, ready=ready, stopping=stopping).run(sockets=[listening])
 
 
 def _folder(folder: Path) -> Path:

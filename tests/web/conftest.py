@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -14,9 +15,14 @@ from pathlib import Path
 
 import httpx
 import pytest
+import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from canassist.demo import WrittenRide, write_demo
+from canassist.web.app import make_app
+from canassist.web.desk import Desk
+from canassist.web.serve import configured
+from canassist.web.settings import Limits, Settings
 
 START_S = 30.0
 WORK_S = 60.0
@@ -99,6 +105,51 @@ def _serving(data: Path, *options: str) -> Iterator[Served]:
             served.process.stderr.close()
 
 
+@dataclass
+class Inside:
+    """A page in this process: its parts can be made to fail, or to wait."""
+
+    data: Path
+    address: str
+    client: httpx.Client
+    desk: Desk
+
+    def form_token(self) -> str:
+        text = self.client.get("/", headers={"accept": "text/html"}).text
+        found = re.search(r'name="form_token" value="([^"]+)"', text)
+        assert found is not None
+        return found[1]
+
+    def leftovers(self) -> list[str]:
+        """Return the names of files that are half in, or kept for nobody."""
+        wanted = self.desk.products.wanted_files()
+        kept = [path.name for path in (self.data / "files").glob("*/*")]
+        half = [path.name for path in (self.data / "incoming").iterdir()]
+        return half + [name for name in kept if name not in wanted]
+
+
+@contextmanager
+def _inside(data: Path, limits: Limits | None = None, *, token: str = "") -> Iterator[Inside]:
+    """Serve from a thread of this process for the time of a block."""
+    data.mkdir(exist_ok=True)
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port = listening.getsockname()[1]
+        chosen = limits or Limits()
+        app = make_app(Settings(data=data, port=port, token=token, limits=chosen))
+        server = uvicorn.Server(configured(app, chosen))
+        thread = threading.Thread(target=server.run, args=([listening],))
+        thread.start()
+        address = f"http://127.0.0.1:{port}/"
+        try:
+            _until(lambda: _answers(address))
+            with httpx.Client(base_url=address, timeout=WORK_S) as client:
+                yield Inside(data, address, client, app.state.desk)
+        finally:
+            app.state.desk.board.close()
+            server.should_exit = True
+            thread.join(30)
+
+
 @pytest.fixture(scope="session")
 def rides(tmp_path_factory: pytest.TempPathFactory) -> dict[str, WrittenRide]:
     """Return two sample rides of the demo vehicle."""
@@ -144,6 +195,19 @@ def page(context: BrowserContext) -> Page:
 def serving() -> Callable[..., AbstractContextManager[Served]]:
     """Return a way to serve a folder for the time of a block."""
     return _serving
+
+
+@pytest.fixture(scope="session")
+def serving_inside() -> Callable[..., AbstractContextManager[Inside]]:
+    """Return a way to serve from this process for the time of a block."""
+    return _inside
+
+
+@pytest.fixture
+def inside(tmp_path: Path) -> Iterator[Inside]:
+    """Return a page in this process."""
+    with _inside(tmp_path / "data") as found:
+        yield found
 
 
 @pytest.fixture(scope="session")

@@ -8,26 +8,22 @@ import hashlib
 import os
 import random
 import signal
-import socket
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import AbstractContextManager, closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import httpx
 import pytest
-import uvicorn
 
 from canassist.demo import WrittenRide
-from canassist.web.app import make_app
 from canassist.web.blobs import Incoming
-from canassist.web.settings import Settings
 
 if TYPE_CHECKING:
-    from conftest import Served
+    from conftest import Inside, Served
 
 Serving = Callable[..., AbstractContextManager["Served"]]
 Until = Callable[[Callable[[], bool]], None]
@@ -61,7 +57,7 @@ class Shop:
 
     def look(self, served: Served) -> list[dict[str, str]]:
         """Hold what was promised and finished before against what is there now."""
-        rides = httpx.get(f"{served.address}api/reports").json()["rides"]
+        rides: list[dict[str, str]] = httpx.get(f"{served.address}api/reports").json()["rides"]
         states = {ride["id"]: ride["state"] for ride in rides}
         for name, state in states.items():
             if state == "failed":
@@ -165,29 +161,12 @@ def test_killed_worker_is_told_and_the_page_goes_on(
     assert told["number"] in served.log()
 
 
-@pytest.fixture
-def inside(tmp_path: Path) -> Iterator[httpx.Client]:
-    """Return a client of a page in this process, so that its disk can be made to fail."""
-    data = tmp_path / "data"
-    data.mkdir()
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        port = listening.getsockname()[1]
-        app = make_app(Settings(data=data, port=port))
-        server = uvicorn.Server(uvicorn.Config(app, http="h11", ws="none", log_config=None))
-        thread = threading.Thread(target=server.run, args=([listening],))
-        thread.start()
-        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60) as client:
-            yield client
-        server.should_exit = True
-        thread.join(30)
-
-
 def test_full_disk_is_told_and_nothing_is_lost(
-    inside: httpx.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    inside: Inside, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    kept = inside.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
+    kept = inside.client.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
     assert kept.status_code == 202
-    data = tmp_path / "data"
+    data = inside.data
     before = sorted(path.name for path in (data / "files").glob("*/*"))
     write = Incoming.write
 
@@ -197,23 +176,23 @@ def test_full_disk_is_told_and_nothing_is_lost(
         write(self, piece)
 
     monkeypatch.setattr(Incoming, "write", full)
-    answer = inside.post("/api/reports", files={"log": ("second.log", b"y" * 900_000)})
+    answer = inside.client.post("/api/reports", files={"log": ("second.log", b"y" * 900_000)})
     assert answer.status_code == 507
     assert "disk is full" in answer.json()["problem"]
     assert str(data) not in answer.text
     assert list((data / "incoming").iterdir()) == []
     assert sorted(path.name for path in (data / "files").glob("*/*")) == before
-    assert inside.get("/api/reports").json()["count"] == 1
+    assert inside.client.get("/api/reports").json()["count"] == 1
 
 
 def test_full_disk_while_the_upload_is_put_in_place(
-    inside: httpx.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    inside: Inside, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(self: Incoming) -> str:
         raise OSError(errno.ENOSPC, "No space left on device", str(self.path))
 
     monkeypatch.setattr(Incoming, "finish", full)
-    answer = inside.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
+    answer = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
     assert answer.status_code == 507
-    assert list((tmp_path / "data" / "incoming").iterdir()) == []
-    assert inside.get("/api/reports").json()["count"] == 0
+    assert list((inside.data / "incoming").iterdir()) == []
+    assert inside.client.get("/api/reports").json()["count"] == 0
