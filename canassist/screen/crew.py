@@ -50,6 +50,9 @@ class Crew(Protocol):
     def renew(self) -> None:
         """Make the crew fit for work after a death."""
 
+    def dismiss(self) -> None:
+        """Let the workers go, for nothing more will be submitted; does not wait for it."""
+
     def close(self, *, now: bool = False) -> None:
         """End; with `now` without waiting for what is being done."""
 
@@ -129,6 +132,10 @@ class LocalCrew:
         """Replace the pool: one death breaks it as a whole."""
         self._pool.shutdown(wait=True, cancel_futures=True)
         self._make()
+
+    def dismiss(self) -> None:
+        """Let the processes end beside what this one still has to do."""
+        self._pool.shutdown(wait=False)
 
     def close(self, *, now: bool = False) -> None:
         """End the processes; with `now` in the middle of their work."""
@@ -223,6 +230,9 @@ class ClusterCrew:
 
     def renew(self) -> None:
         """Do nothing: the cluster starts its own workers anew."""
+
+    def dismiss(self) -> None:
+        """Do nothing: the cluster's workers are not ours."""
 
     def close(self, *, now: bool = False) -> None:
         """Leave the cluster, taking back what has not begun."""

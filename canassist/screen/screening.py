@@ -223,6 +223,8 @@ class _Job:
         for item in self._run("screening", crew, work, todo, count):
             self.ledger.note(item)
             fresh += bool(item.part)
+        if not self.wishes.reports:
+            crew.dismiss()
         self.ledger.drop_unused(self.folder)
         return fresh
 

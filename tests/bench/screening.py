@@ -116,7 +116,8 @@ def both_cores(folder: Path, count: int, rounds: int) -> None:
             subprocess.Popen([sys.executable, "-c", PLAIN, *known, *logs[half::HALVES]], env=ONE)
             for half in range(HALVES)
         ]
-        if any([process.wait() for process in plain]):
+        statuses = [process.wait() for process in plain]
+        if any(statuses):
             sys.exit("a plain process failed")
 
     def ours(turn: int) -> None:
@@ -126,6 +127,7 @@ def both_cores(folder: Path, count: int, rounds: int) -> None:
 
     ratios = []
     for turn in range(rounds):
+        parts: list[tuple[str, Callable[[], None]]]
         parts = [("plain", halves), ("screen", partial(ours, turn))]
         took = {name: seconds(work) for name, work in (parts if turn % 2 else parts[::-1])}
         ratios.append(took["plain"] / took["screen"])
@@ -212,8 +214,8 @@ def scheduler_mb(address: str) -> float:
     """Return the memory that a cluster's scheduler has ever used."""
     from distributed import Client  # noqa: PLC0415 - an extra
 
-    with Client(address) as client:  # type: ignore[no-untyped-call]  # not typed
-        return float(client.run_on_scheduler(peak_mb))  # type: ignore[no-untyped-call]
+    with Client(address) as there:  # type: ignore[no-untyped-call]  # not typed
+        return float(there.run_on_scheduler(peak_mb))
 
 
 def memory(folder: Path, sizes: tuple[int, int]) -> None:
