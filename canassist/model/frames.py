@@ -218,6 +218,14 @@ class Tally:
         else:
             self.unlisted += 1
 
+    def take_over(self, other: Tally) -> None:
+        """Add what another tally of the same file has to say of its damage and its start."""
+        for problem in other.problems:
+            self.report(problem.where, problem.what)
+        self.skipped += other.skipped
+        self.unlisted += other.unlisted
+        self.start_local = other.start_local or self.start_local
+
 
 class FrameSource(NamedTuple):
     """One identifier on one bus."""

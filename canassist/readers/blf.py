@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING, BinaryIO, Final
+from contextlib import closing
+from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 
 import numpy as np
 
+from canassist.model import Tally
+from canassist.readers.ahead import ahead
 from canassist.readers.base import BLOCK_BYTES
 from canassist.readers.blf_chain import SPARE_WORDS, find_objects
 from canassist.readers.blf_containers import (
@@ -18,9 +21,9 @@ from canassist.readers.blf_containers import (
 from canassist.readers.blf_objects import read_objects
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Generator, Iterator
 
-    from canassist.model import FrameBlock, Tally
+    from canassist.model import FrameBlock
     from canassist.readers.base import Wish
 
 _HEADER_SIZES: Final = (16, 32, 40)
@@ -56,20 +59,45 @@ class BlfReader:
 
     def read(self, source: BinaryIO, *, wish: Wish, tally: Tally) -> Iterator[FrameBlock]:
         """Yield the frames in file order, in blocks."""
-        containers = Containers(source, tally)
         stream = _Stream(wish, tally)
-        for piece in containers:
-            if piece is None:
-                block = stream.block(containers.place, final=True)
-            elif stream.add(piece) < BLOCK_BYTES:
+        parcels = _parcels(source, tally.name)
+        # A compressed file tells of its own damage as it is read: then all stays in turn.
+        with closing(ahead(parcels) if source.seekable() else parcels) as coming:
+            for parcel in coming:
+                tally.take_over(parcel.said)
+                for piece in parcel.pieces:
+                    stream.add(piece)
+                block = stream.block(parcel.place, final=parcel.breaks_off)
+                if len(block):
+                    yield block
+
+
+class _Parcel(NamedTuple):
+    """About a block's worth of the object stream.
+
+    `place` is where in the file it ends, `breaks_off` tells that what follows is lost or
+    that nothing follows, and `said` holds what was to report of its containers.
+    """
+
+    pieces: list[bytes]
+    place: int
+    breaks_off: bool
+    said: Tally
+
+
+def _parcels(source: BinaryIO, name: str) -> Generator[_Parcel, None, None]:
+    containers = Containers(source, Tally(name=name))
+    pieces: list[bytes] = []
+    size = 0
+    for piece in containers:
+        if piece is not None:
+            pieces.append(piece)
+            size += len(piece)
+            if size < BLOCK_BYTES:
                 continue
-            else:
-                block = stream.block(containers.place, final=False)
-            if len(block):
-                yield block
-        block = stream.block(containers.place, final=True)
-        if len(block):
-            yield block
+        yield _Parcel(pieces, containers.place, piece is None, containers.new_tally())
+        pieces, size = [], 0
+    yield _Parcel(pieces, containers.place, breaks_off=True, said=containers.new_tally())
 
 
 class _Stream:
@@ -81,8 +109,8 @@ class _Stream:
         self._words = np.zeros(0, dtype=np.uint32)
         self._size = 0
 
-    def add(self, piece: bytes) -> int:
-        """Take a piece; return how many bytes wait."""
+    def add(self, piece: bytes) -> None:
+        """Take a piece."""
         end = self._size + len(piece)
         if end > self._room():
             larger = np.zeros((end + BLOCK_BYTES) // _WORD + SPARE_WORDS, dtype=np.uint32)
@@ -90,7 +118,6 @@ class _Stream:
             self._words = larger
         self._words.view(np.uint8)[self._size : end] = np.frombuffer(piece, dtype=np.uint8)
         self._size = end
-        return end
 
     def _room(self) -> int:
         return max(len(self._words) - SPARE_WORDS, 0) * _WORD

@@ -8,14 +8,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 from canassist.errors import InflationError
+from canassist.model import Tally
 from canassist.readers.base import BLOCK_BYTES
 from canassist.readers.inflate import InflationLimits
 from canassist.readers.inflate_engines import Engine, ZlibEngine, broken_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-
-    from canassist.model import Tally
 
 FILE_MARK: Final = b"LOGG"
 OBJECT_MARK: Final = b"LOBJ"
@@ -71,6 +70,11 @@ class Containers:
                 )
                 yield None
             yield from self._object()
+
+    def new_tally(self) -> Tally:
+        """Begin a new tally; return the old one, which nobody writes to any more."""
+        old, self._tally = self._tally, Tally(name=self._tally.name)
+        return old
 
     @property
     def place(self) -> int:
