@@ -3,38 +3,31 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canassist import conclude, decode, detect, physics, readers
+from canassist import decode, readers
 from canassist.errors import InputError, NoChannelError, UsageError
 from canassist.model import (
     Case,
     InputFile,
-    LimitChange,
     LogSummary,
     Result,
     Step,
     Timeline,
     silent,
 )
-from canassist.profile import (
-    LIMIT_NAMES,
-    Profile,
-    default_limits,
-    default_profile,
-    read_profile,
-)
-from canassist.timeline import with_known_units
+from canassist.profile import Profile, default_profile, limits_changed, read_profile
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
-    from canassist.conclude import Verdict
     from canassist.decode import DecodedRide
+    from canassist.judging import Answer
     from canassist.model import Progress
     from canassist.readers import Recording
 
@@ -50,13 +43,14 @@ class DecodedLog:
     timeline: Timeline
 
 
-def analyze(
+def analyze(  # noqa: PLR0913 - the inputs of one ride
     log: PathLike | Sequence[PathLike],
     *,
     dbc: PathLike | Sequence[PathLike] = (),
     profile: PathLike | Profile | None = None,
     case: Case | None = None,
     progress: Progress = silent,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Result:
     """Find out why the steering was heavy on one ride.
 
@@ -72,6 +66,9 @@ def analyze(
         What the workshop says about the job.
     progress : callable, optional
         Called with a `Step` now and then; what it raises stops the work.
+    meanwhile : callable, optional
+        Something else to be done while the log is read, in a thread of its own, such as
+        loading what comes next; an error in it is not heard.
 
     Returns
     -------
@@ -88,39 +85,22 @@ def analyze(
     check_present((*log_paths, *dbc_files))
     known = _profile(profile)
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
-    with ThreadPoolExecutor(max_workers=1) as pool:
+    pool = ThreadPoolExecutor(max_workers=1)
+    try:
         hashing = pool.submit(inputs_at_hand, log_paths, dbc_files, profile_paths)
+        pool.submit(importlib.import_module, "canassist.judging")
+        if meanwhile is not None:
+            pool.submit(meanwhile)
         ride = read_ride(log_paths, dbc_paths, known, progress)
+        from canassist.judging import judge  # noqa: PLC0415 - loaded while the log is read
+
         progress(Step("judging", 0, 1))
         answer = judge(ride.timeline, known, case or Case())
         inputs = hashing.result()
+    finally:
+        pool.shutdown(cancel_futures=True)
     progress(Step("judging", 1, 1))
     return _result(inputs, ride, answer, known, case or Case())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """What physics and conclusions make of a timeline."""
-
-    physics: physics.Physics
-    verdict: Verdict
-    first_by_default: str = ""
-
-
-def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
-    """Estimate, detect and conclude; pure.
-
-    Where the profile bends a limit, the ride is judged a second time with the
-    default limits, and a different first conclusion is kept in the answer.
-    """
-    answer = _judge_once(timeline, profile, case)
-    if not _limits_changed(profile):
-        return answer
-    by_default = _judge_once(timeline, _with_default_limits(profile), case)
-    first = by_default.verdict.conclusions[0].code
-    if first == answer.verdict.conclusions[0].code:
-        return answer
-    return replace(answer, first_by_default=str(first))
 
 
 def read_ride(
@@ -177,14 +157,6 @@ def survey(
     return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
 
 
-def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Answer:
-    estimates = physics.study(timeline, profile)
-    events = detect.find_events(timeline, profile, estimates)
-    measured = with_known_units(timeline)  # of raw counts a conclusion can say nothing
-    verdict = conclude.conclude(measured, profile, estimates, events, case)
-    return Answer(physics=estimates, verdict=verdict)
-
-
 def _result(
     inputs: tuple[InputFile, ...], ride: DecodedLog, answer: Answer, profile: Profile, case: Case
 ) -> Result:
@@ -213,25 +185,11 @@ def _result(
         coverage=verdict.coverage,
         profile=profile,
         assumed=profile.assumed,
-        limits_changed=_limits_changed(profile),
+        limits_changed=limits_changed(profile),
         first_by_default=answer.first_by_default,
         moments=verdict.moments,
         case=case,
     )
-
-
-def _limits_changed(profile: Profile) -> tuple[LimitChange, ...]:
-    default, mine = asdict(default_limits()), asdict(profile.limits)
-    return tuple(
-        LimitChange(limit=f"limits.{name}", default=default[name], profile=mine[name])
-        for name in LIMIT_NAMES
-        if mine[name] != default[name]
-    )
-
-
-def _with_default_limits(profile: Profile) -> Profile:
-    given = frozenset(name for name in profile.given if not name.startswith("limits."))
-    return replace(profile, limits=default_limits(), given=given)
 
 
 def _profile(profile: PathLike | Profile | None) -> Profile:

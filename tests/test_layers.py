@@ -9,7 +9,7 @@ import pytest
 
 ORDER = ("readers", "decode", "timeline", "physics", "detect", "conclude", "report")
 BELOW = {"errors", "model", "units", "profile", "version", "quick_import", "output"}
-JOINERS = {"pipeline", "compare", "screen", "web", "cli", "demo", "channel_list"}
+JOINERS = {"pipeline", "judging", "compare", "screen", "web", "cli", "demo", "channel_list"}
 HOME_OF_LIBRARY = {
     "can": {"readers", "demo"},
     "cantools": {"decode", "demo"},

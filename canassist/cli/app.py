@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canassist.cli.channels_command import channels
+from canassist.cli.collector import leave_the_rest
 from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
 from canassist.cli.guard import INTERRUPTED, guarded
@@ -55,4 +56,6 @@ def main() -> int:
     except KeyboardInterrupt:
         sys.stderr.write("Interrupted.\n")
         return INTERRUPTED
+    finally:
+        leave_the_rest()
     return 0

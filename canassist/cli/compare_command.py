@@ -10,6 +10,7 @@ import typer
 
 from canassist.cli.bar import bar
 from canassist.cli.case import make_case
+from canassist.cli.collector import collect_rarely
 from canassist.cli.names import LOG_ENDINGS, report_paths, stem
 from canassist.cli.options import Databases, JsonFile, OutputPage, ProfileFile
 from canassist.errors import InputError, UsageError
@@ -65,6 +66,7 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     ] = False,
 ) -> None:
     """Say what differs between two vehicles, or before and after a repair."""
+    collect_rarely()
     only_json = json_file is not None and output is None
     page_path, data_path = report_paths(output, f"{side_name(a)}_vs_{side_name(b)}.compare.html")
     if only_json and (pdf or sign):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -11,6 +10,7 @@ import typer
 
 from canassist.cli.bar import bar
 from canassist.cli.case import make_case
+from canassist.cli.collector import collect_rarely
 from canassist.cli.names import report_paths, stem
 from canassist.cli.options import Databases, JsonFile, OutputPage, ProfileFile
 from canassist.errors import UsageError
@@ -65,6 +65,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     ] = False,
 ) -> None:
     """Say why the steering was heavy on one ride, and write the report."""
+    collect_rarely()
     page_only_json = json_file is not None and output is None
     page_path, data_path = report_paths(output, f"{stem(logs[0])}.report.html")
     if page_only_json and (pdf or sign or export):
@@ -87,17 +88,22 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 
     check_folder(page_path)
 
-    with bar() as progress, ThreadPoolExecutor(max_workers=1) as beside:
-        if not page_only_json:
-            beside.submit(_prepare_page)
-        result = analyze(logs, dbc=dbc or [], profile=profile, case=case, progress=progress)
+    with bar() as progress:
+        result = analyze(
+            logs,
+            dbc=dbc or [],
+            profile=profile,
+            case=case,
+            progress=progress,
+            meanwhile=None if page_only_json else _prepare_page,
+        )
     from canassist import report as writing
 
     data = writing.result_json(result)
     files: dict[Path, bytes] = {}
     if not page_only_json:
         look = writing.Look(units=units, zone=zone, unmask=unmask)
-        files = {page_path: _page(result, look, sign), data_path: data}
+        files = {page_path: _page(result, data, look, sign), data_path: data}
     if json_file not in (None, "-"):
         files[Path(json_file)] = data
     if export is not None:
@@ -122,10 +128,10 @@ def _prepare_page() -> None:
     writing.prepare()
 
 
-def _page(result: Result, look: Look, sign: Path | None) -> bytes:
+def _page(result: Result, data: bytes, look: Look, sign: Path | None) -> bytes:
     from canassist import report as writing
 
-    return writing.render_page(result, look=look, key=sign).encode()
+    return writing.render_page(result, look=look, key=sign, data=data).encode()
 
 
 def say_answer(result: Result, page: Path | None) -> None:

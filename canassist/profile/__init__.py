@@ -1,5 +1,6 @@
 """The vehicle profile: what is known of a vehicle, and the limits with their sources."""
 
+from canassist.profile.changes import limits_changed, with_default_limits
 from canassist.profile.load import (
     CHECKSUM_METHODS,
     default_limits,
@@ -30,6 +31,8 @@ __all__ = [
     "default_limits",
     "default_profile",
     "limit_facts",
+    "limits_changed",
     "parse_profile",
     "read_profile",
+    "with_default_limits",
 ]

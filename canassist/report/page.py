@@ -65,7 +65,13 @@ class Look:
     unmask: bool = False
 
 
-def render_page(result: Result, *, look: Look | None = None, key: Path | None = None) -> str:
+def render_page(
+    result: Result,
+    *,
+    look: Look | None = None,
+    key: Path | None = None,
+    data: bytes | None = None,
+) -> str:
     """Return the report on one ride as one HTML page that needs nothing else.
 
     Parameters
@@ -76,6 +82,8 @@ def render_page(result: Result, *, look: Look | None = None, key: Path | None = 
         Units, time zone and masks; metric, UTC and masked by default.
     key : path, optional
         File with a private key (PEM); the page is signed with it.
+    data : bytes, optional
+        What `result_json` gives for this result, where the caller has it already.
 
     Returns
     -------
@@ -88,7 +96,7 @@ def render_page(result: Result, *, look: Look | None = None, key: Path | None = 
         If the zone is unknown, the key cannot be used or the plot library is missing.
     """
     pem = read_key(key) if key is not None else None
-    view = PageView(result, look or Look())
+    view = PageView(result, look or Look(), data or result_json(result))
     return build(view.document(), key_pem=pem, key_name=key.name if key else "")
 
 
@@ -121,10 +129,11 @@ def sure_words(conclusion: Conclusion) -> str:
 
 
 class PageView:
-    """Everything the page's template shows, worked out from one result."""
+    """Everything the page's template shows, worked out from one result and its JSON."""
 
-    def __init__(self, result: Result, look: Look) -> None:
+    def __init__(self, result: Result, look: Look, data: bytes) -> None:
         self.result = result
+        self.data = data
         self.look = look
         self.measures = Measures(look.units)
         self.clock = Clock(result.log.start_utc, find_zone(look.zone))
@@ -136,8 +145,7 @@ class PageView:
     def document(self) -> Document:
         """Return the page's parts."""
         result = self.result
-        data = result_json(result)
-        number = page_number(data)
+        number = page_number(self.data)
         log_name = self._log_name()
         cards = self.maker.cards()
         rides = RideCharts(result, self.measures, self.clock)
@@ -151,7 +159,7 @@ class PageView:
             template="report.html",
             context=self._context(cards, number) | {"absent": rides.absent()},
             charts=[ride, *close_ups, *self.physics],
-            data=data,
+            data=self.data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",
             version=result.version,

@@ -19,7 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from canassist import pipeline
+from canassist import judging
 from canassist.compare import compare
 from canassist.demo import Scenario, demo_profile, faults, parts, profile_text, simulate
 from canassist.demo.background import QUIET
@@ -104,7 +104,7 @@ KINDS: Mapping[str, Kind] = {
 
 def result_of(timeline: Timeline, profile: Profile) -> Result:
     """Judge a timeline as the pipeline does."""
-    answer = pipeline.judge(timeline, profile, Case())
+    answer = judging.judge(timeline, profile, Case())
     summary = LogSummary(
         format="simulated",
         start_utc=timeline.start_utc,

@@ -18,8 +18,8 @@ import time
 from dataclasses import replace
 
 from canassist.demo import RIDES, demo_profile, simulate
+from canassist.judging import judge
 from canassist.model import Case, InputFile, LogSummary, Result
-from canassist.pipeline import judge
 from canassist.report import render_page, result_json
 from canassist.version import VERSION
 

@@ -15,7 +15,7 @@ from plotly import graph_objects
 
 from canassist.errors import MissingExtraError, UsageError
 from canassist.model import Case, Event, EventKind, Physics, Result, Severity
-from canassist.report import Look, packing, render_page
+from canassist.report import Look, packing, render_page, result_json
 from canassist.report.cards import fold
 from canassist.report.drawing import nice_range, time_ticks
 from canassist.report.families import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
@@ -292,9 +292,8 @@ def test_alike_events_are_folded_from_three_on() -> None:
 
 def test_the_worst_of_a_fold_has_the_close_up(result: Result) -> None:
     serious = replace(result.events[2], severity=Severity.SERIOUS)
-    view = PageView(
-        replace(result, events=(*result.events[:2], serious, *result.events[3:])), Look()
-    )
+    changed = replace(result, events=(*result.events[:2], serious, *result.events[3:]))
+    view = PageView(changed, Look(), result_json(changed))
     assert view.maker.cards()[0].shown.place == 2
     assert view.maker.cards()[0].severity == "serious"
 
