@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _NS: Final = 1_000_000_000
 _PROGRESS_S: Final = 0.2
+_NAMES_TOLD: Final = 3
 _YEAR_9999_NS: Final = 253_370_764_800 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _EARLIEST_DAY: Final = datetime(1990, 1, 1, tzinfo=UTC)
@@ -95,7 +96,7 @@ class Recording:
     Attributes
     ----------
     name : str
-        Names of the files, without folder.
+        Names of the files, without folder; of many the first ones.
     formats : str
         Their formats, each once, joined by ``+``.
     zero_ns : int
@@ -120,7 +121,7 @@ class Recording:
         self._bit_rate = bit_rate
         self._stats: BusStats | None = None
         self.buses: list[str] = []
-        self.name = ", ".join(stream.part.name for stream in streams)
+        self.name = _named([stream.part.name for stream in streams])
         self.formats = "+".join(dict.fromkeys(stream.reader.name for stream in streams))
         self.zero_ns = 0
         self.start_utc: datetime | None = None
@@ -213,6 +214,13 @@ class Recording:
             f"{self.name}: no CAN frame in it{why}.",
             "Check that the recorder was connected to a live bus, and choose its log file.",
         )
+
+
+def _named(names: Sequence[str]) -> str:
+    """Return names as a message tells them: an archive may hold thousands."""
+    told = ", ".join(names[:_NAMES_TOLD])
+    more = len(names) - _NAMES_TOLD
+    return f"{told} and {more} more" if more > 0 else told
 
 
 def _short_holes(collector: BusStatsCollector, zero_ns: int) -> list[Problem]:

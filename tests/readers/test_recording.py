@@ -277,6 +277,12 @@ def test_only_wanted_frames_without_headers(tmp_path: Path) -> None:
         recording.stats()
 
 
+def test_message_names_the_first_of_many_files(tmp_path: Path) -> None:
+    paths = [_write(tmp_path / f"{n}.log", _ride(30)) for n in range(5)]
+    assert open_recording(paths[:3]).name == "0.log, 1.log, 2.log"
+    assert open_recording(paths).name == "0.log, 1.log, 2.log and 2 more"
+
+
 def test_nothing_wanted_is_no_error_without_headers(tmp_path: Path) -> None:
     recording = open_recording([_write(tmp_path / "ride.log", _ride(30))])
     assert _read(recording, Wish(wanted=IdSet(), headers=False)) == []
