@@ -10,6 +10,7 @@ from urllib.parse import quote
 LONGEST: Final = 120
 LONGEST_TITLE: Final = 200
 LONGEST_TEXT: Final = 4000
+LONGEST_SENTENCE: Final = 600
 _UNFIT: Final = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
 _RESERVED: Final = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 _ENDINGS: Final = re.compile(
@@ -27,11 +28,11 @@ def file_name(text: str) -> str:
     if _RESERVED.fullmatch(name):
         name = f"_{name}"
     if len(name.encode()) > LONGEST:
-        name = _shortened(name)
+        name = _cut(name)
     return name or "file"
 
 
-def _shortened(name: str) -> str:
+def _cut(name: str) -> str:
     head, ending = name[:-24], name[-24:]
     room = LONGEST - len(ending.encode())
     return head.encode()[: max(0, room)].decode("utf-8", "ignore") + ending
@@ -51,6 +52,14 @@ def plain_text(text: str) -> str:
         letter for letter in text.replace("\r\n", "\n") if letter.isprintable() or letter == "\n"
     )
     return kept[:LONGEST_TEXT].strip()
+
+
+def shortened(text: str) -> str:
+    """Return a sentence that may name something very long, such as a hostile file's name."""
+    if len(text) <= LONGEST_SENTENCE:
+        return text
+    half = LONGEST_SENTENCE // 2
+    return f"{text[:half]} ... {text[-half:]}"
 
 
 def one_line(text: str) -> str:

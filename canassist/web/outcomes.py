@@ -7,6 +7,7 @@ import logging
 import os
 from typing import TYPE_CHECKING
 
+from canassist.web.names import shortened
 from canassist.web.refusal import is_disk_full, new_number
 from canassist.web.words import say
 
@@ -24,7 +25,8 @@ def what_went_wrong(ride: str, folder: Path, outcome: Outcome) -> tuple[str, str
     if "refused" in outcome:
         problem, fix = outcome["refused"]
         log.warning("error %s: ride %s: %s", number, ride, json.dumps(problem))
-        return str(problem).replace(f"{folder}{os.sep}", ""), _for_the_page(str(fix)), number
+        shown = shortened(str(problem).replace(f"{folder}{os.sep}", ""))
+        return shown, _for_the_page(shortened(str(fix))), number
     for name in ("too_big", "too_long", "disk_full"):
         if name in outcome:
             log.warning("error %s: ride %s: %s", number, ride, name)
