@@ -137,7 +137,7 @@ def survey(
     """
     databases = decode.load_databases(dbc_paths)
     plan = decode.plan_reading(databases, profile)
-    recording = readers.open_recording(log_paths)
+    recording = readers.open_recording(log_paths, bit_rate=profile.bit_rate_bps)
     collector = decode.FrameCollector()
     for block in recording.blocks(wish=readers.Wish(wanted=plan.wanted), progress=progress):
         collector.feed(block)

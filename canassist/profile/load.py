@@ -27,7 +27,9 @@ from canassist.profile.values import (
 
 CHECKSUM_METHODS: Final = ("crc8-j1850", "e2e-p01", "xor8", "sum8")
 _TOP: Final = ("profile", "vehicle", "channels", "integrity", "limits", "status", "assist_map")
-_VEHICLE: Final = ("name", "nominal_v")
+_VEHICLE: Final = ("name", "nominal_v", "bit_rate_bps")
+_BIT_RATES_BPS: Final = (10_000, 1_000_000)
+"""Slowest in use (common practice, no source) and fastest nominal bit rate (ISO 11898-2)."""
 _CHANNEL: Final = ("signal", "scale", "offset", "invalid", "stale_after_s")
 _INTEGRITY: Final = ("message", "counter", "checksum", "method")
 _STATUS: Final = ("reduced", "off")
@@ -123,6 +125,7 @@ class _Checker:
             name=self._text(vehicle.get("name", ""), "vehicle.name"),
             file_name=self.file_name,
             nominal_v=self._number(nominal, "vehicle.nominal_v"),
+            bit_rate_bps=self._bit_rate(vehicle.get("bit_rate_bps")),
             channels=self._channels(self._table(table, "channels", tuple(CHANNEL_UNITS))),
             integrity=self._integrity(table.get("integrity", [])),
             status_reduced=self._words(status.get("reduced", []), "status.reduced"),
@@ -130,6 +133,17 @@ class _Checker:
             assist_map=self._assist_map(table),
             given=frozenset(_leaves(table)),
         )
+
+    def _bit_rate(self, value: object) -> int | None:
+        if value is None:
+            return None
+        place = "vehicle.bit_rate_bps"
+        rate = self._number(value, place)
+        lowest, highest = _BIT_RATES_BPS
+        if not (rate.is_integer() and lowest <= rate <= highest):
+            fix = f"Write the bus's bit/s, {lowest} to {highest}, such as 500000."
+            self._refuse(place, f"= {rate:g} is no bit rate of a CAN bus", fix)
+        return int(rate)
 
     def _limits(self, table: Table) -> Limits:
         values = asdict(default_limits())

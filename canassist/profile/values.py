@@ -105,12 +105,15 @@ class Profile:
         Name of the profile file; empty where there is none.
     nominal_v : float
         Nominal supply (12, 24 or 48 V) as far as known; 12 unless said.
+    bit_rate_bps : int or None
+        Nominal bit rate of the vehicle's buses, in bit/s; inferred from the log unless said.
     """
 
     limits: Limits
     name: str = ""
     file_name: str = ""
     nominal_v: float = 12.0
+    bit_rate_bps: int | None = None
     channels: Mapping[str, ChannelSpec] = field(default_factory=dict)
     integrity: tuple[IntegritySpec, ...] = ()
     status_reduced: frozenset[str] = frozenset()

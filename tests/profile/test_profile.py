@@ -65,6 +65,11 @@ def test_the_contract_s_example_is_read_whole() -> None:
     assert profile.assist_map.gains_for("Sport") == (4.0, 3.6, 3.0, 2.0, 1.3, 1.0)
 
 
+@pytest.mark.parametrize(("text", "rate"), [("", None), ("bit_rate_bps = 250000", 250_000)])
+def test_the_bus_s_bit_rate_may_be_given(text: str, rate: int | None) -> None:
+    assert parse_profile(f"[vehicle]\n{text}", "vehicle.toml").bit_rate_bps == rate
+
+
 def test_limits_that_the_profile_does_not_give_are_assumed() -> None:
     profile = parse_profile(CONTRACT_EXAMPLE, "vehicle.toml")
     assert "limits.derate_start_c" not in profile.assumed
@@ -104,6 +109,8 @@ def test_default_limits_are_the_contract_s() -> None:
         ("[limits]\nderate_start_c = 120", "limits.derate_start_c", "below derate_zero_c"),
         ("[limits]\nderate_zero_v = 12.0", "limits.derate_zero_v", "below derate_start_v"),
         ("[limits]\ncharging_v = -1.0", "limits.charging_v", "positive"),
+        ("[vehicle]\nbit_rate_bps = 500", "vehicle.bit_rate_bps", "500000"),
+        ("[vehicle]\nbit_rate_bps = 500000.5", "vehicle.bit_rate_bps", "bit/s"),
         ("[status]\nreduced = 'Limited'", "status.reduced", "Write ["),
         ("[assist_map]\nspeed_kph = [10, 0]\n'*' = [1, 2]", "assist_map.speed_kph", "rising"),
         ("[assist_map]\nspeed_kph = [0, 10]\n'*' = [1]", "assist_map.*", "each speed"),
