@@ -46,3 +46,11 @@ def is_disk_full(error: BaseException) -> bool:
     if isinstance(error, OSError):
         return error.errno in _NO_ROOM or getattr(error, "winerror", 0) == _DISK_FULL_WINDOWS
     return isinstance(error, sqlite3.OperationalError) and "full" in str(error)
+
+
+def is_out_of_memory(error: BaseException) -> bool:
+    """Tell whether an error means that no memory was left, for values or for a library's code."""
+    if isinstance(error, OSError):
+        return error.errno == errno.ENOMEM
+    no_room_for_code = isinstance(error, ImportError) and "failed to map segment" in str(error)
+    return no_room_for_code or isinstance(error, MemoryError)

@@ -61,15 +61,15 @@ def _tell(out: TextIO, message: Outcome) -> None:
 
 def _outcome(order: Order, out: TextIO) -> Outcome:
     from canassist.errors import CanassistError
-    from canassist.web.refusal import is_disk_full
+    from canassist.web.refusal import is_disk_full, is_out_of_memory
 
     try:
         return {"done": _KINDS[order["kind"]](order, _Teller(out))}
     except CanassistError as error:
         return {"refused": [error.problem, error.fix]}
-    except MemoryError:
-        return {"too_big": True}
     except Exception as error:
+        if is_out_of_memory(error):
+            return {"too_big": True}
         return {"disk_full": True} if is_disk_full(error) else {"broken": traceback.format_exc()}
 
 
