@@ -17,6 +17,7 @@ from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS, UNKNOWN_MONTH, T
 from canassist.screen.vehicles import FindVehicle, Vehicle
 
 _NOBODY: Final = Vehicle("")
+_MONTH_LETTERS: Final = len("2026-05")
 
 
 def put_together(
@@ -85,7 +86,7 @@ def _month(row: Mapping[str, Any]) -> tuple[str, bool]:  # Any: one row's values
     """Return a recording's month, and whether it is by the recorder's local date."""
     utc, local = row.get("start_utc"), row.get("start_local")
     start = utc or local
-    return f"{start:%Y-%m}" if start else UNKNOWN_MONTH, bool(local and not utc)
+    return start[:_MONTH_LETTERS] if start else UNKNOWN_MONTH, bool(local and not utc)
 
 
 def _short(row: Mapping[str, Any], month: str, *, local_date: bool) -> ScreenedLog:  # Any: the same

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import OutputError
 from canassist.screen.find import FoundLog
-from canassist.screen.parts import hashes_of, part_names, part_path
+from canassist.screen.parts import part_names, part_path, read_part
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -176,7 +176,8 @@ class Ledger:
         listed = dict(self._base.execute(query, (settings,)))
         for name in part_names(folder):
             if listed.pop(name, None) is None:
-                self._take(name, map(bytes.fromhex, hashes_of(folder, name)))
+                rows = read_part(folder, name) or ()
+                self._take(name, (bytes.fromhex(row["sha256"]) for row in rows))
         for part in listed.values():
             self._forget(part)
 

@@ -16,8 +16,8 @@ from canassist.screen.crew import Crew, Work, cores, open_crew
 from canassist.screen.engine import batches, run
 from canassist.screen.find import find_logs
 from canassist.screen.ledger import Ledger
-from canassist.screen.parts import part_schema, write_index
-from canassist.screen.tables import require_parquet
+from canassist.screen.parts import write_index
+from canassist.screen.tables import json_reader, require_parquet
 from canassist.screen.task import Done, Order
 from canassist.screen.vehicles import FindVehicle, vehicle_finder
 from canassist.version import VERSION
@@ -288,7 +288,7 @@ def _prepare() -> None:
     from canassist.report import screen_page  # noqa: F401, PLC0415 - imported to be there
     from canassist.screen import assembly, statistics  # noqa: F401, PLC0415 - the same
 
-    part_schema()
+    json_reader()
 
 
 def _worst(whole: Screening, count: int) -> list[ScreenedLog]:

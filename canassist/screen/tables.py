@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shutil
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from importlib import util
 from pathlib import Path
 from typing import Any, Final
 
 from canassist.errors import MissingExtraError, OutputError
+from canassist.screen.parts import Row, json_line
 from canassist.version import VERSION
 
 SCHEMA_NAME: Final = "canassist-screen-tables/2"
@@ -54,11 +55,6 @@ LOG_COLUMNS: Final[Mapping[str, str]] = {
 }
 """Columns of ``logs``, one row a log; null is unknown. ``month`` is the folder's name."""
 
-CLIENT_COLUMNS: Final = frozenset(
-    ("log", "sha256", "bytes", "vehicle", "batch", "model_year", "duplicate")
-)
-"""Those that depend on where a log was found, not on its content."""
-
 EVENT_COLUMNS: Final[Mapping[str, str]] = {
     "log": "string",
     "sha256": "string",
@@ -78,8 +74,6 @@ EVENT_COLUMNS: Final[Mapping[str, str]] = {
 
 ABOUT: Final = {"schema": SCHEMA_NAME, "made_by": f"canassist {VERSION}"}
 WORDS: Final = ("new", "old")
-
-Row = Mapping[str, Any]  # Any: one row's values have different types
 
 
 def require_parquet() -> None:
@@ -158,19 +152,16 @@ class TableWriter:
         shutil.rmtree(self._old, ignore_errors=True)
 
     def _flush(self, month: str) -> None:
-        import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415 - ships no types; an extra
-        from pyarrow import parquet  # noqa: PLC0415 - the same
-
+        pa, parquet, _ = json_reader()
         rows = sorted(self._rows.pop(month, []), key=lambda row: str(row["log"]))
         self._held -= len(rows)
         schema = pa.schema(column_types(self._columns), metadata=ABOUT)
-        columns = {name: [row.get(name) for row in rows] for name in self._columns}
         folder = self._new / f"month={month}"
         path = folder / f"part-{self._files[month]:05d}.parquet"
         self._files[month] += 1
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            parquet.write_table(pa.table(columns, schema=schema), path, compression="zstd")
+            parquet.write_table(_table(rows, schema), path, compression="zstd")
         except OSError as error:
             raise self._cannot(error) from error
 
@@ -182,10 +173,38 @@ class TableWriter:
         )
 
 
+def json_reader() -> tuple[Any, Any, Any]:  # Any: the library is not typed
+    """Import pyarrow, its Parquet writer and its JSON reader."""
+    import pyarrow  # type: ignore[import-untyped]  # noqa: PLC0415 - ships no types; an extra
+    from pyarrow import json as arrow_json  # noqa: PLC0415 - the same
+    from pyarrow import parquet  # noqa: PLC0415 - the same
+
+    return pyarrow, parquet, arrow_json
+
+
+def _table(rows: Sequence[Row], schema: Any) -> Any:  # noqa: ANN401 - the library is not typed
+    """Return rows as a table, by way of JSON: pyarrow reads that by itself.
+
+    For Python's own values it would import pandas, which costs more time and memory than
+    all else that the client does for a small screening.
+    """
+    pa, _, arrow_json = json_reader()
+    if not rows:
+        return schema.empty_table()
+    content = b"".join(map(json_line, rows))
+    table = arrow_json.read_json(
+        pa.BufferReader(content),
+        read_options=arrow_json.ReadOptions(block_size=len(content) + 1),
+        parse_options=arrow_json.ParseOptions(
+            explicit_schema=schema, unexpected_field_behavior="ignore"
+        ),
+    )
+    return table.replace_schema_metadata(schema.metadata)
+
+
 def column_types(columns: Mapping[str, str]) -> list[tuple[str, Any]]:  # Any: untyped library
     """Return the columns with Parquet's own types."""
-    import pyarrow as pa  # noqa: PLC0415 - an extra
-
+    pa, *_ = json_reader()
     types = {
         "string": pa.string(),
         "strings": pa.list_(pa.string()),

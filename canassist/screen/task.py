@@ -55,9 +55,7 @@ class Done:
 
 def get_ready() -> None:
     """Import what a worker needs, while the client is still looking around."""
-    from canassist.screen import parts, work  # noqa: F401, PLC0415 - imported to be there
-
-    parts.part_schema()
+    from canassist.screen import work  # noqa: F401, PLC0415 - imported to be there
 
 
 def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:

@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -21,7 +22,7 @@ from canassist.output import write_whole
 from canassist.pipeline import analyze, input_file
 from canassist.report.masks import mask_vins
 from canassist.screen.find import is_remote
-from canassist.screen.parts import Row, done_index, write_part
+from canassist.screen.parts import Row, done_index, json_line, write_part
 from canassist.screen.reports import report_path
 from canassist.screen.task import Done, Order
 
@@ -41,7 +42,7 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
     OutputError
         If the file cannot be written.
     """
-    fresh: dict[str, Row] = {}
+    fresh: dict[str, bytes] = {}
     became = []
     with done_index(order.done) as known:
         for log in logs:
@@ -49,13 +50,13 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
                 with at_hand(log) as path:
                     sha256 = input_file(path, "log").sha256
                     if sha256 not in known and sha256 not in fresh:
-                        fresh[sha256] = {"sha256": sha256, **_result(order, path)}
+                        fresh[sha256] = json_line({"sha256": sha256, **_result(order, path)})
                 became.append(Done(log, sha256))
             except Exception as error:  # one log must not end the others
                 became.append(Done(log, reason=_words(error)))
     if not fresh:
         return became
-    part = write_part(Path(order.results), list(fresh.values()))
+    part = write_part(Path(order.results), fresh)
     return [replace(item, part=part) if item.sha256 in fresh else item for item in became]
 
 
@@ -118,8 +119,8 @@ def _log_row(found: Result) -> Row:
     blames = first.code not in BLAMELESS and first.strength is not Strength.WEAK
     return {
         "format": found.log.format,
-        "start_utc": found.log.start_utc,
-        "start_local": found.log.start_local,
+        "start_utc": _stamp(found.log.start_utc),
+        "start_local": _stamp(found.log.start_local),
         "frames": found.log.frames,
         "error_frames": found.log.error_frames,
         "problems": len(found.log.problems),
@@ -135,6 +136,11 @@ def _log_row(found: Result) -> Row:
         "hot_s": _known(covered.hot_s),
         "derate_s": derate_seconds(found),
     } | {str(name): value for name, value in figures(found).items()}
+
+
+def _stamp(moment: datetime | None) -> str | None:
+    """Return a moment as the tables' reader takes it; their column says whether it is UTC."""
+    return moment.replace(tzinfo=None).isoformat(timespec="milliseconds") if moment else None
 
 
 def figures(found: Result) -> dict[ScreenFigure, float | None]:

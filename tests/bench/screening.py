@@ -31,7 +31,7 @@ from canassist.screen import Wishes, screen
 from canassist.screen.crew import open_crew
 from canassist.screen.engine import batches, run
 from canassist.screen.find import FoundLog
-from canassist.screen.parts import write_part
+from canassist.screen.parts import json_line, write_part
 from canassist.screen.task import Done, Order
 
 RIDES = 200
@@ -57,25 +57,24 @@ def nothing(logs: tuple[str, ...]) -> list[Done]:
 
 def made_up(order: Order, logs: tuple[str, ...]) -> list[Done]:
     """Write a result for each log without looking into it: all that screening costs but that."""
-    rows, became = [], []
+    lines, became = {}, []
     for log in logs:
         sha256 = hashlib.sha256(log.encode()).hexdigest()
         event = {"number": 1, "kind": "derate", "cause": "temperature", "text": "made up"}
-        rows.append(
-            {
-                "sha256": sha256,
-                "status": "read",
-                "reason": "",
-                "duration_s": 600.0,
-                "code": "no_fault_found",
-                "strength": "strong",
-                "path_ohm": int(sha256[:4], 16) / 1e7,
-                "charging_v": 14.0 + int(sha256[4:8], 16) / 1e6,
-                "events": [event],
-            }
-        )
+        row = {
+            "sha256": sha256,
+            "status": "read",
+            "reason": "",
+            "duration_s": 600.0,
+            "code": "no_fault_found",
+            "strength": "strong",
+            "path_ohm": int(sha256[:4], 16) / 1e7,
+            "charging_v": 14.0 + int(sha256[4:8], 16) / 1e6,
+            "events": [event],
+        }
+        lines[sha256] = json_line(row)
         became.append(Done(log, sha256))
-    part = write_part(Path(order.results), rows)
+    part = write_part(Path(order.results), lines)
     return [replace(item, part=part) for item in became]
 
 

@@ -94,7 +94,7 @@ def here(fleet_of_eight: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 
 def results(out: Path) -> list[Path]:
-    return list((out / "work").glob("*/??/[!.]*.parquet"))
+    return list((out / "work").glob("*/??/[!.]*.gz"))
 
 
 def test_a_cluster_gives_the_same_tables(

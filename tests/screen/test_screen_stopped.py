@@ -49,7 +49,7 @@ def test_ctrl_c_ends_with_130_and_the_next_run_goes_on(
     assert told == "Interrupted; nothing was left half-written.\n"
     assert_group_ends(running.pid)
     assert not (tmp_path / "logs").exists()
-    whole = list((tmp_path / "work").glob("*/??/[!.]*.parquet"))
+    whole = list((tmp_path / "work").glob("*/??/[!.]*.gz"))
     assert 0 < len(whole) < 9
     done = subprocess.run(line, check=True, capture_output=True, text=True)
     fresh = int(done.stdout.split("logs read (")[1].split(" now")[0])
