@@ -25,6 +25,7 @@ _SHARES: Final = {
 """Which part of the work a stage is, roughly; measured on rides of ten minutes to an hour."""
 
 _GUESS_AFTER_S: Final = 1.0
+_IN_MINUTES_S: Final = 100.0
 _MB: Final = 1e6
 HEARTBEAT_S: Final = 15.0
 _WAITING: Final = 256
@@ -66,6 +67,8 @@ class Standing:
         left = self.left_s
         if left is None:
             return text
+        if left > _IN_MINUTES_S:
+            return text + " " + say("stages.left_minutes", minutes=round(left / 60))
         return text + " " + say("stages.left", seconds=max(1, round(left)))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from starlette.responses import RedirectResponse, Response
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from canassist.web.desk import Desk
     from canassist.web.records import Ride
 
-_NOTHING = "none of these"
+_NOTHING: Final = "none of these"
 
 
 def ride(request: Request) -> Response:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 from urllib.parse import urlencode
 
 from starlette.responses import RedirectResponse, Response, StreamingResponse
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     from canassist.web.desk import Desk
     from canassist.web.records import Ride
 
-_MOST_TICKED = 200
-_SAID = frozenset({"uploaded", "known", "vehicle", "restored", "saved", "settled"})
+_MOST_TICKED: Final = 200
+_BESIDE: Final = 2
+_SAID: Final = frozenset({"uploaded", "known", "vehicle", "restored", "saved", "settled"})
 
 
 def shelf(request: Request) -> Response:
@@ -47,7 +48,7 @@ def shelf(request: Request) -> Response:
         rides=rides,
         standings={ride.id: desk.board.standing(ride.id) for ride in rides},
         count=count,
-        pages=max(1, -(-count // PAGE_ROWS)),
+        pages=_pages_near(asked.page, max(1, -(-count // PAGE_ROWS))),
         page_link=lambda number: "/?" + urlencode(_plain(asked) | {"page": number}),
         vehicles=desk.vehicles.all(),
         codes=desk.rides.codes(),
@@ -155,6 +156,12 @@ def _search(request: Request) -> Search:
         page=int(number) if number.isascii() and number.isdigit() and len(number) < 7 else 1,  # noqa: PLR2004 - more pages than any shelf has
         deleted=asked.get("deleted") == "1",
     )
+
+
+def _pages_near(page: int, last: int) -> list[int]:
+    """Return the pages that are offered: the first, the last, and some beside this one."""
+    near = range(page - _BESIDE, page + _BESIDE + 1)
+    return sorted({1, last, *(number for number in near if 1 <= number <= last)})
 
 
 def _plain(asked: Search) -> dict[str, str | int]:

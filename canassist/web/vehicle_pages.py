@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 def vehicles(request: Request) -> Response:
     """List the vehicles."""
     desk: Desk = request.app.state.desk
-    gone = desk.vehicles.get(request.query_params.get("deleted", ""))
+    named = desk.vehicles.get(request.query_params.get("deleted", ""))
+    gone = named if named is not None and named.deleted else None
     return page(request, "vehicles.html", vehicles=desk.vehicles.all(), gone=gone)
 
 

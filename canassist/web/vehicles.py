@@ -29,6 +29,7 @@ class Vehicle:
     created_s: float
     databases: tuple[Stored, ...] = ()
     profile: Stored | None = None
+    deleted: bool = False
 
 
 class Vehicles:
@@ -118,6 +119,7 @@ class Vehicles:
             created_s=row["created_s"],
             databases=tuple(file for role, file in files if role == "dbc"),
             profile=next((file for role, file in files if role == "profile"), None),
+            deleted=row["deleted_s"] is not None,
         )
 
 

@@ -21,7 +21,7 @@ import pytest
 from canassist.demo import WrittenRide
 
 if TYPE_CHECKING:
-    from conftest import Served
+    from tests.web.conftest import Served
 
 Serving = Callable[..., AbstractContextManager["Served"]]
 Until = Callable[[Callable[[], bool]], None]

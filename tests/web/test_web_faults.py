@@ -23,7 +23,7 @@ from canassist.demo import WrittenRide
 from canassist.web.blobs import Incoming
 
 if TYPE_CHECKING:
-    from conftest import Inside, Served
+    from tests.web.conftest import Inside, Served
 
 Serving = Callable[..., AbstractContextManager["Served"]]
 Until = Callable[[Callable[[], bool]], None]

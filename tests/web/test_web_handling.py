@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, Page, expect
 from canassist.demo import WrittenRide
 
 if TYPE_CHECKING:
-    from conftest import Served
+    from tests.web.conftest import Served
 
 pytestmark = pytest.mark.browser
 

@@ -17,7 +17,7 @@ from canassist.web.queue import Queue
 from canassist.web.records import NOTES, Answer, NewRide, Ride, Stored
 
 if TYPE_CHECKING:
-    from conftest import Inside
+    from tests.web.conftest import Inside
 
 NASTY = (
     """'"><img src=x onerror=alert(1)><script>alert(2)</script>{{1234*8765}}</textarea></title>"""

@@ -14,7 +14,7 @@ import pytest
 from canassist.demo import WrittenRide
 
 if TYPE_CHECKING:
-    from conftest import Served
+    from tests.web.conftest import Served
 
 EXAMPLES = "25"
 

@@ -16,7 +16,7 @@ import pytest
 from canassist.web.settings import Limits
 
 if TYPE_CHECKING:
-    from conftest import Inside
+    from tests.web.conftest import Inside
 
 ServingInside = Callable[..., AbstractContextManager["Inside"]]
 DRIP_S = 0.02

@@ -65,7 +65,9 @@
       let text = fill(drop.dataset.sending, values);
       if (spent > 1 && event.loaded < event.total) {
         const left = Math.max(1, Math.round(spent * (event.total / event.loaded - 1)));
-        text += fill(drop.dataset.left, { seconds: left });
+        text += left > 100
+          ? fill(drop.dataset.minutes, { minutes: Math.round(left / 60) })
+          : fill(drop.dataset.left, { seconds: left });
       }
       this.bar.value = event.total ? event.loaded / event.total : 1;
       this.text.textContent = text;
