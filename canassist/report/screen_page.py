@@ -70,6 +70,7 @@ def render_screening(found: Screening) -> str:
         words={str(item.figure): item.words for item in found.spreads},
         label=label,
         log_name=log_name,
+        mask=mask_vins,
         number=number,
         percent=percent,
         why=why,

@@ -20,7 +20,7 @@ from canassist.errors import InputError
 from canassist.screen import Screened, Wishes, screen
 
 if TYPE_CHECKING:
-    from tests.screen.conftest import Fleet
+    from tests.screen.fleets import Fleet
 
 pytestmark = pytest.mark.slow
 PATIENCE_S = 120.0
@@ -64,9 +64,9 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def worker_pids(address: str, at_least: int = 2) -> list[int]:
     from distributed import Client  # noqa: PLC0415 - an extra
 
-    with Client(address, timeout=30) as client:  # type: ignore[no-untyped-call]  # not typed
-        client.wait_for_workers(at_least, timeout=PATIENCE_S)  # type: ignore[no-untyped-call]
-        return list(client.run(os.getpid).values())  # type: ignore[no-untyped-call]
+    with Client(address, timeout=30) as client:  # type: ignore[no-untyped-call]  # the library is not typed
+        client.wait_for_workers(at_least, timeout=PATIENCE_S)
+        return list(client.run(os.getpid).values())
 
 
 def run(fleet: Fleet, out: Path, cluster: str = "") -> Screened:

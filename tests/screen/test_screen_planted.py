@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canassist.screen import screen
+from tests.screen.fleets import make_fleet
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
     from canassist.screen import Screened
-    from tests.screen.conftest import MakeFleet
 
 PLANTED = (*["path_resistance"] * 3, *["not_charging"] * 2, "offset_right", *["mixed"] * 34)
 
 
 @pytest.fixture(scope="module")
-def planted(make_a_fleet: MakeFleet, tmp_path_factory: pytest.TempPathFactory) -> Screened:
+def planted(tmp_path_factory: pytest.TempPathFactory) -> Screened:
     folder = tmp_path_factory.mktemp("planted")
-    fleet = make_a_fleet(folder, list(PLANTED))
+    fleet = make_fleet(folder / "fleet", PLANTED)
     return screen([str(fleet.logs)], folder / "out", dbc=[fleet.dbc], profile=fleet.profile)
 
 

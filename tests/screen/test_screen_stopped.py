@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from tests.screen.conftest import Fleet
+    from tests.screen.fleets import Fleet
 
 PATIENCE_S = 60.0
 

@@ -17,7 +17,7 @@ from canassist.screen import Screened, Wishes, screen
 from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS
 
 if TYPE_CHECKING:
-    from tests.screen.conftest import Fleet
+    from tests.screen.fleets import Fleet
 
 
 def screened(fleet: Fleet, out: Path, wishes: Wishes | None = None) -> Screened:
