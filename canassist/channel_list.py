@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -112,8 +112,16 @@ def of_ride(ride: DecodedLog) -> ChannelList:
     )
 
 
-def of_databases(databases: Databases) -> ChannelList:
-    """Return the listing of databases alone: judged by names and units, no values seen."""
+def of_databases(databases: Databases, *, given: Collection[str] = ()) -> ChannelList:
+    """Return the listing of databases alone: judged by names and units, no values seen.
+
+    Parameters
+    ----------
+    databases : Databases
+        What was read.
+    given : collection of str
+        Channels that a profile names: of these the profile's start says nothing.
+    """
     ranked = rank_static(databases)
     question = "no log was seen; which of these is it?"
     choices = {
@@ -140,7 +148,9 @@ def of_databases(databases: Databases) -> ChannelList:
     return ChannelList(
         source=", ".join(databases.names),
         entries=tuple(entries),
-        profile_start=profile_text(choices),
+        profile_start=profile_text(
+            {name: choice for name, choice in choices.items() if name not in given}
+        ),
         problems=databases.problems,
     )
 

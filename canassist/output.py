@@ -17,7 +17,7 @@ OWNER_ONLY = 0o600
 
 
 def check_folder(path: Path) -> None:
-    """Refuse a name whose folder is missing, before long work is done for it.
+    """Refuse a name that cannot be written, before long work is done for it.
 
     Raises
     ------
@@ -27,6 +27,8 @@ def check_folder(path: Path) -> None:
     if not path.absolute().parent.is_dir():
         problem = f"{path}: cannot be written, its folder does not exist."
         raise OutputError(problem, "Make the folder, or choose one that exists.")
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder, not a file's name.", "Give the file a name.")
 
 
 def write_whole(files: Mapping[Path, bytes], *, secret: Container[Path] = ()) -> None:

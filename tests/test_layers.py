@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 ORDER = ("readers", "decode", "timeline", "physics", "detect", "conclude", "report")
-BELOW = {"errors", "model", "units", "profile", "version", "quick_import", "output"}
+BELOW = {"errors", "model", "units", "profile", "version", "quick_import", "output", "zones"}
 JOINERS = {"pipeline", "judging", "compare", "screen", "web", "cli", "demo", "channel_list"}
 HOME_OF_LIBRARY = {
     "can": {"readers", "demo"},

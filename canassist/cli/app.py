@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import Annotated
 
@@ -49,10 +50,13 @@ def top(
 
 def main() -> int:
     """Run the command line and return its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a code page may lack the letters of a unit
     try:
         app()
     except SystemExit as leaving:
-        return leaving.code if isinstance(leaving.code, int) else 0
+        return leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
     except KeyboardInterrupt:
         sys.stderr.write("Interrupted.\n")
         return INTERRUPTED

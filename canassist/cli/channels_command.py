@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from canassist.cli.bar import bar
+from canassist.cli.guard import put_out, say
 from canassist.cli.options import Databases, JsonFile, ProfileFile
+from canassist.cli.outputs import STANDARD_OUTPUT
 
 if TYPE_CHECKING:
     from canassist.decode import Databases as KnownSignals
@@ -27,35 +28,52 @@ def channels(
     profile: ProfileFile = None,
     write: Annotated[
         Path | None,
-        typer.Option("--write", metavar="FILE", help="Start a profile with these channels."),
+        typer.Option("--write", metavar="FILE", help="Write a profile with these channels."),
     ] = None,
     json_file: JsonFile = None,
 ) -> None:
     """Show which signal serves which channel, and how much of the log is known."""
     from canassist import channel_list
     from canassist.decode import split_bus
-    from canassist.output import write_whole
+    from canassist.output import check_folder, write_whole
     from canassist.pipeline import check_present, survey
     from canassist.profile import default_profile, read_profile
 
     known: Profile = read_profile(profile) if profile else default_profile()
     check_present([source, *(split_bus(path)[1] for path in dbc or [])])
+    json_path = _json_path(json_file)
+    for path in (write, json_path):
+        if path is not None:
+            check_folder(path)
     if source.suffix.lower() in DATABASE_ENDINGS:
-        listing = channel_list.of_databases(_load([source, *(dbc or [])]))
+        listing = channel_list.of_databases(_load([source, *(dbc or [])]), given=known.channels)
     else:
         with bar() as progress:
             listing = channel_list.of_ride(survey([source], dbc or [], known, progress))
     data = json.dumps(listing.as_json(), indent=1, ensure_ascii=False).encode() + b"\n"
     files: dict[Path, bytes] = {}
     if write is not None:
-        files[write] = listing.profile_start.encode()
-    if json_file not in (None, "-"):
-        files[Path(json_file)] = data
+        files[write] = _profile(listing.profile_start, profile).encode()
+    if json_path is not None:
+        files[json_path] = data
     write_whole(files)
-    if json_file == "-":
-        sys.stdout.buffer.write(data)
+    if json_file == STANDARD_OUTPUT:
+        put_out(data)
     else:
-        typer.echo(listing.as_text())
+        say(listing.as_text())
+
+
+def _json_path(json_file: str | None) -> Path | None:
+    return None if json_file in {None, STANDARD_OUTPUT} else Path(str(json_file))
+
+
+def _profile(start: str, profile: Path | None) -> str:
+    """Return the profile to write: what was given is kept, what was found is added."""
+    if profile is None:
+        return start
+    from canassist.cli.whole_profile import whole_profile
+
+    return whole_profile(profile.read_text("utf-8-sig"), start, profile.name)
 
 
 def _load(paths: list[Path]) -> KnownSignals:

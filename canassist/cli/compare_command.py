@@ -2,33 +2,48 @@
 
 from __future__ import annotations
 
-import sys
+from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canassist.cli import options
 from canassist.cli.bar import bar
 from canassist.cli.case import make_case
 from canassist.cli.collector import collect_rarely
-from canassist.cli.names import LOG_ENDINGS, report_paths, stem
-from canassist.cli.options import Databases, JsonFile, OutputPage, ProfileFile
-from canassist.errors import InputError, UsageError
+from canassist.cli.guard import say
+from canassist.cli.names import LOG_ENDINGS, stem
+from canassist.cli.outputs import outputs
+from canassist.cli.report_command import prepare_page
+from canassist.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable
 
-    from canassist.model import Comparison, Progress, Result
+    from canassist.cli.outputs import Outputs
+    from canassist.model import Case, Comparison, Progress, Result
 
-Words = Annotated[str, typer.Option(metavar="TEXT")]
 MOST_SAID = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Side:
+    """One side as the command line names it."""
+
+    label: str
+    name: str
+    logs: tuple[Path, ...]
+    dbc: list[Path]
+    profile: Path | None
 
 
 def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     a: Annotated[Path, typer.Argument(metavar="A", help="A log, or a folder of one vehicle's.")],
     b: Annotated[Path, typer.Argument(metavar="B", help="The other side, likewise.")],
-    dbc: Databases = None,
-    profile: ProfileFile = None,
+    dbc: options.Databases = None,
+    profile: options.ProfileFile = None,
     dbc_b: Annotated[
         list[Path] | None,
         typer.Option("--dbc-b", metavar="FILE", help="Signal database of B, if it is another."),
@@ -37,41 +52,36 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         Path | None,
         typer.Option("--profile-b", metavar="FILE", help="Profile of B, if it is another."),
     ] = None,
-    output: OutputPage = None,
-    json_file: JsonFile = None,
-    units: Annotated[
-        Literal["metric", "us"], typer.Option("--units", help="Units shown on the page.")
-    ] = "metric",
-    zone: Annotated[
-        str, typer.Option("--zone", metavar="ZONE", help="Time zone of clock times.")
-    ] = "",
-    pdf: Annotated[
-        bool, typer.Option("--pdf", help="Also print the page, with an installed browser.")
-    ] = False,
-    sign: Annotated[
-        Path | None, typer.Option("--sign", metavar="KEY", help="Sign with this private key.")
-    ] = None,
-    case_file: Annotated[
-        Path | None, typer.Option("--case", metavar="FILE.toml", help="Case data in a file.")
-    ] = None,
-    complaint: Words = "",
-    correction: Words = "",
-    vehicle: Words = "",
-    odometer: Words = "",
-    work_order: Words = "",
-    technician: Words = "",
-    equipment: Words = "",
-    unmask: Annotated[
-        bool, typer.Option("--unmask", help="Show VIN and serial numbers in full.")
-    ] = False,
+    output: options.OutputPage = None,
+    json_file: options.JsonFile = None,
+    units: options.ShownUnits = "metric",
+    zone: options.Zone = "",
+    export: options.ExportFolder = None,
+    pdf: options.Pdf = False,
+    sign: options.SignKey = None,
+    case_file: options.CaseFile = None,
+    complaint: options.Complaint = "",
+    correction: options.Correction = "",
+    vehicle: options.Vehicle = "",
+    odometer: options.Odometer = "",
+    work_order: options.WorkOrder = "",
+    technician: options.Technician = "",
+    equipment: options.Equipment = "",
+    unmask: options.Unmask = False,
 ) -> None:
     """Say what differs between two vehicles, or before and after a repair."""
     collect_rarely()
-    only_json = json_file is not None and output is None
-    page_path, data_path = report_paths(output, f"{side_name(a)}_vs_{side_name(b)}.compare.html")
-    if only_json and (pdf or sign):
-        problem = "--json without -o writes no page to print or sign."
-        raise UsageError(problem, "Add -o OUT.html.")
+    wanted = outputs(
+        f"{side_name(a)}_vs_{side_name(b)}.compare.html",
+        output=output,
+        json_file=json_file,
+        export=export,
+        pdf=pdf,
+        sign=sign,
+        units=units,
+        zone=zone,
+        unmask=unmask,
+    )
     case = make_case(
         case_file,
         [],
@@ -83,32 +93,39 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         technician=technician,
         equipment=equipment,
     )
-    logs_a, logs_b = logs_of(a), logs_of(b)
+    own_dbc = dbc if dbc_b is None else dbc_b
+    sides = (
+        _Side(label="A", name=side_name(a), logs=logs_of(a), dbc=dbc or [], profile=profile),
+        _Side(
+            label="B",
+            name=side_name(b),
+            logs=logs_of(b),
+            dbc=own_dbc or [],
+            profile=profile_b or profile,
+        ),
+    )
+    read = [file for side in sides for file in (*side.logs, *options.files_of(side.dbc))]
+    wanted.check([*read, profile, profile_b, case_file])
+    _answer(sides, case, wanted)
 
+
+def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs) -> None:
+    one, other = sides
+    with bar() as progress:
+        rides_a = _rides(one, progress, None if wanted.only_json else prepare_page)
+        rides_b = _rides(other, progress)
     from canassist import report as writing
     from canassist.compare import compare as compare_sides
-    from canassist.output import check_folder, write_whole
 
-    check_folder(page_path)
-    with bar() as progress:
-        rides_a = _rides(logs_a, dbc or [], profile, progress)
-        rides_b = _rides(logs_b, dbc if dbc_b is None else dbc_b, profile_b or profile, progress)
-    found = compare_sides(rides_a, rides_b, names=(side_name(a), side_name(b)), case=case)
+    found = compare_sides(rides_a, rides_b, names=(one.name, other.name), case=case)
     data = writing.comparison_json(found)
-    files: dict[Path, bytes] = {}
-    if not only_json:
-        look = writing.Look(units=units, zone=zone, unmask=unmask)
-        page = writing.render_comparison(found, look=look, key=sign)
-        files = {page_path: page.encode(), data_path: data}
-    if json_file not in (None, "-"):
-        files[Path(json_file)] = data
-    write_whole(files)
-    if pdf:
-        writing.print_pdf(page_path, page_path.with_suffix(".pdf"))
-    if json_file == "-":
-        sys.stdout.buffer.write(data)
-    else:
-        _say(found, page_path if not only_json else None)
+    wanted.write(
+        data,
+        lambda: writing.render_comparison(found, look=wanted.look, key=wanted.sign),
+        lambda folder: _exported(sides, (rides_a, rides_b), folder),
+    )
+    if not wanted.to_terminal:
+        _say(found, None if wanted.only_json else wanted.page)
 
 
 def side_name(path: Path) -> str:
@@ -122,15 +139,19 @@ def logs_of(path: Path) -> tuple[Path, ...]:
     Raises
     ------
     InputError
-        If a folder holds no log.
+        If a folder cannot be read or holds no log.
     """
     if not path.is_dir():
         return (path,)
-    logs = sorted(
-        item
-        for item in path.iterdir()
-        if item.is_file() and item.suffix.lower() in LOG_ENDINGS and item.name[:1] != "."
-    )
+    try:
+        logs = sorted(
+            item
+            for item in path.iterdir()
+            if item.is_file() and item.suffix.lower() in LOG_ENDINGS and item.name[:1] != "."
+        )
+    except OSError as error:
+        problem = f"{path.name}: the folder cannot be read ({error.strerror})."
+        raise InputError(problem, "Check that it is open to you.") from error
     if not logs:
         problem = f"{path.name}: no log in this folder."
         raise InputError(problem, "Give a log, or a folder that holds the logs of one vehicle.")
@@ -138,22 +159,45 @@ def logs_of(path: Path) -> tuple[Path, ...]:
 
 
 def _rides(
-    logs: Sequence[Path],
-    dbc: Sequence[Path] | None,
-    profile: Path | None,
-    progress: Progress,
+    side: _Side, progress: Progress, meanwhile: Callable[[], object] | None = None
 ) -> list[Result]:
     from canassist.pipeline import analyze
 
-    return [analyze(log, dbc=dbc or [], profile=profile, progress=progress) for log in logs]
+    return [
+        analyze(log, dbc=side.dbc, profile=side.profile, progress=progress, meanwhile=meanwhile)
+        for log in side.logs
+    ]
+
+
+def _exported(
+    sides: tuple[_Side, _Side], rides: tuple[list[Result], list[Result]], folder: Path
+) -> dict[Path, bytes]:
+    """Return every ride's channels and events, their names begun by the side's letter."""
+    from canassist.export import export_files
+
+    files: dict[Path, bytes] = {}
+    for side, results in zip(sides, rides, strict=True):
+        for name, result in zip(_export_names(side), results, strict=True):
+            files |= export_files(result, folder, name)
+    return files
+
+
+def _export_names(side: _Side) -> list[str]:
+    """Return a name for each ride, numbered where two logs differ in nothing but ending."""
+    stems = [stem(log) for log in side.logs]
+    times = Counter(one.casefold() for one in stems)  # some systems take Ride and ride for one
+    return [
+        f"{side.label}.{one}" if times[one.casefold()] == 1 else f"{side.label}.{number}.{one}"
+        for number, one in enumerate(stems, start=1)
+    ]
 
 
 def _say(found: Comparison, page: Path | None) -> None:
     """Print what differs, whether that explains the complaint, and where the page is."""
-    typer.echo(found.headline)
+    say(found.headline)
     if found.explains:
-        typer.echo(f"  {found.explains}")
+        say(f"  {found.explains}")
     for item in found.repairs[:MOST_SAID]:
-        typer.echo(f"  before and after: {item.text} {item.ridden}")
+        say(f"  before and after: {item.text} {item.ridden}")
     if page is not None:
-        typer.echo(f"  page: {page}")
+        say(f"  page: {page}")

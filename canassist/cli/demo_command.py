@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 
 from canassist.cli.bar import bar
+from canassist.cli.guard import say
+from canassist.cli.outputs import make_folder
 
 
 def demo(
@@ -25,7 +27,7 @@ def demo(
     with bar() as progress:
         rides = invented.write_demo(folder, busy=busy, progress=progress)
     reports = folder / "reports"
-    reports.mkdir(parents=True, exist_ok=True)
+    make_folder(reports)
     for ride in rides:
         result = analyze(ride.log, dbc=[ride.dbc], profile=ride.profile)
         page = reports / f"{ride.name}.report.html"
@@ -34,5 +36,5 @@ def demo(
             page.with_suffix(".json"): writing.result_json(result),
         }
         write_whole(files)
-        typer.echo(f"{page}\n  {result.conclusions[0].headline}")
-    typer.echo("Open any of these pages in a browser. All of it is invented.")
+        say(f"{page}\n  {result.conclusions[0].headline}")
+    say("Open any of these pages in a browser. All of it is invented.")

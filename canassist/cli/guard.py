@@ -5,15 +5,16 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+from contextlib import contextmanager
 from functools import wraps
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Final, ParamSpec, TypeVar
 
 import typer
 
-from canassist.errors import CanassistError
+from canassist.errors import CanassistError, OutputError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 INTERRUPTED = 130
 OUR_ERROR = 1
@@ -53,10 +54,55 @@ def guarded(command: Callable[P, R]) -> Callable[P, R]:
 
 def tell(text: str) -> None:
     """Write a message to standard error, with control characters made harmless."""
-    clean = "".join(
-        letter if letter.isprintable() or letter == "\n" else "\ufffd" for letter in text
+    typer.echo(harmless(text), err=True)
+
+
+def say(text: str) -> None:
+    """Write an answer to standard output, with control characters made harmless.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    with _told_where_it_goes():
+        typer.echo(harmless(text))
+
+
+def put_out(data: bytes) -> None:
+    """Write bytes to standard output, all of them.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    with _told_where_it_goes():
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+
+
+@contextmanager
+def _told_where_it_goes() -> Iterator[None]:
+    """Turn a full disk behind standard output into a message; a reader may go away."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        _silence_stdout()
+        problem = f"standard output: cannot be written ({error.strerror})."
+        raise OutputError(problem, "Send it where there is room, or name a file.") from error
+
+
+def harmless(text: str) -> str:
+    """Return text that moves no cursor and changes no colour: names in logs are foreign."""
+    return "".join(
+        letter if letter.isprintable() or letter in _BLANKS else "\ufffd" for letter in text
     )
-    typer.echo(clean, err=True)
+
+
+_BLANKS: Final = "\n\u00a0\u2009\u202f"
 
 
 def _silence_stdout() -> None:

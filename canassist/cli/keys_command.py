@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from canassist.cli.guard import say
 from canassist.errors import OutputError
 
 
@@ -26,6 +27,6 @@ def keys(
             raise OutputError(problem, "Choose another name, or move the old key away.")
     pair = writing.make_keys()
     write_whole({private: pair.private_pem, public: pair.public_pem}, secret=frozenset({private}))
-    typer.echo(f"{private}: keep it to yourself; sign with --sign {private}")
-    typer.echo(f"{public}: give it to those who receive your reports")
-    typer.echo(f"fingerprint {pair.fingerprint}")
+    say(f"{private}: keep it to yourself; sign with --sign {private}")
+    say(f"{public}: give it to those who receive your reports")
+    say(f"fingerprint {pair.fingerprint}")

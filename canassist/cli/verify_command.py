@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from canassist.cli.guard import say
 from canassist.cli.options import Databases
 from canassist.errors import InputError, VerificationError
 
@@ -46,7 +47,7 @@ def verify(
     again = _compared(data, files) if "sides" in data else _again(logs, databases, profiles)
     checks = writing.verify_page(html, inputs=inputs, reanalyse=again if logs else None)
     for check in checks:
-        typer.echo(f"{check.question} {check.answer}\n  {check.text}")
+        say(f"{check.question} {check.answer}\n  {check.text}")
     failed = [check for check in checks if check.answer == writing.Answer.NO]
     if failed:
         problem = f"{page.name}: {len(failed)} of {len(checks)} checks failed."

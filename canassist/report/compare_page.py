@@ -15,7 +15,8 @@ from canassist.report.document import Document, build
 from canassist.report.masks import mask_vins
 from canassist.report.measures import MINUS, UNKNOWN, Measures
 from canassist.report.page import STANDING_CAUTION, Look, page_number, read_key
-from canassist.report.times import Clock, duration, find_zone
+from canassist.report.times import Clock, duration
+from canassist.zones import find_zone
 
 if TYPE_CHECKING:
     from pathlib import Path

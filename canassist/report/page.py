@@ -28,7 +28,8 @@ from canassist.report.tables import (
     needs_table,
     overview,
 )
-from canassist.report.times import Clock, duration, find_zone, minutes_seconds
+from canassist.report.times import Clock, duration, minutes_seconds
+from canassist.zones import find_zone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

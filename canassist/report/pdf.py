@@ -39,6 +39,22 @@ def find_browser() -> str | None:
     return None
 
 
+def need_browser() -> str:
+    """Return an installed browser that can print.
+
+    Raises
+    ------
+    MissingExtraError
+        If there is none.
+    """
+    browser = find_browser()
+    if browser is None:
+        problem = "No browser of the Chromium family was found to print with."
+        fix = f"Install one or name it in {BROWSER_VARIABLE}; or print the page from any browser."
+        raise MissingExtraError(problem, fix)
+    return browser
+
+
 def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] = "A4") -> None:
     """Print a report to PDF.
 
@@ -58,11 +74,7 @@ def print_pdf(page: Path, pdf: Path, *, paper: Literal["A4", "letter"] = "A4") -
     OutputError
         If the browser fails.
     """
-    browser = find_browser()
-    if browser is None:
-        problem = "No browser of the Chromium family was found to print with."
-        fix = f"Install one or name it in {BROWSER_VARIABLE}; or print the page from any browser."
-        raise MissingExtraError(problem, fix)
+    browser = need_browser()
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         source = Path(folder) / "page.html"
         source.write_text(_for_paper(page.read_text("utf-8"), paper), encoding="utf-8")

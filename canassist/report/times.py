@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
-from zoneinfo import ZoneInfo
 
-from canassist.errors import UsageError
 from canassist.report.measures import THIN_SPACE
 
 _MINUTE: Final = 60.0
@@ -37,23 +35,6 @@ def duration(time_s: float) -> str:
         hours, minutes = divmod(minutes, _HOUR_MIN)
         return f"{hours}{THIN_SPACE}h {minutes}{THIN_SPACE}min"
     return f"{minutes}{THIN_SPACE}min {seconds}{THIN_SPACE}s"
-
-
-def find_zone(name: str) -> tzinfo | None:
-    """Return a time zone by name; None for an empty name.
-
-    Raises
-    ------
-    UsageError
-        If there is no such zone.
-    """
-    if not name:
-        return None
-    try:
-        return ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as error:
-        problem = f'"{name}" is no time zone that this computer knows.'
-        raise UsageError(problem, "Write one such as Europe/Oslo or UTC.") from error
 
 
 @dataclass(frozen=True, slots=True)

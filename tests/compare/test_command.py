@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+import canassist
 from canassist.cli.app import app
+from canassist.cli.compare_command import _export_names, _Side
 from canassist.demo import write_demo
 
 RIDES = ("healthy_mixed", "supply_resistance")
@@ -84,3 +88,62 @@ def test_an_empty_folder_is_refused_with_what_to_do(logs: list[str], tmp_path: P
     status, output = said("compare", str(tmp_path), logs[0])
     assert status == 3
     assert "no log in this folder" in output
+
+
+def test_channels_and_events_of_both_sides_are_exported_by_side(
+    logs: list[str], known: list[str], tmp_path: Path
+) -> None:
+    page, folder = tmp_path / "c.html", tmp_path / "new" / "for_others"
+    status, output = said("compare", *logs, *known, "-o", str(page), "--export", str(folder))
+    assert status == 0, output
+    names = {path.name for path in folder.iterdir()}
+    for side, ride in zip("AB", RIDES, strict=True):
+        assert {f"{side}.{ride}.events.csv", f"{side}.{ride}.channels.csv"} <= names
+    one = canassist.analyze(logs[1], dbc=known[1], profile=known[3])
+    text = (folder / f"B.{RIDES[1]}.events.csv").read_text("utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [row["text"] for row in rows] == [event.text for event in one.events]
+
+
+def test_rides_of_one_side_keep_apart_in_the_export() -> None:
+    side = _Side(
+        label="A",
+        name="before",
+        logs=(Path("ride.asc"), Path("Ride.blf"), Path("other.log.gz")),
+        dbc=[],
+        profile=None,
+    )
+    assert _export_names(side) == ["A.1.ride", "A.2.Ride", "A.other"]
+
+
+@pytest.mark.parametrize(("units", "paper"), [("us", "letter"), ("metric", "A4")])
+def test_it_is_printed_on_the_paper_of_its_units(
+    logs: list[str],
+    known: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    units: str,
+    paper: str,
+) -> None:
+    asked = []
+
+    def printed(page: Path, pdf: Path, *, paper: str = "A4") -> None:
+        asked.append((page.name, pdf.name, paper))
+
+    monkeypatch.setattr("canassist.report.print_pdf", printed)
+    monkeypatch.setattr("canassist.report.pdf.find_browser", lambda: "a browser")
+    options = ["-o", str(tmp_path / "c.html"), "--pdf", "--units", units]
+    status, output = said("compare", *logs, *known, *options)
+    assert status == 0, output
+    assert asked == [("c.html", "c.pdf", paper)]
+
+
+def test_the_same_files_give_the_same_bytes(
+    logs: list[str], known: list[str], tmp_path: Path
+) -> None:
+    for name in ("one", "two"):
+        assert said("compare", *logs, *known, "-o", str(tmp_path / f"{name}.html"))[0] == 0
+    for ending in ("html", "json"):
+        one, two = ((tmp_path / f"{name}.{ending}").read_bytes() for name in ("one", "two"))
+        assert one == two

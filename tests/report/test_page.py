@@ -23,7 +23,8 @@ from canassist.report.figures import unpacked
 from canassist.report.measures import Measures, unit_of, words_of
 from canassist.report.page import PageView
 from canassist.report.rules import Rulebook
-from canassist.report.times import Clock, duration, find_zone, minutes_seconds
+from canassist.report.times import Clock, duration, minutes_seconds
+from canassist.zones import find_zone
 
 PAPER, DARK_PAPER = "#fbfaf7", "#15191e"
 SPACE = "\u202f"
