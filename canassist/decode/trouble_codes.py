@@ -254,4 +254,5 @@ def _j1939_code(entry: bytes) -> tuple[str, str]:
 
 
 def _lamps(data: bytes) -> str:
-    return ", ".join(name for shift, name in _LAMPS if data[0] >> shift & 3 == 1)
+    first = data[0] if data else 0  # a damaged frame may carry nothing
+    return ", ".join(name for shift, name in _LAMPS if first >> shift & 3 == 1)

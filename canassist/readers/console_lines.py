@@ -211,7 +211,11 @@ def read_one_line(text: str, time_ns: int, tally: Tally) -> Frame | None:
     lengths = FD_LENGTHS if flags & FrameFlag.FD else range(CLASSIC_BYTES + 1)
     if data is None or length not in lengths:
         return None
-    return Frame(time_ns, bus_index(tally, found["bus"]), can_id, flags, length, data)
+    try:
+        bus = bus_index(tally, found["bus"])
+    except ValueError:  # more names than a recorder has buses: garbage
+        return None
+    return Frame(time_ns, bus, can_id, flags, length, data)
 
 
 def _payload(text: str, length: int) -> bytes | None:

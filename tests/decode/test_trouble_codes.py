@@ -145,3 +145,8 @@ def test_earlier_codes_are_told_from_active_ones() -> None:
 def test_a_count_that_is_not_available_is_not_shown() -> None:
     (seen,) = codes(ENGINE, (0.5, "18FECA00#00FF5B00037FFFFF"))
     assert seen.status == "active"
+
+
+def test_a_damaged_dm1_frame_without_data_holds_no_code() -> None:
+    good = (1.0, "18FECA00#0400A8000403FFFF")
+    assert [one.code for one in codes(ENGINE, (0.5, "18FECA00#"), good)] == ["SPN 168 FMI 4"]

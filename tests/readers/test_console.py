@@ -186,6 +186,14 @@ def test_prompts_and_torn_lines_are_named() -> None:
     assert [problem.where for problem in tally.problems] == ["line 1", "lines 3 to 5"]
 
 
+def test_more_bus_names_than_a_recorder_has_are_damage() -> None:
+    lines = [f" (1700000000.{row:06d})  b{row}  123   [1]  11\n" for row in range(300)]
+    read, tally = read_all(ConsoleReader(), "".join(lines).encode())
+    assert len(read) == 255
+    assert tally.skipped == 45
+    assert tally.problems[0].where == "lines 256 to 300"
+
+
 def test_fifty_cuts_lose_only_the_frame_that_they_cut() -> None:
     written = [Sample(START_NS + n * NS, "can0", n, 0, 8, bytes([n] * 8)) for n in range(40)]
     whole = "".join(_absolute(one, 0) + _body(one) + "\n" for one in written).encode()
