@@ -45,7 +45,8 @@ _VIN_CHECK_PLACE: Final = 8
 _VIN_MODULUS: Final = 11
 
 _PRINTABLE = re.compile(rb"[\x20-\x7e]+")
-_PADDING: Final = b"\x00\xff\xaa\x55\xcc \t\r\n"
+_PADDING: Final = b"\x00\xff\xaa\xcc \t\r\n"
+"""Not the usual 55: that is the letter U, and a VIN or a part number may begin or end with it."""
 MAX_TEXT: Final = 64
 
 

@@ -114,3 +114,10 @@ def test_nothing_asked_nothing_known() -> None:
 
 def test_a_vin_of_another_length_is_no_vin() -> None:
     assert identity(*iso_tp(b"\x62\xf1\x90" + b"SHORT")).vin == ""
+
+
+@pytest.mark.parametrize("vin", ["UU1" + "1" * 14, "1" * 16 + "U"])
+def test_a_u_at_either_end_is_a_letter_and_no_filler(vin: str) -> None:
+    """55, with which some units fill their frames up, is the letter U."""
+    assert identity(*iso_tp(b"\x62\xf1\x90" + vin.encode())).vin == vin
+    assert identity(*iso_tp(b"\x62\xf1\x87U77U")).part_number == "U77U"
