@@ -103,6 +103,9 @@ def parse_profile(text: str, file_name: str) -> Profile:
     except tomllib.TOMLDecodeError as error:
         problem = f"{file_name}: not valid TOML: {error}."
         raise ProfileError(problem, "Correct the line that it names.") from error
+    except (ValueError, RecursionError) as error:  # thousands of digits, or of brackets
+        problem = f"{file_name}: holds a number or a list beyond all bounds."
+        raise ProfileError(problem, "Give a vehicle profile, not another file.") from error
     return _Checker(file_name).profile(table)
 
 
@@ -124,7 +127,7 @@ class _Checker:
             limits=limits,
             name=self._text(vehicle.get("name", ""), "vehicle.name"),
             file_name=self.file_name,
-            nominal_v=self._number(nominal, "vehicle.nominal_v"),
+            nominal_v=self._positive(nominal, "vehicle.nominal_v"),
             bit_rate_bps=self._bit_rate(vehicle.get("bit_rate_bps")),
             channels=self._channels(self._table(table, "channels", tuple(CHANNEL_UNITS))),
             integrity=self._integrity(table.get("integrity", [])),
@@ -175,14 +178,23 @@ class _Checker:
                     f'"{signal}" names no message',
                     'Write "Message.Signal" as in the database.',
                 )
-            found[name] = ChannelSpec(
-                signal=signal,
-                scale=self._optional(fields, "scale", place),
-                offset=self._optional(fields, "offset", place),
-                invalid=self._numbers(fields.get("invalid", []), f"{place}.invalid"),
-                stale_after_s=self._optional(fields, "stale_after_s", place),
-            )
+            found[name] = self._spec(fields, signal, place)
         return found
+
+    def _spec(self, fields: Table, signal: str, place: str) -> ChannelSpec:
+        scale = self._optional(fields, "scale", place)
+        if scale == 0:
+            self._refuse(f"{place}.scale", "= 0 makes every value the same", "Give the factor.")
+        stale = fields.get("stale_after_s")
+        return ChannelSpec(
+            signal=signal,
+            scale=scale,
+            offset=self._optional(fields, "offset", place),
+            invalid=self._numbers(fields.get("invalid", []), f"{place}.invalid"),
+            stale_after_s=None
+            if stale is None
+            else self._positive(stale, f"{place}.stale_after_s"),
+        )
 
     def _integrity(self, entries: object) -> tuple[IntegritySpec, ...]:
         if not isinstance(entries, list):
@@ -229,9 +241,18 @@ class _Checker:
         return AssistMap(
             speed_kph=speed,
             gains=gains,
-            driver_deadband_nm=self._number(entry.get("driver_deadband_nm", 0.5), "assist_map"),
-            max_assist_nm=self._number(entry.get("max_assist_nm", 40.0), "assist_map"),
+            driver_deadband_nm=self._deadband(entry.get("driver_deadband_nm", 0.5)),
+            max_assist_nm=self._positive(
+                entry.get("max_assist_nm", 40.0), "assist_map.max_assist_nm"
+            ),
         )
+
+    def _deadband(self, value: object) -> float:
+        place = "assist_map.driver_deadband_nm"
+        number = self._number(value, place)
+        if number < 0:
+            self._refuse(place, f"= {number:g} is negative", "Give 0 or more.")
+        return number
 
     # Small checks, each with one message.
 
@@ -255,9 +276,19 @@ class _Checker:
     def _number(self, value: object, place: str) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             self._refuse(place, f"is {_kind(value)}, not a number", "Write a number.")
-        if not math.isfinite(value):
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number beyond any float
+            number = math.inf
+        if not math.isfinite(number):
             self._refuse(place, "is not finite", "Write a number.")
-        return float(value)
+        return number
+
+    def _positive(self, value: object, place: str) -> float:
+        number = self._number(value, place)
+        if number <= 0:
+            self._refuse(place, f"= {number:g} is not above zero", "Give a positive number.")
+        return number
 
     def _numbers(self, value: object, place: str) -> tuple[float, ...]:
         if not isinstance(value, list):
@@ -283,7 +314,7 @@ class _Checker:
 
 def _kind(value: object) -> str:
     names = {bool: "true or false", str: "text", int: "a number", float: "a number", list: "a list"}
-    return names.get(type(value), "a table")
+    return names.get(type(value), "a table" if isinstance(value, Mapping) else "a date or time")
 
 
 def _leaves(table: Table, above: str = "") -> list[str]:
