@@ -131,11 +131,14 @@ class _Log:
         frame_at = at[[event.frame is not None for event in events]]
         single, kept = block_of_frames(frames, self._reading)
         whole = merged(done.block, done.line, single, frame_at[kept])
+        time_ns = np.array([event.time_ns for event in events], dtype=np.int64)
         if self.relative:
             rows = np.sort(np.concatenate((done.line, frame_at[kept])))
-            deltas = np.array([event.time_ns for event in events], dtype=np.int64)
-            whole = self._accumulated(whole, rows, deltas, at)
-        return self._placed(whole)
+            whole, time_ns = self._accumulated(whole, rows, time_ns, at)
+        whole = self._placed(whole)
+        lost = np.array([event.lost for event in events], dtype=np.bool_)
+        self.tally.recorder_losses_ns += (time_ns[lost] + self._shift_ns).tolist()
+        return whole
 
     def _control(self, line: str) -> None:
         """Take note of a header line."""
@@ -161,7 +164,7 @@ class _Log:
 
     def _accumulated(
         self, block: FrameBlock, rows: IntArray, more_ns: IntArray, more_rows: IntArray
-    ) -> FrameBlock:
+    ) -> tuple[FrameBlock, IntArray]:
         """Add up times that each count from the line before; all events count, frames or not.
 
         Parameters
@@ -172,6 +175,12 @@ class _Log:
             Line of each frame.
         more_ns, more_rows : arrays of int64
             Times and lines of what was read one by one; frames among them count once.
+
+        Returns
+        -------
+        block : FrameBlock
+        time_ns : array of int64
+            Times of what was read one by one.
         """
         all_rows = np.concatenate((rows, more_rows))
         all_ns = np.concatenate((block.time_ns, more_ns))
@@ -180,9 +189,9 @@ class _Log:
         if len(total):
             self._now_ns = int(total[-1])
         block = replace(block, time_ns=total[np.searchsorted(unique_rows, rows)])
-        if self.wish.headers or self.wish.wanted is None:
-            return block
-        return picked(block, block.payload_row)
+        if not self.wish.headers and self.wish.wanted is not None:
+            block = picked(block, block.payload_row)
+        return block, total[np.searchsorted(unique_rows, more_rows)]
 
     def _placed(self, block: FrameBlock) -> FrameBlock:
         """Move a stretch that began to count anew to where its date puts it."""
@@ -220,7 +229,6 @@ class _Log:
                 return self._rest_of(line)
             return None
         if event.lost:
-            self.tally.recorder_losses_ns.append(event.time_ns + self._shift_ns)
             self.tally.report(f"line {number}", "the recorder says that it lost frames here")
         if event.damaged:
             self.bad.add(number)

@@ -45,7 +45,7 @@ def read_date(text: str) -> datetime | None:
     ``30.09.2017 15:06:13`` and ``2017-09-30 15:06:13`` are read. In ``3/4/2017`` day and
     month cannot be told apart, so there is no answer.
     """
-    plain = _plain(text)
+    plain = _plain(_as_written(text))
     clock = _TIME.search(plain)
     if clock is None:
         return None
@@ -57,6 +57,14 @@ def read_date(text: str) -> datetime | None:
         return datetime(*day, *of_day)
     except ValueError:
         return None
+
+
+def _as_written(text: str) -> str:
+    """Undo what reading UTF-8 byte by byte makes of a month such as ``Mär``."""
+    try:
+        return text.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        return text
 
 
 def _plain(text: str) -> str:

@@ -42,7 +42,11 @@ _ERROR: Final = re.compile(
     r"(?:CANFD\s+)?(?P<channel>\d{1,3})\s+(?:(?:Rx|Tx)\s+)?ErrorFrame(?P<rest>.*)", re.IGNORECASE
 )
 _ECC: Final = re.compile(r"ECC:\s*([01]{8})\b")
-_LIKE_A_FRAME: Final = re.compile(r"CANFD\b.*|\d{1,3}(?:\s+[0-9A-Fa-f]{1,10}[xX]?(?:\s+[RT].*)?)?")
+# Cut short, or with a message's name where the identifier should be.
+_LIKE_A_FRAME: Final = re.compile(
+    r"CANFD\b.*|\d{1,3}(?:\s+[0-9A-Fa-f]{1,10}[xX]?(?:\s+[RT].*)?)?"
+    r"|\d{1,3}\s+\w+\s+(?:Rx|Tx)\s+[drDR]\b.*"
+)
 _OVERRUN: Final = re.compile(r"\b(?:overrun|data lost|lost data|queue overflow)\b", re.IGNORECASE)
 _HEADER: Final = re.compile(
     r"\s*(?:date\b|base\b|(?:no )?internal events|//|begin trigger|end trigger|\Z)", re.IGNORECASE

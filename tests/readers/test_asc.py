@@ -199,6 +199,36 @@ def test_what_the_recorder_lost_is_its_own_loss() -> None:
     assert len(tally.problems) == 1
 
 
+def test_a_loss_is_placed_where_relative_times_and_later_stretches_put_it() -> None:
+    frame, lost = "1  123  Rx d 1 01", "1  Status: overrun"
+    relative = ASC_HEADER.replace("absolute", "relative")
+    lines = (f"0.5 {frame}", f"0.5 {frame}", f"0.25 {lost}", f"0.5 {frame}")
+    _, tally = read_all(AscReader(), (relative + "\n".join(lines) + "\n").encode())
+    assert tally.recorder_losses_ns == [1_250_000_000]
+    lines = (
+        f"10.0 {frame}",
+        "Begin Triggerblock Sat Sep 30 15:07:13.191 2017",
+        f"0.5 {frame}",
+        f"0.75 {lost}",
+    )
+    _, tally = read_all(AscReader(), (ASC_HEADER + "\n".join(lines) + "\n").encode())
+    assert tally.recorder_losses_ns == [60_750_000_000]
+
+
+def test_a_frame_that_is_named_instead_of_numbered_is_not_lost_in_silence() -> None:
+    lines = ("1.0 1  123  Rx d 1 01", "2.0 1  EngineData  Rx   d 2 01 02  Length = 0")
+    read, tally = read_all(AscReader(), (ASC_HEADER + "\n".join(lines) + "\n").encode())
+    assert len(read) == 1
+    assert tally.skipped == 1
+    assert tally.problems[0].where == "line 8"
+
+
+def test_a_month_in_utf_8_is_read() -> None:
+    header = ASC_HEADER.replace("Sep 30", "Mär 5")
+    _, tally = read_all(AscReader(), (header + "1.0 1  123  Rx d 1 01\n").encode())
+    assert tally.start_local == datetime(2017, 3, 5, 15, 6, 13, 191_000)
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
