@@ -147,7 +147,10 @@ class _Trace:
         layout = self.layout or self._guess(table, rows)
         self.layout = layout
         done = read_lines_at_once(table, word, rows, layout, self.wish, self.tally)
+        losses = self.tally.recorder_losses_ns
+        known = len(losses)
         frames, at = self._one_by_one(lines.number, table, layout, done.failed)
+        losses[known:] = [one + self.offset_ns for one in losses[known:]]
         single, kept = block_of_frames(frames, self.wish)
         block = merged(done.block, done.line, single, at[kept])
         block.time_ns[:] += self.offset_ns

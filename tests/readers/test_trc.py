@@ -207,6 +207,15 @@ def test_a_second_trace_in_the_same_file_goes_on_at_its_own_start() -> None:
     assert [frame.bus for frame in read] == ["1", "2"]
 
 
+def test_a_loss_in_a_second_trace_counts_from_the_first_one_s_start() -> None:
+    trace = (
+        ";$FILEVERSION=1.1\n;$STARTTIME={}\n     1)        50.0  Warng  FFFFFFFF  4  00 00 00 02\n"
+    )
+    _, tally = read_all(TrcReader(), (trace.format("40000.0") + trace.format("40000.5")).encode())
+    half_a_day_ms = 12 * 3600 * 1000
+    assert tally.recorder_losses_ns == [50 * MS_NS, (half_a_day_ms + 50) * MS_NS]
+
+
 def test_a_file_of_nothing_but_headers_takes_no_long_time() -> None:
     begin = time.process_time()
     read, _ = read_all(TrcReader(), b";$FILEVERSION=1.1\n" * 100_000)
