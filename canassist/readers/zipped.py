@@ -24,7 +24,7 @@ _SIZES_FOLLOW: Final = 8  # general purpose bit 3: sizes stand behind the data
 _STORED: Final = 0
 _KINDS: Final = {8: DEFLATE, 12: BZIP2, 93: ZSTD, 95: XZ}
 _SCAN_BYTES: Final = 1 << 20
-_JUNK: Final = ("__MACOSX/", ".")
+_JUNK_FOLDER: Final = "__MACOSX/"
 _MOST_MEMBERS: Final = 10_000
 
 
@@ -48,8 +48,16 @@ def members(source: BinaryIO, report: Report) -> list[Member]:
     except (zipfile.BadZipFile, OSError, ValueError, struct.error, NotImplementedError) as error:
         report("end of file", f"the archive's directory cannot be read ({error}); searched instead")
         listed = list(_searched(source))
-    listed = listed[:_MOST_MEMBERS]
-    return [one for one in listed if not one.name.rpartition("/")[2].startswith(_JUNK)]
+    logs = [one for one in listed if not _is_hidden(one.name)]
+    if len(logs) > _MOST_MEMBERS:
+        report(
+            "archive", f"holds {len(logs)} files; those after the first {_MOST_MEMBERS} left out"
+        )
+    return logs[:_MOST_MEMBERS]
+
+
+def _is_hidden(name: str) -> bool:
+    return name.startswith(_JUNK_FOLDER) or name.rpartition("/")[2].startswith(".")
 
 
 def _check_places(source: BinaryIO, listed: list[Member]) -> None:

@@ -192,6 +192,31 @@ def test_members_of_a_zip_are_its_logs(tmp_path: Path, method: int) -> None:
     assert not report
 
 
+def test_what_a_system_hides_in_an_archive_is_no_log(tmp_path: Path) -> None:
+    path = tmp_path / "rides.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        for name in ("ride.log", "__MACOSX/ride.log", ".hidden", "on/._ride.log"):
+            packed.writestr(name, "x")
+    said: list[str] = []
+    parts = find_parts(path, limits=ROUGH, report=lambda _, what: said.append(what))
+    assert [part.name for part in parts] == ["ride.log"]
+    assert not said
+
+
+def test_an_archive_of_more_files_than_are_read_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canassist.readers.zipped._MOST_MEMBERS", 2)
+    path = tmp_path / "rides.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        for number in range(3):
+            packed.writestr(f"{number}.log", "x")
+    said: list[str] = []
+    parts = find_parts(path, limits=ROUGH, report=lambda _, what: said.append(what))
+    assert [part.name for part in parts] == ["0.log", "1.log"]
+    assert said == ["holds 3 files; those after the first 2 left out"]
+
+
 def test_a_zip_written_as_a_stream_has_its_sizes_behind_the_data(tmp_path: Path) -> None:
     class Pipe(io.RawIOBase):
         """A file that cannot seek."""
