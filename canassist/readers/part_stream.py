@@ -82,7 +82,6 @@ class PartStream:
     first_ns: int = 0
     sample: FrameBlock | None = None
     losses_ns: list[int] = field(default_factory=list)
-    _opened: Opened | None = None
     _table: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -143,19 +142,21 @@ class PartStream:
             open_part(self.part, self.tally.report, to_disk=self.reader.needs_seek) as opened,
             closed_at_end(_iterator(self.reader, opened, wish, self.tally)) as blocks,
         ):
-            self._opened = opened
             self.tally.bytes_total = opened.size
             for block in blocks:
                 self.tally.bytes_read = opened.position()
-                new = self.tally.recorder_losses_ns[len(self.losses_ns) :]
-                self.losses_ns += [at + clock.offset_ns + self.offset_ns for at in new]
+                self._place_losses(clock)
                 if len(block):
                     for ready in clock.feed(block):
                         yield self._placed(ready, bus_index)
             for ready in clock.finish():
                 yield self._placed(ready, bus_index)
+            self._place_losses(clock)  # those noted behind the last frame
             self.tally.bytes_read = opened.size
-            self._opened = None
+
+    def _place_losses(self, clock: ClockRepair) -> None:
+        new = self.tally.recorder_losses_ns[len(self.losses_ns) :]
+        self.losses_ns += [at + clock.offset_ns + self.offset_ns for at in new]
 
     def _placed(self, block: FrameBlock, bus_index: Callable[[str], int]) -> FrameBlock:
         names = self.tally.buses
