@@ -250,7 +250,6 @@ def test_upload_under_way_and_its_end_are_sound(
     page.set_input_files("#files", [log])
     expect(page.locator("#sending progress")).to_be_visible()
     is_sound(page, width, "sending")
-    page.wait_for_function("document.querySelector('#sending progress')")
     told = {"problem": "The disk is full.", "fix": "Make room.", "number": "1"}
     held[0].fulfill(status=507, json=told)
     expect(page.locator("#sending")).to_contain_text("The disk is full. Make room.")

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from canassist.demo import WrittenRide
 
@@ -60,32 +61,88 @@ def shelf(
     return shared_page
 
 
+NOTE_SENDING = """
+window.told = [];
+new MutationObserver(() => {
+  const line = document.querySelector("#sending li");
+  const bar = line && line.querySelector("progress");
+  if (bar) window.told.push([bar.value, line.innerText]);
+}).observe(document, { subtree: true, childList: true, attributes: true, characterData: true });
+"""
+
+
 def test_upload_moves_and_can_be_cancelled(
     until: Until, served: Served, page: Page, tmp_path: Path
 ) -> None:
     large = tmp_path / "large.log"
-    large.write_bytes(b"(1.0) can0 123#00\n" * 1_500_000)
+    large.write_bytes(b"(1.0) can0 123#00\n" * 1_000_000)
+    page.add_init_script(NOTE_SENDING)
     page.goto(served.address)
-    line = page.context.new_cdp_session(page)
-    line.send("Network.enable")
-    line.send(
-        "Network.emulateNetworkConditions",
-        {"offline": False, "latency": 0, "downloadThroughput": -1, "uploadThroughput": 2_000_000},
-    )
+    slow_down(page, 3_000_000)
     page.set_input_files("#files", [large])
-    bar = page.locator("#sending progress")
-    expect(bar).to_have_js_property("max", 1)
-    share = "document.querySelector('#sending progress').value"
-    until(lambda: page.evaluate(share) > 0.02)
-    first = page.evaluate(share)
-    until(lambda: page.evaluate(share) > first)
-    expect(page.locator("#sending")).to_contain_text("MB sent")
+    until(lambda: page.evaluate("new Set(window.told.map(one => one[0])).size > 3"))
+    until(lambda: page.evaluate("window.told.some(one => one[1].includes(', about '))"))
+    told: list[tuple[float, str]] = page.evaluate("window.told")
+    shares = [share for share, _ in told]
+    assert shares == sorted(shares)
+    assert re.fullmatch(
+        r"large.log: \d+\.\d of 18 MB sent, about \d+ s left", told[-1][1].split("\n")[0].strip()
+    )
     page.get_by_role("button", name="Cancel the upload of large.log").click()
     expect(page.locator("#sending")).to_contain_text("called off, nothing of it was kept")
+    expect(page.locator("#sending progress")).to_have_count(0)
     assert httpx.get(served.address + "api/reports").json()["count"] == 0
-    page.wait_for_timeout(500)
-    assert list((served.data / "incoming").iterdir()) == []
+    until(lambda: not list((served.data / "incoming").iterdir()))
     assert list((served.data / "files").glob("*/*")) == []
+
+
+def slow_down(page: Page, bytes_s: int) -> None:
+    """Let the browser send no faster than this."""
+    line = page.context.new_cdp_session(page)
+    line.send("Network.enable")
+    held = {"offline": False, "latency": 0, "downloadThroughput": -1, "uploadThroughput": bytes_s}
+    line.send("Network.emulateNetworkConditions", held)
+
+
+def test_dropped_files_are_taken_and_what_went_wrong_stays_in_sight(
+    shelf: Served, page: Page
+) -> None:
+    page.goto(shelf.address)
+    count = page.locator("#rides .ride").count()
+    parcel = page.evaluate_handle(
+        """() => {
+        const parcel = new DataTransfer();
+        parcel.items.add(new File(["no log at all".repeat(20)], "dropped.txt"));
+        parcel.items.add(new File([], "nothing in it.log"));
+        return parcel }"""
+    )
+    page.dispatch_event("#drop", "drop", {"dataTransfer": parcel})
+    trouble = page.locator("#sending .trouble")
+    expect(trouble).to_contain_text("nothing in it.log: the file is empty")
+    expect(page.locator("#rides .ride")).to_have_count(count + 1)
+    row = page.locator("#rides .ride").first
+    expect(row).to_contain_text("dropped.txt: no CAN frame in it")
+    expect(trouble).to_be_visible()
+
+
+def test_folder_is_taken_without_what_is_no_log(
+    served: Served, page: Page, rides: dict[str, WrittenRide], tmp_path: Path
+) -> None:
+    ride = rides["hot_tight_turns"]
+    folder = tmp_path / "card"
+    folder.mkdir()
+    for path in (ride.log, ride.dbc, ride.profile):
+        (folder / path.name).write_bytes(path.read_bytes())
+    for name in ("picture.jpg", ".hidden.log", "settings.ini"):
+        (folder / name).write_bytes(b"anything")
+    page.goto(served.address)
+    line = page.locator("#sending")
+    page.set_input_files("#folder", folder)
+    expect(line).to_contain_text("3 files of the folder are no logs")
+    row = page.locator("#rides .ride")
+    expect(row).to_have_count(1)
+    expect(row).to_have_attribute("data-state", "done")
+    expect(row).to_contain_text("because the module was hot")
 
 
 def test_doubtful_channel_is_asked_answered_and_remembered(
@@ -158,7 +215,6 @@ def test_shelf_is_searched_filtered_and_sorted(shelf: Served, page: Page) -> Non
         assert page.locator("#rides h3").all_inner_texts() == names
 
 
-@pytest.mark.slow
 def test_renamed_and_noted_ride_gets_its_report_anew(
     served: Served, page: Page, rides: dict[str, WrittenRide]
 ) -> None:
@@ -175,7 +231,6 @@ def test_renamed_and_noted_ride_gets_its_report_anew(
     expect(page.locator(".moment")).to_contain_text("3:30")
 
 
-@pytest.mark.slow
 def test_files_of_a_report_can_be_saved(shelf: Served, page: Page, tmp_path: Path) -> None:
     page.goto(shelf.address)
     page.get_by_role("link", name="hot_tight_turns", exact=True).click()
@@ -212,26 +267,21 @@ def test_report_cannot_reach_the_page(shelf: Served, page: Page) -> None:
     }
 
 
-def test_restart_in_mid_work_takes_it_up_again(
+def test_open_page_sees_a_restart_in_mid_work_through(
     starting: Callable[..., Served], serving: Serving, page: Page, tmp_path: Path,
     rides: dict[str, WrittenRide],
 ) -> None:  # fmt: skip
     ride = rides["hot_tight_turns"]
     first = starting(tmp_path / "data")
-    answer = httpx.post(
-        first.address + "api/reports?wait=0",
-        files=[(role, (path.name, path.read_bytes())) for role, path in whole(ride)],
-    )
-    name = answer.json()["id"]
-    state = ""
-    while state != "working":
-        state = httpx.get(f"{first.address}api/reports/{name}").json()["state"]
+    page.goto(first.address)
+    page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
+    row = page.locator("#rides .ride")
+    expect(row).to_have_attribute("data-state", "working")
     first.kill()
     assert first.process.stderr is not None
     first.process.stderr.close()
-    with serving(tmp_path / "data") as second:
-        page.goto(second.address)
-        row = page.locator("#rides .ride")
+    port = str(urlsplit(first.address).port)
+    with serving(tmp_path / "data", "--port", port):
         expect(row).to_have_attribute("data-state", "done")
         expect(row).to_contain_text("because the module was hot")
 
@@ -265,46 +315,3 @@ def press_to(page: Page, name: str, *, tick: bool = False) -> None:
         if page.evaluate("document.activeElement.id") == name:
             return
     raise AssertionError(f"{name} cannot be reached by keyboard")
-
-
-def paths_of(shelf: Served) -> Iterator[str]:
-    listed = httpx.get(shelf.address + "api/reports").json()["rides"]
-    html = {"accept": "text/html"}
-    vehicles = re.findall(r'href="/(vehicles/\w+)"', httpx.get(shelf.address + "vehicles", headers=html).text)  # fmt: skip # noqa: E501 - one expression
-    yield from ("", "vehicles", "api", "nothing", "?deleted=1", "?text=zzz", vehicles[0])
-    yield from {ride["state"]: f"rides/{ride['id']}" for ride in listed}.values()
-
-
-@pytest.mark.parametrize(
-    ("width", "scheme"),
-    [
-        (1280, "light"),
-        (390, "dark"),
-        pytest.param(1280, "dark", marks=pytest.mark.slow),
-        pytest.param(390, "light", marks=pytest.mark.slow),
-    ],
-)
-def test_axe_finds_nothing_and_nothing_is_cut_off(
-    shelf: Served, browser: Browser, width: int, scheme: str
-) -> None:
-    context = browser.new_context(
-        viewport={"width": width, "height": 844},
-        color_scheme="dark" if scheme == "dark" else "light",
-    )
-    page = context.new_page()
-    messages: list[str] = []
-    page.on("pageerror", lambda error: messages.append(str(error)))
-    for path in paths_of(shelf):
-        page.goto(shelf.address + path)
-        page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
-        found = Axe().run(page, options=RULES).response["violations"]
-        assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], path
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
-        small = page.evaluate(
-            """() => [...document.querySelectorAll("button, select, input, .button")]
-            .filter(one => one.offsetParent && one.getBoundingClientRect().height < 24)
-            .map(one => one.outerHTML)"""
-        )
-        assert small == [], path
-    assert messages == []
-    context.close()

@@ -6,6 +6,7 @@ import io
 import json
 import socket
 import zipfile
+from collections.abc import Callable
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 from urllib.parse import quote, urlsplit
@@ -19,6 +20,7 @@ from canassist.web.records import NOTES, Answer, NewRide, Ride, Stored
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
 
+Until = Callable[[Callable[[], bool]], None]
 NASTY = (
     """'"><img src=x onerror=alert(1)><script>alert(2)</script>{{1234*8765}}</textarea></title>"""
 )
@@ -160,7 +162,7 @@ HOSTILE_REPORT = """<!DOCTYPE html><html><body>
 </script></body></html>"""
 
 
-def test_hostile_report_reaches_nothing(inside: Inside, page: Page) -> None:
+def test_hostile_report_reaches_nothing(until: Until, inside: Inside, page: Page) -> None:
     inside.client.get("/")
     ride = answered(inside, "", "plain")
     assert ride.id
@@ -172,7 +174,7 @@ def test_hostile_report_reaches_nothing(inside: Inside, page: Page) -> None:
     page.goto(inside.address)  # so that there is a session that could be misused
     page.on("requestfinished", lambda one: asked.append((one.method, urlsplit(one.url).path)))
     page.goto(f"{inside.address}rides/{ride.id}/report")
-    page.wait_for_function("window.tried")
+    until(lambda: page.evaluate("Boolean(window.tried)"))
     tried: dict[str, str] = page.evaluate("window.tried")
     assert len(tried) == 11
     assert {name for name, what in tried.items() if what == "reached"} <= {"beacon"}

@@ -5,6 +5,7 @@
   const drop = document.getElementById("drop");
   const list = document.getElementById("rides");
   const databases = /\.(dbc|kcd|sym|arxml|toml)$/i;
+  const ofUse = /\.(log|txt|asc|blf|mf4|mdf|trc|csv|db|sqlite3?|pcap|pcapng|gz|xz|zst|bz2|zip|dbc|kcd|sym|arxml|toml)$/i;
   const parallel = 2;
   const waiting = [];
   let running = 0;
@@ -15,6 +16,19 @@
 
   function megabytes(count) {
     return (count / 1e6).toFixed(count < 1e7 ? 1 : 0);
+  }
+
+  // Moving figures would be read out without end; the outcome is read out once.
+  function tell(text) {
+    document.getElementById("told").textContent = text;
+  }
+
+  function addLine(text, trouble) {
+    const line = document.createElement("li");
+    line.textContent = text;
+    line.classList.toggle("trouble", trouble);
+    document.getElementById("sending").append(line);
+    tell(text);
   }
 
   // --- sending ---
@@ -97,12 +111,12 @@
     end(text, trouble, answer) {
       if (this.request) { running -= 1; this.request = null; }
       this.text.textContent = text;
+      tell(text);
       this.text.classList.toggle("trouble", trouble);
       this.bar.remove();
       this.button.remove();
       this.resolve(answer);
       next();
-      if (!running && !waiting.length) settle();
     }
   }
 
@@ -119,10 +133,24 @@
     return sending.ended;
   }
 
-  let arrivals = 0;
+  // What arrived while something is still on its way or went wrong is shown in its row; the
+  // page is loaded anew only when that loses nothing.
+  const arrived = [];
 
   function settle() {
-    if (arrivals) location.assign("/");
+    if (running || waiting.length || !arrived.length) return;
+    if (document.querySelector("#sending .trouble")) {
+      arrived.splice(0).forEach((one) => refresh(one.ride));
+      return;
+    }
+    const said = arrived.some((one) => one.isNew) ? "uploaded" : "known";
+    location.assign("/?said=" + said + "#ride-" + arrived[0].ride);
+  }
+
+  function note(answer) {
+    if (!answer) return;
+    for (const ride of answer.rides) arrived.push({ ride, isNew: true });
+    for (const ride of answer.known) arrived.push({ ride, isNew: false });
   }
 
   async function send(files) {
@@ -130,34 +158,29 @@
     const known = files.filter((file) => databases.test(file.name));
     const logs = files.filter((file) => !databases.test(file.name));
     let vehicle = "";
-    if (known.length && logs.length) {
+    if (known.length) {
       const answer = await enqueue(new Sending(known, ""));
       if (!answer) return;
       vehicle = answer.vehicle;
-    } else if (known.length) {
-      const answer = await enqueue(new Sending(known, ""));
-      if (answer) location.assign("/?said=vehicle");
-      return;
+      if (!logs.length) {
+        if (!running && !waiting.length) location.assign("/?said=vehicle");
+        return;
+      }
     }
     const together = drop.elements.together.checked;
     const groups = together ? [logs] : logs.map((file) => [file]);
-    const said = new Set();
-    const all = groups.map((group) => enqueue(new Sending(group, vehicle)).then((answer) => {
-      if (answer) {
-        arrivals += 1;
-        said.add(answer.rides.length ? "uploaded" : "known");
-        return (answer.rides[0] || answer.known[0]);
-      }
-      return null;
-    }));
-    const rides = (await Promise.all(all)).filter(Boolean);
-    const troubled = document.querySelector("#sending .trouble");
-    if (rides.length && !troubled) {
-      location.assign("/?said=" + (said.has("uploaded") ? "uploaded" : "known") + "#ride-" + rides[0]);
-    } else if (rides.length) {
-      arrivals = 0;
-      rides.forEach(refresh);
+    await Promise.all(groups.map((group) => enqueue(new Sending(group, vehicle)).then(note)));
+    settle();
+  }
+
+  // A folder holds more than logs; what is no log by its name is left out.
+  function sendFolder(files) {
+    const fit = files.filter((file) => ofUse.test(file.name) && !file.name.startsWith("."));
+    const left = files.length - fit.length;
+    if (left) {
+      addLine(fill(fit.length ? drop.dataset.without : drop.dataset.none, { count: left }), !fit.length);
     }
+    return send(fit);
   }
 
   async function filesOf(entry) {
@@ -178,7 +201,7 @@
     if (!entries.length) return send(Array.from(transfer.files));
     const found = [];
     for (const entry of entries) found.push(...(await filesOf(entry)));
-    return send(found);
+    return entries.some((entry) => entry.isDirectory) ? sendFolder(found) : send(found);
   }
 
   if (drop) {
@@ -189,20 +212,22 @@
     document.addEventListener("drop", (event) => {
       event.preventDefault();
       drop.classList.remove("over");
-      dropped(event.dataTransfer);
+      dropped(event.dataTransfer).catch((error) => {
+        addLine(fill(drop.dataset.unreadable, { why: error.message }), true);
+      });
     });
-    for (const name of ["files", "folder"]) {
+    for (const [name, take] of [["files", send], ["folder", sendFolder]]) {
       const input = document.getElementById(name);
-      input.addEventListener("change", () => { const chosen = Array.from(input.files); input.value = ""; send(chosen); });
+      input.addEventListener("change", () => { const chosen = Array.from(input.files); input.value = ""; take(chosen); });
     }
+    window.addEventListener("beforeunload", (event) => { if (running) event.preventDefault(); });
     drop.addEventListener("submit", (event) => event.preventDefault());
   }
 
   // --- following the work ---
 
-  function busyRide(name) {
-    const found = document.querySelector('[data-ride="' + CSS.escape(name) + '"]');
-    return found;
+  function rowOf(name) {
+    return document.querySelector('[data-ride="' + CSS.escape(name) + '"]');
   }
 
   // A reload would break off a form that is on its way and lose what its answer says.
@@ -211,9 +236,15 @@
   window.addEventListener("pageshow", () => { leaving = false; });
 
   async function refresh(name) {
-    const old = busyRide(name);
-    const answer = await fetch("/rows/" + encodeURIComponent(name), { headers: { Accept: "text/html" } });
-    if (!answer.ok) { if (old) old.remove(); return; }
+    const old = rowOf(name);
+    let answer;
+    try {
+      answer = await fetch("/rows/" + encodeURIComponent(name), { headers: { Accept: "text/html" } });
+    } catch (error) {
+      return; // the server is away; its news come again with it
+    }
+    if (answer.status === 404 && old) old.remove();
+    if (!answer.ok) return;
     const holder = document.createElement("ul");
     holder.innerHTML = await answer.text();
     const fresh = holder.firstElementChild;
@@ -221,7 +252,7 @@
       if (old && !leaving && fresh.dataset.state !== old.dataset.state) location.reload();
       return;
     }
-    const now = busyRide(name);
+    const now = rowOf(name);
     if (!now) { list.prepend(fresh); return; }
     const focused = now.contains(document.activeElement);
     const ticked = now.querySelector("input[type=checkbox]");
@@ -230,12 +261,17 @@
     if (focused) (fresh.querySelector(".acts a, .acts button") || fresh.querySelector("a")).focus();
   }
 
+  // Only the page that is looked at keeps a line open: a browser has but a few for one server.
+  let source = null;
+
   function follow() {
-    if (!document.querySelector("[data-ride]") && !list) return;
-    const source = new EventSource("/events");
+    const wanted = (document.querySelector("[data-ride]") || list) && !document.hidden;
+    if (!wanted && source) { source.close(); source = null; }
+    if (!wanted || source) return;
+    source = new EventSource("/events");
     source.addEventListener("progress", (event) => {
       const news = JSON.parse(event.data);
-      const ride = busyRide(news.ride);
+      const ride = rowOf(news.ride);
       if (!ride) return;
       const bar = ride.querySelector("progress");
       if (!bar) { refresh(news.ride); return; }
@@ -244,7 +280,7 @@
     });
     source.addEventListener("changed", (event) => {
       const news = JSON.parse(event.data);
-      if (busyRide(news.ride)) refresh(news.ride);
+      if (rowOf(news.ride)) refresh(news.ride);
     });
     source.addEventListener("open", () => {
       for (const ride of document.querySelectorAll('[data-state="waiting"],[data-state="working"]')) {
@@ -253,5 +289,6 @@
     });
   }
 
+  document.addEventListener("visibilitychange", follow);
   follow();
 })();
