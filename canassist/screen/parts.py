@@ -101,7 +101,7 @@ def read_part(folder: Path, name: str) -> list[Row] | None:
         rows: list[Row] = [json.loads(line) for line in gzip.decompress(content).splitlines()]
     except (OSError, EOFError, ValueError, zlib.error):
         return None
-    return rows
+    return rows or None  # none is ever written without a log
 
 
 def write_index(path: Path, hashes: Iterable[bytes]) -> str:

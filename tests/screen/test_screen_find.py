@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -91,3 +92,36 @@ def test_a_table_without_the_columns_is_refused(tmp_path: Path) -> None:
     table.write_text("a,b\n1,2\n", "utf-8")
     with pytest.raises(InputError, match="columns log and vehicle"):
         vehicle_finder(table, "")
+
+
+def test_a_folder_that_cannot_be_opened_is_listed_not_passed_over(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scan = os.scandir
+
+    def refuse(path: Path) -> object:
+        if Path(path).name == "car":
+            raise PermissionError(13, "Permission denied", str(path))
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    by_name = {Path(item.log).name: item.reason for item in found([str(folder)])}
+    assert by_name == {
+        "car": "car: this folder cannot be opened (Permission denied).",
+        "c.asc.gz": "",
+    }
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
+def test_what_is_no_file_is_listed_and_never_opened(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.log")
+    (tmp_path / "lost.log").symlink_to(tmp_path / "nowhere.log")
+    reasons = {Path(item.log).name: item.reason for item in found([str(tmp_path)])}
+    assert reasons["pipe.log"] == "pipe.log: is no file."
+    assert "cannot be read" in reasons["lost.log"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="makes a link to a folder")
+def test_links_to_folders_do_not_lead_round_in_circles(folder: Path) -> None:
+    (folder / "b1" / "round").symlink_to(folder)
+    assert names([str(folder)]) == ["a.log", "b.blf", "c.asc.gz"]

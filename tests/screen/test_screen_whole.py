@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -12,8 +13,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-from canassist.errors import InputError
+from canassist.errors import InputError, OutputError
 from canassist.screen import Screened, Wishes, screen
+from canassist.screen.ledger import Ledger
 from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS
 
 if TYPE_CHECKING:
@@ -137,3 +139,83 @@ def test_the_command_ends_as_promised(small_fleet: Fleet, tmp_path: Path) -> Non
     assert ends(one, *known) == 0
     assert ends(str(small_fleet.logs / "vehicle00" / "broken.log"), *known) == 3
     assert ends(one, *known, "--pattern", "{car}") == 2
+
+
+def test_reports_that_are_there_are_not_written_again(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    (report,) = (out / "reports").glob("*.html")
+    report.write_text("mine", "utf-8")
+    screened(small_fleet, out, Wishes(reports=1))
+    assert report.read_text("utf-8") == "mine"
+    more = screened(small_fleet, out, Wishes(reports=2))
+    assert report.read_text("utf-8") == "mine"
+    assert more.page.read_text("utf-8").count('href="reports/') == 2
+    screened(small_fleet, out, Wishes(reports=1, again=True))
+    assert report.read_text("utf-8") != "mine"
+    other = tmp_path / "other.toml"
+    other.write_text(Path(small_fleet.profile).read_text("utf-8") + "\n# changed\n", "utf-8")
+    report.write_text("mine", "utf-8")
+    screened(replace(small_fleet, profile=str(other)), out, Wishes(reports=1))
+    assert report.read_text("utf-8") != "mine"
+
+
+def test_a_log_without_zone_is_dated_by_the_recorders_local_day(first: Screened) -> None:
+    logs = pd.read_parquet(first.page.parent / "logs")
+    blf = logs[logs.format == "blf"].iloc[0]
+    assert pd.isna(blf.start_utc)
+    assert blf.month == f"{blf.start_local:%Y-%m}" == "2026-01"
+    assert "by the recorder’s local date" in first.page.read_text("utf-8")
+    assert {rate.label for rate in first.screening.by_month} <= set(logs.month)
+
+
+def test_a_damaged_result_file_costs_only_its_logs(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    part = next((out / "work").glob("*/??/*.gz"))
+    part.write_bytes(part.read_bytes()[:-9])
+    with pytest.raises(OutputError, match="damaged and is removed"):
+        screened(small_fleet, out)
+    assert (out / "logs").is_dir()  # of the run before
+    assert screened(small_fleet, out).fresh == 1
+    pd.testing.assert_frame_equal(
+        pd.read_parquet(out / "logs"), pd.read_parquet(first.page.parent / "logs")
+    )
+
+
+def test_two_screenings_in_one_folder_are_told_apart(small_fleet: Fleet, tmp_path: Path) -> None:
+    (tmp_path / "work").mkdir()
+    with Ledger(tmp_path / "work"), pytest.raises(OutputError, match="another screening"):
+        screened(small_fleet, tmp_path)
+
+
+HOSTILE = (
+    "=cmd|' /C calc'!A0",
+    "<script>alert(1)</script>",
+    "a\"b'c",
+    "\u202egnp.gol",
+    "new\nline",
+)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other systems refuse such names")
+def test_hostile_names_are_harmless_and_kept(small_fleet: Fleet, tmp_path: Path) -> None:
+    logs = tmp_path / "logs"
+    for name in HOSTILE:
+        (logs / name.replace("/", "")).mkdir(parents=True)
+        (logs / name.replace("/", "") / "x.log").write_text("no frame\n", "utf-8")
+    odd = logs / os.fsdecode(b"\xff\xfe") / "ride.log.gz"
+    odd.parent.mkdir()
+    shutil.copy(small_fleet.logs / "vehicle00" / "ride.log.gz", odd)
+    done = screened(replace(small_fleet, logs=logs), tmp_path / "out", Wishes(reports=1))
+    page = done.page.read_text("utf-8")
+    assert "<script" not in page
+    assert "\u202e" not in page
+    rows = pd.read_parquet(tmp_path / "out" / "logs")
+    assert set(rows.vehicle) == {name.replace("/", "") for name in HOSTILE} | {"\\udcff\\udcfe"}
+    assert len(list((tmp_path / "out" / "reports").glob("*.html"))) == 1
+    assert screened(replace(small_fleet, logs=logs), tmp_path / "out").fresh == 0
