@@ -231,23 +231,29 @@ class Joiner:
         if start_ns is None:
             return taken
         for head in self._heads:
-            if not head.fill() or not head.reaches(start_ns + _PARALLEL_NS):
+            if not head.fill():
                 continue
+            parallel = head.reaches(start_ns + _PARALLEL_NS)
             if _same_frames(stream, head, start_ns):
                 self._twice = True
-            else:
+            elif parallel:
                 taken |= self._used[id(head.stream)]
         return taken
 
 
 def _same_frames(stream: PartStream, head: _Head, start_ns: int) -> bool:
-    """Tell whether the first frames of a part are also in another one, to the nanosecond."""
+    """Tell whether the first frames of a part are also in another one, to the nanosecond.
+
+    Only those count that came before the other part's end, as far as that was read.
+    """
     sample = stream.sample
     if sample is None:
         return False
+    known_ns = int(head.waiting[-1].time_ns[-1])
     mine = {
         (time_ns + stream.offset_ns, key)
         for time_ns, key in zip(sample.time_ns.tolist(), sample.key.tolist(), strict=True)
+        if time_ns + stream.offset_ns <= known_ns
     }
     other = {
         pair
@@ -255,4 +261,4 @@ def _same_frames(stream: PartStream, head: _Head, start_ns: int) -> bool:
         for pair in zip(block.time_ns.tolist(), block.key.tolist(), strict=True)
         if pair[0] >= start_ns
     }
-    return len(mine & other) >= _SAME_SHARE * len(mine)
+    return bool(mine) and len(mine & other) >= _SAME_SHARE * len(mine)

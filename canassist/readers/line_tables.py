@@ -58,7 +58,7 @@ def read_tables(source: BinaryIO, tally: Tally) -> Iterator[NumberedTable]:
         yield from _Buffered(whole, tally).tables()
         return
     for lines in read_lines(whole, tally):
-        yield NumberedTable(table_of(lines.text), lines.number)
+        yield NumberedTable(table_of(lines.text), lines.number, 0 if lines.cut else None)
 
 
 class _Continued(io.RawIOBase):

@@ -37,10 +37,13 @@ class Lines(NamedTuple):
         The lines, each with its line feed.
     number : int
         Number of the first line in the file, from 1.
+    cut : bool
+        Whether this is the file's last line, and has no end.
     """
 
     text: bytes
     number: int
+    cut: bool = False
 
     def split(self) -> list[str]:
         """Return the lines as text."""
@@ -146,7 +149,7 @@ def read_lines(source: BinaryIO, tally: Tally) -> Iterator[Lines]:
             tally.report(f"line {number}", f"dropped {size} bytes without a line end", skipped=1)
             rest = b""
     if rest.strip():
-        yield Lines(rest + b"\n", number)
+        yield Lines(rest + b"\n", number, cut=True)
 
 
 def _line_feeds(text: bytes) -> int:

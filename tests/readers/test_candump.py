@@ -177,6 +177,15 @@ def test_a_last_line_cut_in_its_data_is_told_by_its_usual_length() -> None:
     assert [problem.where for problem in tally.problems] == ["line 3"]
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_a_cut_last_line_is_known_in_every_encoding(encoding: str) -> None:
+    lines = [f"(1700000000.{row:06d}) can0 123#1122334455667788" for row in range(9)]
+    whole = "\n".join([*lines, "(1700000001.000000) can0 123#1122"])
+    read, tally = read_all(CandumpReader(), whole.encode(encoding))
+    assert len(read) == 9
+    assert tally.problems[0].where == "line 10"
+
+
 def test_buses_are_named_in_order_of_appearance() -> None:
     lines = [f"({n}.000000) {('vcan0', 'can1', 'slcan12')[n % 3]} 123#00" for n in range(9)]
     read, tally = read_all(CandumpReader(), "\n".join([*lines, ""]).encode())

@@ -162,6 +162,24 @@ def test_files_that_overlap_give_their_common_frames_once(tmp_path: Path) -> Non
     assert "3000 frames were in two of them" in recording.problems[0].what
 
 
+@pytest.mark.parametrize("common", [1, 10, 200])
+def test_a_short_overlap_gives_its_frames_once(tmp_path: Path, common: int) -> None:
+    """Some recorders begin a file with the last frames of the one before."""
+    ride = _ride(3000)
+    parts = ride[:1000], ride[1000 - common : 2000], ride[2000 - common :]
+    paths = [_write(tmp_path / f"part{n}.log", part) for n, part in enumerate(parts)]
+    recording = open_recording(paths)
+    assert _read(recording) == ride
+    assert f"{2 * common} frames were in two of them" in recording.problems[0].what
+
+
+def test_a_short_overlap_of_other_frames_costs_none(tmp_path: Path) -> None:
+    one = _ride(1000)
+    two = [sample._replace(can_id=0x200) for sample in _ride(1000, start_ns=T0 + 900 * MS)]
+    paths = [_write(tmp_path / "one.log", one), _write(tmp_path / "two.log", two)]
+    assert sorted(_read(open_recording(paths))) == sorted([*one, *two])
+
+
 def test_parts_without_a_common_clock_follow_in_the_order_given(tmp_path: Path) -> None:
     one, two = _ride(300, start_ns=0, step_ns=MS), _ride(300, start_ns=0, step_ns=MS)
     recording = open_recording([_write(tmp_path / "b.log", one), _write(tmp_path / "a.log", two)])
