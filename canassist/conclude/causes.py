@@ -151,8 +151,12 @@ def _with_quiet(ride: Ride, holding: list[Opinion]) -> list[Opinion]:
 
 
 def _may_lead(ride: Ride, opinion: Opinion) -> bool:
-    """Tell whether an answer that is only weak may come first."""
-    blind = opinion.code is Code.LOW_BATTERY and not ride.timeline.has("engine_speed")
+    """Tell whether an answer that is only weak may come first.
+
+    Without engine speed a start of the engine pulls supply down like a weak battery or a
+    bad joint, and nothing tells them apart.
+    """
+    blind = opinion.code in SUPPLY_ROOTS and not ride.timeline.has("engine_speed")
     return opinion.code not in COSTLY and not blind
 
 

@@ -300,6 +300,18 @@ def test_without_engine_speed_a_dip_may_be_a_start_and_blames_no_battery() -> No
     ] is Strength.WEAK
 
 
+def test_without_engine_speed_a_dip_may_be_a_start_and_blames_no_wiring() -> None:
+    """A start's dip at the module looks like a bad joint under load."""
+    channels = ridden()
+    time_s, supply = channels["supply_voltage"].valid()
+    supply[(time_s >= 4.0) & (time_s < 5.5)] = 10.4
+    channels["supply_voltage"] = replace(channels["supply_voltage"], value=supply)
+    ride = HandMade(channels=channels, events=(dip(None, 4.0),)).without("engine_speed")
+    verdict = ride.verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    assert Code.SUPPLY_RESISTANCE in codes(verdict)
+
+
 def test_a_load_that_pulls_the_battery_down_is_no_break_on_the_way() -> None:
     channels = low_supply("system_voltage", 9.4)
     events = (dip("supply_break", 61.0, 9.1), dip("supply_break", 75.0, 9.1))

@@ -229,3 +229,27 @@ def test_nothing_without_limit_and_status(ride: Ride, every: Every, profile: Pro
     channels = _warm(every)
     del channels["assist_limit"]
     assert _find(ride(channels), profile) == []
+
+
+def _waits_for_the_engine(every: Every) -> Channels:
+    """No assist at the battery's 12.4 V for 12 s, full assist at 14 V from then on; 60 degC."""
+    channels = _warm(every)
+    time_s, rpm = channels["engine_speed"]
+    before = time_s < 12.0
+    rpm[before] = 0.0
+    channels["supply_voltage"][1][before] = 12.4
+    channels["assist_limit"][1][before] = 0.0
+    return channels
+
+
+def test_without_engine_speed_low_supply_takes_no_blame_for_a_stopped_engine(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """With the engine stopped both are gone, assist and charge: neither explains the other."""
+    channels = _waits_for_the_engine(every)
+    (told,) = _find(ride(channels), profile)
+    assert told.cause == "engine_stopped"
+    del channels["engine_speed"]
+    (untold,) = _find(ride(channels), profile)
+    assert untold.cause == "unexplained"
+    assert untold.severity is Severity.WARNING
