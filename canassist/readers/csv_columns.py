@@ -25,19 +25,23 @@ _UNIT_SPELLINGS: Final = {
 }
 _UNIT: Final = {word: unit for unit, words in _UNIT_SPELLINGS.items() for word in words.split()}
 
+# Spellings in use, with German and French ones; letters with accents are dropped before.
 _NAMES: Final = {
     "time": "time timestamp timestamps timestmp ts t zeit zeitstempel abstime reltime "
     "reltimestamp timeoffset offset elapsed elapsedtime datetime timeabs timerel unixtime epoch "
-    "timeofday systime",
+    "timeofday systime temps",
     "date": "date datum",
     "id": "id canid arbitrationid arbid arbitration identifier messageid msgid frameid "
-    "canidentifier canmsgid canmessageid address addr idhex hexid",
-    "data": "data databytes payload databyte hexdata datahex bytes candata framedata payloaddata",
-    "length": "len length dlc datalength datalen size datalengthcode payloadlength bytecount",
+    "canidentifier canmsgid canmessageid address addr idhex hexid "
+    "kennung identifikator identifiant",
+    "data": "data databytes payload databyte hexdata datahex bytes candata framedata payloaddata "
+    "daten nutzdaten datenbytes donnes donnees",
+    "length": "len length dlc datalength datalen size datalengthcode payloadlength bytecount "
+    "laenge lange lnge longueur",
     "extended": "extended ext ide isextended isextendedid extendedid xtd idextended eff isext",
     "bus": "bus channel chan chn ch interface iface network port buschannel canbus canchannel "
-    "busid can source device",
-    "direction": "dir direction rxtx txrx way",
+    "busid can source device kanal canal",
+    "direction": "dir direction rxtx txrx way richtung",
     "sent": "tx issent istx sent transmitted",
     "received": "rx isrx received",
     "remote": "rtr remote isremote isremoteframe remoteframe",

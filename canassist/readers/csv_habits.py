@@ -44,6 +44,8 @@ WIDE_ID: Final = 8
 """Digits of a 29-bit identifier that is written in full."""
 
 _DIGITS: Final = re.compile(r"[0-9]+")
+_BETWEEN: Final = re.compile(r"[\s.,:;_-]+")
+_ONE_DIGIT: Final = re.compile(r"(?:0[xX])?[0-9a-fA-F]")
 _HEX_LETTER: Final = re.compile(r"[a-fA-F]")
 _DISTINCT_FOR_DECIMAL: Final = 8
 """So many different identifiers without a letter are decimal: of hexadecimal ones about two in
@@ -52,6 +54,9 @@ three have a letter, so all of eight lacking one is less likely than 1 in 1000."
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?")
 _ZONE: Final = re.compile(r"(Z|[+-]\d{2}:?\d{2})$")
 _DAY: Final = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})")
+_DAY_FIRST: Final = re.compile(
+    r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(\d{4})"
+)  # with slashes it is unclear
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +75,8 @@ class Habits:
         Whether an identifier of 8 digits is a 29-bit one whatever its value.
     zone_known : bool
         Whether dates say their zone.
+    short_bytes : bool
+        Whether a byte below 10 in the data cell is written with one digit.
     """
 
     unit_ns: int
@@ -78,6 +85,7 @@ class Habits:
     data_base: int
     wide_is_extended: bool
     zone_known: bool
+    short_bytes: bool = False
 
 
 def learn_habits(
@@ -120,6 +128,8 @@ def learn_habits(
         data_base=columns.data_base or _data_base(columns, rows),
         wide_is_extended=any(len(_bare(text)) <= 4 for text in ids),  # noqa: PLR2004 - digits
         zone_known=not unit_ns and bool(rows) and _zone_known(columns, rows[0]),
+        short_bytes=len(columns.data) == 1
+        and any(_has_short_byte(row[columns.data[0]]) for row in rows),
     )
     return habits, assumed
 
@@ -178,6 +188,16 @@ def _data_base(columns: Columns, rows: Sequence[Sequence[str]]) -> int:
         return HEXADECIMAL
     three_digits = any(len(cell) == len("255") and cell.isdigit() for cell in cells)
     return DECIMAL if three_digits else HEXADECIMAL
+
+
+def byte_words(text: str) -> list[str]:
+    """Split a data cell into its bytes, blanks or other signs between them."""
+    return _BETWEEN.split(text.strip(" []{}"))
+
+
+def _has_short_byte(text: str) -> bool:
+    """Tell whether a byte has one digit; the last one does not count, it may be cut."""
+    return any(_ONE_DIGIT.fullmatch(word) for word in byte_words(text)[:-1])
 
 
 def _unit_ns(times: list[str], sources: list[str], name: str, assumed: list[str]) -> int:
@@ -256,14 +276,13 @@ def clock_ns(day: str, text: str) -> tuple[int, bool] | None:
     clock = _CLOCK.search(both)
     if clock is None:
         return None
-    date = _DAY.search(both)
-    zone = _ZONE.search(both) if date else None
-    hours, minutes, seconds = (int(clock[at]) for at in (1, 2, 3))
-    part = int((clock[4] or "0").ljust(9, "0"))
     try:
-        start = _day(*(int(date[at]) for at in (1, 2, 3))) if date else None
+        start = _date(both)
     except ValueError:
         return None
+    zone = _ZONE.search(both) if start else None
+    hours, minutes, seconds = (int(clock[at]) for at in (1, 2, 3))
+    part = int((clock[4] or "0").ljust(9, "0"))
     whole = hours * 3600 + minutes * 60 + seconds
     if start is not None:
         whole += (start - _day(1970, 1, 1)) // timedelta(seconds=1)
@@ -271,6 +290,14 @@ def clock_ns(day: str, text: str) -> tuple[int, bool] | None:
         sign = 1 if zone[1][0] == "+" else -1
         whole -= sign * (int(zone[1][1:3]) * 3600 + int(zone[1][-2:]) * 60)
     return whole * NS_PER_S + part, zone is not None
+
+
+def _date(text: str) -> datetime | None:
+    if found := _DAY.search(text):
+        return _day(int(found[1]), int(found[2]), int(found[3]))
+    if found := _DAY_FIRST.search(text):
+        return _day(int(found[3]), int(found[2]), int(found[1]))
+    return None
 
 
 def _day(year: int, month: int, day: int) -> datetime:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.model import FrameFlag
 from canassist.readers.csv_columns import split_cells
 from canassist.readers.csv_flags import flag_readers
-from canassist.readers.csv_habits import WIDE_ID, clock_ns
+from canassist.readers.csv_habits import WIDE_ID, byte_words, clock_ns
 from canassist.readers.digits import time_text_ns
 from canassist.readers.frame_rows import (
     CLASSIC_BYTES,
@@ -122,6 +122,8 @@ class OneLine:
             texts = [cell[at] for at in columns.data if at < len(cell) and cell[at]]
             return bytes(int(text, self.habits.data_base) for text in texts)
         text = cell[columns.data[0]]
+        if self.habits.short_bytes and text:
+            return bytes(int(word, 16) for word in byte_words(text))
         found = _BYTE.findall(text)
         if re.sub(r"[\s.,:;_\[\]{}-]", "", _BYTE.sub("", text)):
             raise ValueError(text)

@@ -9,7 +9,7 @@ import numpy as np
 
 from canassist.model import FrameFlag
 from canassist.readers.csv_columns import find_columns, split_cells
-from canassist.readers.csv_habits import DECIMAL, WIDE_ID
+from canassist.readers.csv_habits import DECIMAL, WIDE_ID, byte_words
 from canassist.readers.csv_one import OneLine
 from canassist.readers.digits import (
     BACK,
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 _MOST_TRIMMED: Final = 12  # blanks or quotes before or behind a cell, for the fast way
 _MOST_DISTINCT: Final = 64
 _UNKNOWN: Final = -1
+_QUOTE: Final = ord('"')
 _QUOTES: Final = np.isin(np.arange(256), [ord(c) for c in " \t\"'"])
 
 
@@ -152,6 +153,8 @@ class PlainLines:
             self.habits.data_base == DECIMAL or len(cell[used]) % len("FF")
         ):
             return False  # it may lack a digit
+        if self.habits.short_bytes and len(byte_words(cell[used])[-1]) == 1:
+            return False
         return "length" in columns.other or length == CLASSIC_BYTES
 
     def is_header(self, line: str) -> bool:
@@ -170,6 +173,7 @@ class PlainLines:
             table.buffer, table.line_start, table.line_end, np.concatenate((found, spare)), first
         )
         usual = (many >= self.columns.last_needed) & (many <= max(self._all_cells()))
+        usual &= ~_with_quoted(table, found, first, many)
         if self.habits.unit_ns == 0:  # dates are read one at a time
             usual[:] = False
         return cells, np.flatnonzero(usual)
@@ -306,6 +310,19 @@ class PlainLines:
             prefixed = (cells.buffer[start + 1] | 0x20) == ord("x")
             value, fine = hex_integers(cells.buffer, start + 2 * prefixed, end)
         return value, fine & (value <= 0xFF)  # noqa: PLR2004 - one byte
+
+
+def _with_quoted(table: Table, separator: IntArray, first: IntArray, many: IntArray) -> BoolArray:
+    """Tell which lines hold a separator inside quotes, where it parts nothing."""
+    quotes = np.flatnonzero(table.buffer == _QUOTE)
+    if not len(quotes):
+        return np.zeros(len(first), dtype=np.bool_)
+    line = np.repeat(np.arange(len(first)), many)
+    within = np.arange(len(line)) - np.repeat(np.cumsum(many) - many, many)
+    at = separator[np.repeat(first, many) + within]
+    before = np.searchsorted(quotes, at) - np.searchsorted(quotes, table.line_start)[line]
+    inside: BoolArray = np.bincount(line[before % 2 == 1], minlength=len(first)) > 0
+    return inside
 
 
 def _highest(flags: ByteArray) -> IntArray:

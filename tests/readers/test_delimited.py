@@ -342,6 +342,39 @@ def test_decimal_bytes_are_told_by_their_three_digits() -> None:
     assert [one.data for one in read] == [b"\xff\x10", b"\x00\x07"]
 
 
+def test_a_separator_inside_quotes_parts_nothing() -> None:
+    rows = [f'{n / 10},0x10,"{n:02X},FF,00",Rx' for n in range(20)]
+    read, tally = read_all(DelimitedReader(), _table("time_s,id,data,dir", rows))
+    assert [one.data for one in read] == [bytes([n, 0xFF, 0]) for n in range(20)]
+    assert not tally.problems
+
+
+def test_bytes_without_a_leading_zero_are_read() -> None:
+    rows = ["0.0,0x10,1 A FF", "0.1,0x10,11 22 33", "0.2,0x10,0 0 0 0 0 0 0 1"]
+    read, tally = read_all(DelimitedReader(), _table("time_s,id,data", rows))
+    data = [b"\x01\x0a\xff", b"\x11\x22\x33", bytes(7) + b"\x01"]
+    assert [one.data for one in read] == data
+    cut, tally = read_all(DelimitedReader(), _table("time_s,id,data", rows)[:-1])
+    assert [one.data for one in cut] == data[:2]  # the last digit may be the first of two
+    assert tally.problems[0].where == "line 4"
+
+
+def test_german_and_french_headers_are_known() -> None:
+    rows = ["0,1;1;0x10;2;11 22", "0,2;1;0x10;1;33"]
+    for header in ("Zeit [s];Kanal;Kennung;Länge;Daten", "Temps (s);Canal;ID;Longueur;Données"):
+        read, tally = read_all(DelimitedReader(), _table(header, rows))
+        assert [(one.bus, one.data) for one in read] == [("1", b"\x11\x22"), ("1", b"\x33")]
+        assert not tally.problems
+
+
+def test_a_date_with_the_day_first_is_known_by_its_points() -> None:
+    rows = ["31.12.2024 23:59:59,5;0x10;11", "01.01.2025 00:00:00,5;0x10;22"]
+    read, tally = read_all(DelimitedReader(), _table("Zeitstempel;ID;Daten", rows))
+    assert read[0].time_ns == 1_735_689_599_500_000_000  # as if it were UTC
+    assert read[1].time_ns - read[0].time_ns == 1_000_000_000
+    assert tally.start_local is not None
+
+
 def test_dates_are_read_and_only_a_zone_makes_them_absolute() -> None:
     local = ["2024-05-01 23:59:59.5,0x10,11", "2024-05-02 00:00:00.25,0x10,22"]
     read, tally = read_all(DelimitedReader(), _table("time,id,data", local))
