@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canassist.cli.bar import bar
+from canassist.cli.guard import say, tell
 from canassist.cli.options import Databases, ProfileFile
 
 if TYPE_CHECKING:
@@ -75,16 +76,16 @@ def _say(done: Screened) -> None:
     """Print how many were read, which vehicles want looking at, and where it all is."""
     found = done.screening
     flagged = [vehicle for vehicle in found.vehicles if vehicle.flagged]
-    typer.echo(
+    say(
         f"{found.read} of {found.logs} logs read ({done.fresh} now), {found.vehicles_in_all} "
         f"vehicles, {found.flagged} to look at."
     )
     from canassist.report.screen_page import label, why
 
     for vehicle in flagged[:_SHOWN]:
-        typer.echo(f"  {label(vehicle)}: {why(vehicle)}")
+        say(f"  {label(vehicle)}: {why(vehicle)}")
     if found.unread_in_all:
-        typer.echo(f"  {found.unread_in_all} logs could not be read; the overview says why.")
+        say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
     for item in done.unreported:
-        typer.echo(f"  no report of {item.log}: {item.reason}", err=True)
-    typer.echo(f"  overview: {done.page}")
+        tell(f"  no report of {item.log}: {item.reason}")
+    say(f"  overview: {done.page}")

@@ -33,6 +33,13 @@ _STEP: Final = 6.0
 _COLUMN: Final = 5.0
 _MOST_LINKS: Final = 12
 _PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
+_UNITS: Final = {
+    "path_ohm": "Ω",
+    "charging_v": "V",
+    "offset_nm": "N·m",
+    "derate_s_per_slow_min": "s/min",
+    "onset_c": "°C",
+}
 _BRIEF: Final = {
     "path_ohm": "path resistance",
     "charging_v": "charging voltage",
@@ -58,7 +65,8 @@ def render_screening(found: Screening) -> str:
     environment = templates()
     title = f"Screening of {found.logs} logs"
     identity = f"canassist screening   {found.logs} logs"
-    style = environment.get_template("style.css").render(identity=css_string(identity))
+    sheet = environment.get_template("style.css")
+    style = sheet.render(identity=css_string(identity), gutter_px=0)  # no live plot is here
     style += environment.get_template("screening.css").render()
     page = environment.get_template("screening.html").render(
         title=title,
@@ -66,7 +74,7 @@ def render_screening(found: Screening) -> str:
         flagged=[item for item in found.vehicles if item.flagged],
         groups=_groups(found),
         spreads=[strip(item) for item in found.spreads if item.vehicles],
-        units={str(item.figure): item.unit for item in found.spreads},
+        units={str(item.figure): item.unit for item in found.spreads if item.vehicles},
         words={str(item.figure): item.words for item in found.spreads},
         label=label,
         log_name=log_name,
@@ -115,7 +123,7 @@ def percent(share: float) -> str:
 def number(value: float, unit: str) -> str:
     """Return a figure with its unit and as many places as it deserves."""
     rounded = round(value, _PLACES[unit]) + 0.0  # no minus before zero
-    return f"{rounded:.{_PLACES[unit]}f} {unit}"
+    return f"{rounded:.{_PLACES[unit]}f} {unit}".replace("-", "−")
 
 
 def why(vehicle: ScreenedVehicle) -> str:
@@ -128,7 +136,9 @@ def why(vehicle: ScreenedVehicle) -> str:
 
 
 def _apart(standing: Standing) -> str:
-    return f"{_BRIEF[standing.figure]} apart (z {standing.z or 0.0:+.1f})"
+    value = number(standing.value, _UNITS[standing.figure])
+    z = f"{standing.z or 0.0:+.1f}".replace("-", "−")
+    return f"{_BRIEF[standing.figure]} {value} apart (z {z})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -12,6 +14,9 @@ from canassist.model.screening import ScreenedLog, ScreenFigure
 from canassist.report.screen_page import render_screening
 from canassist.screen.rides import Rides
 from canassist.screen.statistics import screening
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 RIDE = ScreenedLog(
     log="",
@@ -77,3 +82,51 @@ def test_what_is_unread_says_why() -> None:
     broken = replace(RIDE, log="b.log", status="damaged", reason="b.log: cut <off>")
     page = page_of([*rides(3, 3), broken])
     assert "b.log: cut &lt;off&gt;" in page
+
+
+def mixed_fleet() -> list[ScreenedLog]:
+    """Return a fleet that fills every part of the page."""
+    logs = rides(60, 20)
+    logs[3] = replace(logs[3], code="low_battery", blames=True, report="reports/a.html")
+    logs[4] = replace(logs[4], figures={ScreenFigure.CHARGING_V: 12.0}, month="2026-06")
+    logs[5] = replace(logs[5], damage="byte 7: the file ends here", local_date=True)
+    logs[6] = replace(logs[6], duplicate=True)
+    short = replace(RIDE, log="short.log", vehicle="seldom ridden", duration_s=5.0)
+    return [*logs, short, replace(RIDE, log="b.log", status="damaged", reason="b.log: is empty.")]
+
+
+def test_what_was_read_in_part_says_what_is_missing() -> None:
+    page = page_of(mixed_fleet())
+    assert "byte 7: the file ends here" in page
+    assert "1 log names no time zone: its month is by the recorder’s local date." in page
+
+
+@pytest.mark.parametrize("vehicles", [0, 300])
+def test_a_larger_fleet_makes_no_larger_page_and_hides_no_faulty_vehicle(vehicles: int) -> None:
+    logs = rides(15_000, vehicles)
+    logs[14_999] = replace(logs[14_999], code="low_battery", blames=True)
+    page = page_of(logs)
+    assert len(page.encode()) <= BYTES
+    assert "ride014999" in page
+    assert page.count("ride0") <= 10_001  # 10,000 listed, one of them named once more on top
+    assert f"1 of {vehicles or 15_000} vehicles wants looking at" in page
+    assert ("And 5000 more vehicles" in page) == (not vehicles)
+    assert ("more in the table of logs</li>" in page) == bool(vehicles)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_is_accessible_at_any_width(browser: Browser, scheme: str, tmp_path: Path) -> None:
+    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 - few tests need it
+
+    path = tmp_path / "overview.html"
+    path.write_text(page_of(mixed_fleet()), "utf-8")
+    context = browser.new_context(color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]  # a literal
+    page = context.new_page()
+    page.goto(path.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(item => { item.open = true })")
+    for width in (1280, 390, 320):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert Axe().run(page).response["violations"] == []
+    context.close()
