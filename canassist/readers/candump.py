@@ -119,10 +119,8 @@ class _Log:
         A line cut in its data still looks whole; earlier frames of the identifier tell.
         """
         last = parse_line(_text(lines.table, lines.cut_row or 0), self.tally)
-        if last is None or not len(block):
-            return block
-        if (int(block.time_ns[-1]), int(block.can_id[-1])) != (last.time_ns, last.can_id):
-            return block  # not wanted: the block ends with another frame
+        if last is None or not len(block) or int(block.time_ns[-1]) != last.time_ns:
+            return block  # not read, or not wanted
         rest = rows_of(block, 0, len(block) - 1)
         usual = [
             int(one.length[row])

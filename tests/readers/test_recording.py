@@ -305,14 +305,6 @@ def test_a_loss_noted_behind_the_last_frame_counts(tmp_path: Path) -> None:
     assert recording.stats().recorder_losses_s == (40.0,)
 
 
-def test_a_cut_last_line_that_nobody_wants_costs_no_other_frame(tmp_path: Path) -> None:
-    path = tmp_path / "ride.log"
-    text = "(1700000000.1) can0 101#1122\n(1700000000.2) can0 101#\n(1700000000.2) can0 200#"
-    path.write_text(text, newline="\n")
-    only = _read(open_recording([path]), Wish(wanted=IdSet([0x101]), headers=False))
-    assert [one.data for one in only] == [b"\x11\x22", b""]
-
-
 def test_message_names_the_first_of_many_files(tmp_path: Path) -> None:
     paths = [_write(tmp_path / f"{n}.log", _ride(30)) for n in range(5)]
     assert open_recording(paths[:3]).name == "0.log, 1.log, 2.log"
