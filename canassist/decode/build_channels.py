@@ -160,7 +160,7 @@ class ChannelBuilder:
     ) -> Channel:
         samples, checked = self._values(name, message, signal, source, spec.invalid)
         rule, known = _rule(name, spec, signal)
-        value = checked.value * rule.scale + rule.offset
+        value = _amount(name, checked.value * rule.scale + rule.offset)
         return Channel(
             name=name,
             unit=CHANNEL_UNITS[name],
@@ -188,7 +188,8 @@ class ChannelBuilder:
         for number in spec.invalid:
             value[np.isclose(value, number)] = np.nan
         rule, _ = _rule(name, spec, None)
-        made = replace(self._from_quantity(one, name), value=value * rule.scale + rule.offset)
+        value = _amount(name, value * rule.scale + rule.offset)
+        made = replace(self._from_quantity(one, name), value=value)
         stale = _stale(one.time_s, None, spec)
         return replace(made, chosen_by="profile", stale_after_s=stale)
 
@@ -226,7 +227,7 @@ class ChannelBuilder:
         message, signal = chosen.candidate.message, chosen.candidate.signal
         rule = chosen.candidate.conversion
         whole = Conversion(rule.scale * choice.scale, rule.offset * choice.scale + choice.offset)
-        value = chosen.value * choice.scale + choice.offset
+        value = _amount(choice.channel, chosen.value * choice.scale + choice.offset)
         known = chosen.candidate.unit_known or choice.channel in TEXT_CHANNELS
         return Channel(
             name=choice.channel,
@@ -300,6 +301,11 @@ def _rule(name: str, spec: ChannelSpec, signal: SignalLayout | None) -> tuple[Co
         return SAME, True
     rule = conversion(signal.unit, CHANNEL_UNITS[name])
     return (SAME, False) if rule is None else (rule, True)
+
+
+def _amount(name: str, value: FloatArray) -> FloatArray:
+    """Return road speed without the sign that some buses give it in reverse, others as they are."""
+    return np.abs(value) if name == "vehicle_speed" else value
 
 
 def _credible(name: str, value: FloatArray) -> bool:

@@ -73,6 +73,13 @@ def test_a_named_channel_is_converted_from_the_databases_unit(databases: Databas
     assert (speed.sender, speed.source) == ("Body", FrameSource(0, 0x100))
 
 
+def test_road_speed_is_never_negative(databases: Databases) -> None:
+    """Some buses give speed a sign in reverse."""
+    text = '[channels]\nvehicle_speed = { signal = "Helper.Effort", scale = 0.5 }'
+    lines = [(0.1 * n, f"110#0282{value}") for n, value in enumerate(("0A00", "F6FF"))]
+    assert decoded(databases, text, *lines).channels["vehicle_speed"].value.tolist() == [5.0, 5.0]
+
+
 def test_the_profiles_scale_stands_in_place_of_the_conversion(databases: Databases) -> None:
     text = (
         '[channels.vehicle_speed]\nsignal = "Motion.Road"\nscale = 2.0\noffset = 1.0\n'
