@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import BoolArray, FloatArray
+from canassist.decode.layouts import group_mask
+from canassist.model import EXTENDED_KEY, BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from canassist.decode.layouts import MessageLayout, SignalLayout
@@ -179,8 +180,13 @@ def follows_j1939(message: MessageLayout, signal: SignalLayout) -> bool:
         return signal.length in J1939_BITS or (
             signal.length == J1939_STATUS_BITS and not signal.labels
         )
-    in_group = message.key > 0xFFFF_FFFF >> 1 and (message.key >> 8 & 0xFFFF) in J1939_GROUPS
-    return in_group and signal.length in J1939_BITS and signal.start % 8 == 0
+    in_group = group_mask(message.key).match >> 8 in J1939_GROUPS  # data page and all
+    return (
+        bool(message.key & EXTENDED_KEY)
+        and in_group
+        and signal.length in J1939_BITS
+        and signal.start % 8 == 0
+    )
 
 
 def j1939_codes(raw: RawArray, length: int) -> list[tuple[str, BoolArray]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -343,6 +344,16 @@ def test_a_slow_standard_value_backs_what_follows_it_and_questions_what_does_not
     assert any("follows OBD" in why for why in backed.reasons)
     wrong = Bench().put("A/ENGINE/EngineSpeed", "rpm", 1.7 * engine, scale=0.25)
     assert "which is right" in wrong.choose(reference=reply)["engine_speed"].doubt
+
+
+def test_a_standard_value_seen_too_briefly_speaks_neither_for_nor_against() -> None:
+    engine = 1000.0 + 40.0 * RIDING
+    reply = channel_of("engine_speed", "rpm", 0.5 * engine, signal="OBD 0C")
+    few = replace(reply, time_s=reply.time_s[:5], value=reply.value[:5])
+    bench = Bench().put("A/ENGINE/EngineSpeed", "rpm", engine, scale=0.25)
+    found = bench.choose(reference={"engine_speed": few})["engine_speed"]
+    assert found.chosen is not None
+    assert not found.doubt
 
 
 def test_a_signal_that_fits_two_channels_equally_is_given_to_neither() -> None:

@@ -65,6 +65,7 @@ def test_the_codes_hold_in_known_groups_even_where_the_database_does_not_say_so(
     rows = words(0x1900, 0xFE00)
     assert check(WORD, rows, key=extended(0x18FEF100)).left_out == {ERROR_CODE: 1}
     assert check(WORD, rows, key=extended(0x18ABCD00)).left_out == {}
+    assert check(WORD, rows, key=extended(0x19FEF100)).left_out == {}  # data page 1: another group
     assert check(WORD, rows, key=0x123).left_out == {}
 
 

@@ -60,9 +60,11 @@ def _relate_to_anchor(channel: str, field: Field, anchors: Mapping[str, Track]) 
             continue
         known, own = compare(anchor, one)
         like = likeness(known, own)
-        if like.points and like.typical_gap <= max(0.04 * abs(np.nanmedian(known)), 1e-6):
+        if np.isnan(like.typical_gap):
+            continue  # too little of it to compare
+        if like.typical_gap <= max(0.04 * abs(np.nanmedian(known)), 1e-6):
             one.add(1.5, f"follows {anchor.name}")
             one.unit_found = True
-        elif like.points:
+        else:
             one.add(-1.5, f"differs from {anchor.name}")
             one.ask(f"it differs from {anchor.name}: which is right")
