@@ -8,12 +8,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED_DATA = ROOT.parent / "shared" / "data"
+
+# An example's default limit of 0.2 s measures how busy the machine is. Tests that guard against
+# hangs set a limit of their own.
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")
 
 
 @pytest.fixture(scope="session")
