@@ -57,7 +57,7 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
 
     Nothing is found without driver torque and assist torque, or without a map from the
     profile or learned: who else may steer is not known then. A torque of unknown sign supports no
-    side, and no uncommanded assist.
+    side, and no uncommanded assist; assist that is weak to one of two nameless sides is ``low``.
 
     Returns
     -------
@@ -115,7 +115,7 @@ def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
     long_enough = runs.seconds >= UNCOMMANDED_S - TIME_STEP_S
     if not long_enough.any():
         return []
-    off_nm = np.abs(samples.delivered_nm - samples.expected_nm)
+    off_nm = _off(samples)
     calm = true_runs(
         samples.time_s, off_nm < UNCOMMANDED_NM / 2.0, stale_after_s=samples.stale_after_s
     )
@@ -132,6 +132,14 @@ def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
             continue
         found.append(Stretch(int(first), int(stop) - 1, ends, float(seconds)))
     return found
+
+
+def _off(samples: AssistSamples) -> FloatArray:
+    """Return by how much assist is off; where no map tells, all that is not with the driver."""
+    with_driver = np.maximum(samples.delivered_nm * np.sign(samples.driver_nm), 0.0)
+    unasked = np.abs(samples.delivered_nm) - with_driver
+    off_nm = np.abs(samples.delivered_nm - samples.expected_nm)
+    return np.where(np.isnan(off_nm), unasked, off_nm)
 
 
 def _longer(stretch: Stretch, last: int, seconds: float) -> Stretch:
@@ -185,11 +193,12 @@ def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[Str
     """Find stretches that are too low (-1) or too high (1), to one side or to both."""
     word = "low" if which < 0 else "high"
     wanted = judged.known & (judged.verdict == which)
-    if which > 0 or not signs_known:
+    if which > 0:
         return [(item, word) for item in stretches(judged, wanted, judged.known) if _long(item)]
     both = np.zeros(len(wanted), dtype=np.bool_)
     found: list[tuple[Stretch, str]] = []
-    for side, name in ((-1, "left_low"), (1, "right_low")):
+    names = ("left_low", "right_low") if signs_known else (word, word)
+    for side, name in zip((-1, 1), names, strict=True):
         own = judged.known & (judged.side == side)
         for stretch in stretches(judged, wanted & own, own):
             if _other_side_is_right(judged, stretch, -side):

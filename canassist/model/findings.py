@@ -301,6 +301,8 @@ class AssistFit:
     max_assist_nm: float = 40.0
     known_up_to_nm: float = float("inf")
     """Beyond this, at full assist limit, a learned map says nothing."""
+    unshown_kph: tuple[tuple[float, float], ...] = ()
+    """Spans of road speed of which a learned map says nothing: too little was steered there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import AssistBand, AssistFit, Estimate, Points
-from canassist.physics.assist_law import AssistSamples, assist_samples
+from canassist.physics.assist_law import AssistSamples, assist_samples, comparable_torques
 from canassist.physics.assist_learning import learn_map
 from canassist.physics.statistics import mean_of_blocks
 
@@ -94,15 +94,14 @@ def assist_lag(timeline: Timeline, fit: AssistFit, lines: LimitLines) -> float:
     The lag at which expected and delivered assist correlate most; 0 where too little
     was steered to tell.
     """
-    found = assist_samples(timeline, fit, lines)
-    if found is None:
+    found, torques = assist_samples(timeline, fit, lines), comparable_torques(timeline)
+    if found is None or torques is None:
         return 0.0
     with_assist = np.flatnonzero(np.abs(found.delivered_nm) >= ASSIST_NM)
     if len(with_assist) < LEAST_SAMPLES:
         return 0.0
     rows = with_assist[:: max(1, len(with_assist) // LAG_SAMPLES)]
-    driver = timeline.channels["driver_torque"]
-    time_s, torque_nm = driver.valid()
+    time_s, torque_nm = torques[0].valid()
     gain = np.nan_to_num(found.gain[rows], nan=1.0) * found.limit_share[rows]
     delivered = found.delivered_nm[rows]
 
@@ -184,7 +183,8 @@ def _bands(fit: AssistFit, samples: AssistSamples, signs_known: bool) -> tuple[A
         if rows.sum() < LEAST_SAMPLES:
             continue
         gain = _ratio(samples, given, effort, rows)
-        wanted = float((samples.gain[rows] * effort[rows]).sum() / effort[rows].sum())
+        told = rows & ~np.isnan(samples.gain)
+        wanted = float((samples.gain[told] * effort[told]).sum()) if told.any() else np.nan
         shown = np.flatnonzero(rows)[:: max(1, int(rows.sum()) // BAND_POINTS)]
         top_kph = high if np.isfinite(high) else float(samples.speed_kph[rows].max())
         bands.append(
@@ -192,7 +192,7 @@ def _bands(fit: AssistFit, samples: AssistSamples, signs_known: bool) -> tuple[A
                 speed_low_kph=low,
                 speed_high_kph=top_kph,
                 gain=_unitless(gain),
-                expected_gain=None if np.isnan(wanted) else wanted,
+                expected_gain=None if np.isnan(wanted) else wanted / float(effort[told].sum()),
                 left_gain=_unitless(_ratio(samples, given, effort, rows & (side < 0)))
                 if signs_known
                 else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from canassist.timeline import between, value_at
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canassist.model import AssistFit, BoolArray, FloatArray, LimitLines, Timeline
+    from canassist.model import AssistFit, BoolArray, Channel, FloatArray, LimitLines, Timeline
 
 EVERY_MODE: Final = "*"
 
@@ -50,6 +50,12 @@ class AssistSamples:
     stale_after_s: float
 
 
+CLEAR_NM: Final = 1.0
+"""Torques below this have no side that noise could not give them."""
+
+ALIKE_SHARE: Final = 0.95
+"""Assist goes with the driver nearly all the time, or its sign means something else."""
+
 MODE_SETTLE_S: Final = 1.0
 """A module fades from one mode to the next; this long after a change nothing is judged."""
 
@@ -71,9 +77,10 @@ def assist_samples(
     AssistSamples or None
         None without assist torque or driver torque.
     """
-    channel, driver = timeline.get("assist_torque"), timeline.get("driver_torque")
-    if channel is None or driver is None:
+    torques = comparable_torques(timeline)
+    if torques is None:
         return None
+    driver, channel = torques
     time_s, delivered_nm = channel.valid()
     driver_nm = between(
         driver.time_s, driver.value, time_s - fit.lag_s, max_gap_s=driver.stale_after_s
@@ -83,6 +90,8 @@ def assist_samples(
     mode = value_at(timeline, "assist_mode", time_s)
     modes = timeline.get("assist_mode")
     gain = map_gain(fit, speed_kph, mode, {} if modes is None else modes.labels)
+    for low_kph, high_kph in fit.unshown_kph:
+        gain[(speed_kph >= low_kph) & (speed_kph < high_kph)] = np.nan
     effort_nm = np.maximum(np.abs(driver_nm) - fit.driver_deadband_nm, 0.0)
     called_nm = np.minimum(gain * effort_nm, fit.max_assist_nm)
     open_top = called_nm > fit.known_up_to_nm
@@ -99,6 +108,28 @@ def assist_samples(
         open_top=open_top,
         stale_after_s=channel.stale_after_s,
     )
+
+
+def comparable_torques(timeline: Timeline) -> tuple[Channel, Channel] | None:
+    """Return driver torque and assist torque so that both count alike; None without them.
+
+    Where the sign of either is unknown, the ride itself shows whether assist counts like
+    driver torque, the other way round, or gives amounts only; then both are amounts.
+    """
+    driver, assist = timeline.get("driver_torque"), timeline.get("assist_torque")
+    if driver is None or assist is None:
+        return None
+    if driver.sign_known and assist.sign_known:
+        return driver, assist
+    driver_nm = value_at(timeline, "driver_torque", assist.time_s)
+    clear = (np.abs(driver_nm) >= CLEAR_NM) & (np.abs(assist.value) >= CLEAR_NM)
+    alike = np.sign(driver_nm[clear]) == np.sign(assist.value[clear])
+    if clear.any() and alike.mean() >= ALIKE_SHARE:
+        return driver, assist
+    if clear.any() and alike.mean() <= 1.0 - ALIKE_SHARE:
+        return driver, replace(assist, value=-assist.value)
+    amounts = [replace(one, value=np.abs(one.value)) for one in (driver, assist)]
+    return amounts[0], amounts[1]
 
 
 def available_share(timeline: Timeline, time_s: FloatArray, lines: LimitLines | None) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -112,13 +113,14 @@ def learn_map(
     given = samples.delivered_nm * np.sign(samples.driver_nm) / available
     seen = usable
     usable = usable & (given < GREATEST_SHARE * float(given[usable].max()))
-    deadband_nm = _deadband(samples, given, usable)
+    mode = np.nan_to_num(value_at(timeline, "assist_mode", samples.time_s), nan=-1.0)
+    deadband_nm = _deadband(samples, given, usable, mode)
     effort = np.abs(samples.driver_nm) - deadband_nm
     rows = np.flatnonzero(usable & (effort >= LEARN_EFFORT_NM) & (given > 0.0))
     lesson = _Lesson(
         speed_kph=samples.speed_kph[rows],
         band=np.digitize(samples.speed_kph[rows], SPEED_EDGES_KPH),
-        mode=np.nan_to_num(value_at(timeline, "assist_mode", samples.time_s[rows]), nan=-1.0),
+        mode=mode[rows],
         right=samples.driver_nm[rows] > 0.0,
         log_gain=np.log(given[rows] / effort[rows]),
         period_s=period_s,
@@ -126,9 +128,11 @@ def learn_map(
     if len(rows) * period_s < RIDE_LEAST_S:
         return None
     modes = timeline.get("assist_mode")
-    speeds, tables = _tables(lesson, {} if modes is None else modes.labels, side_tolerance)
-    if not len(speeds):
+    bands = _bands(lesson)
+    if not len(bands):
         return None
+    labels = {} if modes is None else modes.labels
+    speeds, tables = _tables(lesson, bands, labels, side_tolerance)
     learned = replace(
         fit,
         map_from="ride",
@@ -140,6 +144,7 @@ def learn_map(
         learned,
         max_assist_nm=_greatest(samples, given, learned, seen),
         known_up_to_nm=float(given[seen].max()),
+        unshown_kph=_unshown(bands),
     )
 
 
@@ -153,15 +158,20 @@ def _usable(samples: AssistSamples) -> BoolArray:
     return np.asarray(usable & (highest - lowest <= STEADY_NM))
 
 
-def _deadband(samples: AssistSamples, given: FloatArray, usable: BoolArray) -> float:
-    """Return where assist over driver torque begins, in the band of speed ridden most.
+def _deadband(
+    samples: AssistSamples, given: FloatArray, usable: BoolArray, mode: FloatArray
+) -> float:
+    """Return where assist over driver torque begins, in the speed and mode ridden most.
 
-    From the side that gets more assist: a weak side may hide it.
+    From the side that gets more assist: a weak side may hide it. Modes together would
+    bend the line, because each has a gain of its own.
     """
     band = np.digitize(np.nan_to_num(samples.speed_kph), SPEED_EDGES_KPH)
     if not usable.any():
         return DEADBAND_USUAL_NM
-    rows = usable & (band == np.argmax(np.bincount(band[usable])))
+    ridden, count = np.unique(np.stack((band, mode))[:, usable], axis=1, return_counts=True)
+    most = ridden[:, np.argmax(count)]
+    rows = usable & (band == most[0]) & (mode == most[1])
     lines = [
         line
         for side in (rows & (samples.driver_nm > 0.0), rows & (samples.driver_nm < 0.0))
@@ -198,14 +208,26 @@ def _greatest(
     return float(np.median(given[held])) if held.sum() >= LEAST_HELD else float("inf")
 
 
+def _bands(lesson: _Lesson) -> IntArray:
+    """Return the numbers of the bands of road speed with enough steering."""
+    bands, count = np.unique(lesson.band, return_counts=True)
+    return bands[count * lesson.period_s >= BAND_LEAST_S]
+
+
+def _unshown(bands: IntArray) -> tuple[tuple[float, float], ...]:
+    """Return the spans of road speed outside these bands."""
+    edges = (*SPEED_EDGES_KPH[:-1], np.inf)
+    return tuple(
+        span
+        for number, span in enumerate(itertools.pairwise(edges), start=1)
+        if number not in bands
+    )
+
+
 def _tables(
-    lesson: _Lesson, labels: Mapping[float, str], side_tolerance: float
+    lesson: _Lesson, bands: IntArray, labels: Mapping[float, str], side_tolerance: float
 ) -> tuple[FloatArray, dict[str, tuple[float, ...]]]:
     """Return speeds, and for each mode gains that fall with speed or stay."""
-    bands, seconds = np.unique(lesson.band, return_counts=True)
-    bands = bands[seconds * lesson.period_s >= BAND_LEAST_S]
-    if not len(bands):
-        return np.empty(0), {}
     shift = _polish(lesson, bands)
     rows = [np.flatnonzero(lesson.band == band) for band in bands]
     offset = np.array([shift.get(mode, 0.0) for mode in lesson.mode.tolist()])

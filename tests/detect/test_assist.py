@@ -107,16 +107,48 @@ def test_weak_to_one_side_is_named_by_it(
     assert [event.cause for event in events] == [cause]
 
 
-def test_an_unknown_sign_supports_no_side(ride: Ride, every: Every, profile: Profile) -> None:
-    channels = _sound(every)
-    factor = np.where(channels["assist_torque"][1] > 0.0, 0.6, 1.0)
-    timeline = ride(_scaled(channels, factor))
+def _unsigned(timeline: Timeline) -> Timeline:
     unknown = {
         name: replace(one, sign_known=False) if name.endswith("torque") else one
         for name, one in timeline.channels.items()
     }
-    causes = {event.cause for event in _find(replace(timeline, channels=unknown), profile)}
-    assert causes <= {"low"}
+    return replace(timeline, channels=unknown)
+
+
+def test_a_weak_side_of_unknown_sign_is_low_and_one_event(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """Good turns to the other side lie between; which side is weak is not said."""
+    channels = _sound(every)
+    factor = np.where(channels["assist_torque"][1] > 0.0, 0.6, 1.0)
+    events = _find(_unsigned(ride(_scaled(channels, factor))), profile)
+    assert [event.cause for event in events] == ["low"]
+
+
+@pytest.mark.parametrize("count_as", [np.abs, np.negative])
+def test_sound_assist_of_unknown_sign_is_silent(
+    ride: Ride, every: Every, profile: Profile, count_as: Callable[[FloatArray], FloatArray]
+) -> None:
+    """An assist that is sent as an amount, or left positive, is still the assist called for."""
+    channels = _sound(every)
+    time_s, assist = channels["assist_torque"]
+    channels["assist_torque"] = (time_s, count_as(assist))
+    timeline = _unsigned(ride(channels))
+    assert _find(timeline, profile) == []
+    fit = study(timeline, profile).assist
+    assert fit is not None
+    assert fit.lag_s == pytest.approx(LAG_S, abs=0.011)
+
+
+@pytest.mark.parametrize("count_as", [np.abs, np.negative])
+def test_weak_assist_of_unknown_sign_is_low(
+    ride: Ride, every: Every, profile: Profile, count_as: Callable[[FloatArray], FloatArray]
+) -> None:
+    channels = _sound(every)
+    time_s, assist = channels["assist_torque"]
+    channels["assist_torque"] = (time_s, 0.6 * count_as(assist))
+    events = _find(_unsigned(ride(channels)), profile)
+    assert {event.cause for event in events} == {"low"}
 
 
 def test_one_gain_at_every_speed_ignores_speed(ride: Ride, every: Every, profile: Profile) -> None:
@@ -224,3 +256,38 @@ def test_a_learned_map_shows_a_weak_side(ride: Ride, every: Every, profile: Prof
     events = _find(ride(_scaled(channels, factor)), bare)
     assert [event.cause for event in events] == ["right_low"]
     assert _find(ride(_sound(every)), bare) == []
+
+
+def test_a_learned_map_says_nothing_of_speeds_that_taught_it_nothing(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """At 40 km/h the gain is 2; standing, the bar is only wrenched about, with a gain of 4."""
+    channels = _sound(every)
+    time_s, speed = channels["vehicle_speed"]
+    speed[:] = np.where(time_s < 6.0, 0.0, 40.0)
+
+    def torque(at_s: FloatArray) -> FloatArray:
+        quick = 4.0 * np.sin(2.0 * np.pi * at_s)
+        slow = 5.0 * np.sin(2.0 * np.pi * at_s / 8.0)
+        return np.where(at_s < 6.0, quick, slow)
+
+    limit = channels["assist_limit"][1]
+    channels["driver_torque"] = (time_s, torque(time_s))
+    channels["assist_torque"] = (time_s, _called_for(torque(time_s - LAG_S), speed, limit))
+    assert _find(ride(channels), replace(profile, assist_map=None)) == []
+
+
+def test_uncommanded_assist_ends_where_no_map_tells(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """In a mode that the map does not have, assist that goes with the driver again ends it."""
+    table = profile.assist_map
+    assert table is not None
+    channels = _sound(every)
+    time_s, assist = channels["assist_torque"]
+    channels["assist_mode"] = (time_s, np.full(len(time_s), 7.0))
+    assist[(time_s >= 33.5) & (time_s < 34.3)] = -5.0  # the driver pulls right
+    only_one = replace(profile, assist_map=replace(table, gains={"1": GAINS}))
+    (event,) = _find(ride(channels), only_one)
+    assert event.cause == "uncommanded"
+    assert event.end_s == pytest.approx(34.3, abs=0.03)

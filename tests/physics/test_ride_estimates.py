@@ -309,6 +309,25 @@ def test_the_map_is_learned_from_the_ride(rides: Mapping[str, SimulatedRide]) ->
         assert np.array(fit.gains[mode]) == pytest.approx(called, rel=0.06)
 
 
+def test_the_learned_deadband_is_that_of_one_mode() -> None:
+    """Deadband 0.5 N·m; mode 1 has gain 4 and is pulled softly, mode 2 gain 2 and hard."""
+    time_s = _every(0.02, 160.0)
+    first = time_s < 90.0
+    driver = np.where(first, 3.0, 6.0) * np.sin(2.0 * np.pi * time_s / 8.0)
+    gain = np.where(first, 4.0, 2.0)
+    assist = np.sign(driver) * gain * np.maximum(np.abs(driver) - 0.5, 0.0)
+    channels = {
+        "driver_torque": (time_s, driver),
+        "assist_torque": (time_s, assist),
+        "vehicle_speed": (time_s, np.full(len(time_s), 2.0)),
+        "assist_mode": (time_s, np.where(first, 1.0, 2.0)),
+    }
+    fit = study(make_ride(channels), default_profile()).assist
+    assert fit is not None
+    assert fit.driver_deadband_nm == pytest.approx(0.5, abs=0.05)
+    assert (fit.gains["1"][0], fit.gains["2"][0]) == pytest.approx((4.0, 2.0), rel=0.03)
+
+
 def test_a_line_of_its_own_is_learned_where_no_profile_gives_it() -> None:
     scenario = RIDES["hot_tight_turns"]
     own = Protection(start_c=76.0, zero_c=100.0)
