@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -21,6 +22,9 @@ from canassist.screen.task import Done, get_ready
 Work = Callable[[tuple[str, ...]], list[Done]]
 
 _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+_MOST_HERE: Final = 61 if sys.platform == "win32" else 1024
+"""Windows waits for no more processes than this (limit of the standard library)."""
+_MOST_STILLBORN: Final = 2
 _CONNECT_S: Final = 20
 """A scheduler that answers later than this does not answer."""
 _COUNT_S: Final = 2.0
@@ -104,9 +108,10 @@ class LocalCrew:
     ahead = 3
 
     def __init__(self, workers: int) -> None:
-        self._workers = workers
+        self._workers = min(workers, _MOST_HERE)
         self._threads_before = {name: os.environ.get(name) for name in _ONE_THREAD}
         os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))  # a worker is one core's worth
+        self._stillborn = 0
         self._make()
 
     def _make(self) -> None:
@@ -115,8 +120,7 @@ class LocalCrew:
             self._workers, mp_context=self._context, initializer=_settle_in
         )
         with _ctrl_c_later():
-            for _ in range(self._workers):
-                self._pool.submit(get_ready)
+            self._ready = [self._pool.submit(get_ready) for _ in range(self._workers)]
 
     @property
     def workers(self) -> int:
@@ -129,8 +133,20 @@ class LocalCrew:
             return self._pool.submit(work, logs)
 
     def renew(self) -> None:
-        """Replace the pool: one death breaks it as a whole."""
+        """Replace the pool: one death breaks it as a whole.
+
+        Raises
+        ------
+        InputError
+            If processes have ended twice before any of them was ready for work.
+        """
         self._pool.shutdown(wait=True, cancel_futures=True)
+        came_up = any(not item.cancelled() and not item.exception() for item in self._ready)
+        self._stillborn = 0 if came_up else self._stillborn + 1
+        if self._stillborn == _MOST_STILLBORN:
+            problem = "The worker processes end before they begin to work."
+            fix = 'Free memory; a script of your own needs `if __name__ == "__main__":`.'
+            raise InputError(problem, fix)
         self._make()
 
     def dismiss(self) -> None:
@@ -141,7 +157,8 @@ class LocalCrew:
         """End the processes; with `now` in the middle of their work."""
         if now:
             for process in self._context.started:
-                process.terminate()
+                with suppress(ValueError, AttributeError):  # it never started, or is gone
+                    process.terminate()
         self._pool.shutdown(wait=True, cancel_futures=True)
         for name, value in self._threads_before.items():
             if value is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -86,6 +86,11 @@ class Ledger:
     folder : path
         Where it lies.
 
+    Attributes
+    ----------
+    run : int
+        Number of this run in this folder.
+
     Raises
     ------
     OutputError
@@ -94,7 +99,7 @@ class Ledger:
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / _NAME
-        self._run = 0
+        self.run = 0
         self._settings = ""
         self._committed_s = 0.0
 
@@ -126,7 +131,7 @@ class Ledger:
             elif version != _VERSION:
                 raise _OtherVersionError("of another version")
             self._base.execute("UPDATE run SET number = number + 1")
-            self._run = self._base.execute("SELECT number FROM run").fetchone()[0]
+            self.run = self._base.execute("SELECT number FROM run").fetchone()[0]
         except sqlite3.DatabaseError:
             self._base.close()
             raise
@@ -158,16 +163,16 @@ class Ledger:
     def gather(self, found: Iterable[FoundLog]) -> int:
         """Take note of the logs of this run, each once; return how many there are."""
         rows = (
-            (_raw(item.log), item.size, item.changed, _raw(item.inside), self._run, item.reason)
+            (_raw(item.log), item.size, item.changed, _raw(item.inside), self.run, item.reason)
             for item in found
         )
         self._base.executemany(_GATHER, rows)
-        return self._count("SELECT count(*) FROM log WHERE run = ?", self._run)
+        return self._count("SELECT count(*) FROM log WHERE run = ?", self.run)
 
     def strangers(self) -> int:
         """Return how many logs of this run have a content that is not known."""
         query = "SELECT count(*) FROM log WHERE run = ? AND reason = '' AND sha256 IS NULL"
-        return self._count(query, self._run)
+        return self._count(query, self.run)
 
     def learn(self, settings: str, folder: Path) -> None:
         """Make what is done agree with the result files that lie in a folder."""
@@ -195,7 +200,7 @@ class Ledger:
     def plan(self, *, again: bool) -> tuple[int, int]:
         """Choose what is to be done; return how many logs, and their bytes."""
         self._base.execute("DROP TABLE IF EXISTS temp.todo")
-        asked = {"run": self._run, "settings": self._settings, "again": again}
+        asked = {"run": self.run, "settings": self._settings, "again": again}
         self._base.execute(_PLAN, asked)
         query = "SELECT count(*), coalesce(sum(size), 0) FROM temp.todo"
         count, size = self._base.execute(query).fetchone()
@@ -242,14 +247,14 @@ class Ledger:
         duplicate : bool
             Whether the same content has an earlier address.
         """
-        asked = {"run": self._run, "part": part}
+        asked = {"run": self.run, "part": part}
         for sha256, *facts, duplicate in self._base.execute(_OF_PART, asked):
             yield sha256.hex(), _found(*facts), bool(duplicate)
 
     def address(self, sha256: str) -> str:
         """Return the first address of a content in this run."""
         query = "SELECT min(log) FROM log WHERE sha256 = ? AND run = ?"
-        row = self._base.execute(query, (bytes.fromhex(sha256), self._run)).fetchone()
+        row = self._base.execute(query, (bytes.fromhex(sha256), self.run)).fetchone()
         return bytes(row[0]).decode("utf-8", "surrogatepass")
 
     def failed(self) -> Iterator[tuple[FoundLog, str]]:
@@ -258,12 +263,13 @@ class Ledger:
             "SELECT log, size, changed, inside, reason FROM log "
             "WHERE run = ? AND reason <> '' ORDER BY log"
         )
-        for *facts, reason in self._base.execute(query, (self._run,)):
+        for *facts, reason in self._base.execute(query, (self.run,)):
             yield _found(*facts), reason
 
     def drop_part(self, part: int, name: str, folder: Path) -> None:
         """Remove a result file and forget it, so that its logs are done again."""
-        part_path(folder, name).unlink(missing_ok=True)
+        with suppress(OSError):  # what stays there is found damaged, or replaced, again
+            part_path(folder, name).unlink()
         self._forget(part)
 
     def drop_unused(self, folder: Path) -> None:

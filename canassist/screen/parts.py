@@ -13,7 +13,7 @@ import mmap
 import zlib
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -118,14 +118,22 @@ def write_index(path: Path, hashes: Iterable[bytes]) -> str:
     -------
     str
         The file's name; empty where nothing is done.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    fresh = path.with_name(f".{path.name}.new")
-    with fresh.open("wb") as target:
-        target.writelines(hashes)
-        empty = not target.tell()
-    fresh.replace(path)
-    return "" if empty else str(path)
+    for old in path.parent.glob(f"*{path.suffix}"):
+        with suppress(OSError):  # a worker of an earlier run may still look into it
+            old.unlink()
+    try:
+        with path.open("wb") as target:
+            target.writelines(hashes)
+            return str(path) if target.tell() else ""
+    except OSError as error:
+        problem = f"{path}: cannot be written ({error.strerror})."
+        raise OutputError(problem, "Choose a folder that is yours and has room.") from error
 
 
 class DoneIndex:

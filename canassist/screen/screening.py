@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 _WORK: Final = "work"
 _REPORTS: Final = "reports"
 _PAGE: Final = "overview.html"
-_INDEX: Final = "done.index"
 
 WorkOn = Callable[[Order, tuple[str, ...]], list[Done]]
 
@@ -134,8 +133,9 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
             hands.get(count)  # workers get ready while the databases are checked here
         settings = _checked(tuple(dbc), profile)
         order = Order(
-            dbc=tuple(dbc),
-            profile=profile,
+            home=str(Path.cwd()),
+            dbc=settings.dbc,
+            profile=settings.profile,
             results=str(_made(out.absolute() / _WORK / settings.mark)),
         )
         job = _Job(
@@ -214,7 +214,7 @@ class _Job:
         if not count:
             return 0
         crew = self.hands.get(count)
-        index = self.folder / _INDEX
+        index = self.folder / f"done.{self.ledger.run}.index"
         done = "" if self.wishes.again else write_index(index, self.ledger.done_hashes())
         _prepare()
         work = partial(work_on, replace(self.order, done=done))

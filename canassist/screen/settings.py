@@ -23,12 +23,17 @@ class Settings:
 
     Attributes
     ----------
+    dbc : tuple of str
+    profile : str
+        Their names as a worker with another current folder finds them.
     mark : str
         Stands for all of them in a folder's name.
     inputs : frozenset of str
         SHA-256 of databases and profile.
     """
 
+    dbc: tuple[str, ...]
+    profile: str
     mark: str
     inputs: frozenset[str]
 
@@ -43,13 +48,19 @@ def check_settings(dbc: tuple[str, ...], profile: str) -> Settings:
     """
     known = read_profile(Path(profile)) if profile else default_profile()
     decode.plan_reading(decode.load_databases([Path(name) for name in dbc]), known)
-    marks, inputs = [SCHEMA, VERSION], []
+    marks, inputs, places = [SCHEMA, VERSION], [], []
     for name in dbc:
         bus, path = decode.split_bus(Path(name))
         inputs.append(input_file(path, "dbc").sha256)
         marks.append(f"{bus}={inputs[-1]}")
+        places.append(f"{bus}={path.absolute()}" if bus else str(path.absolute()))
     if profile:
         inputs.append(input_file(Path(profile), "profile").sha256)
         marks.append(f"profile {inputs[-1]}")
     mark = hashlib.sha256("\n".join(marks).encode("utf-8", "surrogateescape")).hexdigest()
-    return Settings(mark=mark[:_LETTERS], inputs=frozenset(inputs))
+    return Settings(
+        dbc=tuple(places),
+        profile=str(Path(profile).absolute()) if profile else "",
+        mark=mark[:_LETTERS],
+        inputs=frozenset(inputs),
+    )

@@ -6,6 +6,7 @@ import shutil
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from importlib import util
 from pathlib import Path
 from typing import Any, Final
@@ -14,63 +15,78 @@ from canassist.errors import MissingExtraError, OutputError
 from canassist.screen.parts import Row, json_line
 from canassist.version import VERSION
 
-SCHEMA_NAME: Final = "canassist-screen-tables/2"
+SCHEMA_NAME: Final = "canassist-screen-tables/1"
 ROWS_AT_HAND: Final = 5_000
 """Rows of one table held before the fullest month is written: about 10 MB."""
 UNKNOWN_MONTH: Final = "unknown"
 
-LOG_COLUMNS: Final[Mapping[str, str]] = {
-    "log": "string",
-    "sha256": "string",
-    "bytes": "int64",
-    "vehicle": "string",
-    "batch": "string",
-    "model_year": "string",
-    "status": "string",
-    "reason": "string",
-    "duplicate": "bool",
-    "damage": "string",
-    "format": "string",
-    "start_utc": "timestamp",
-    "start_local": "local_timestamp",
-    "duration_s": "float64",
-    "frames": "int64",
-    "error_frames": "int64",
-    "problems": "int64",
-    "code": "string",
-    "strength": "string",
-    "headline": "string",
-    "blames": "bool",
-    "other_codes": "strings",
-    "slow_steering_s": "float64",
-    "cruise_s": "float64",
-    "engine_running_s": "float64",
-    "hot_s": "float64",
-    "derate_s": "float64",
-    "path_ohm": "float64",
-    "charging_v": "float64",
-    "offset_nm": "float64",
-    "derate_s_per_slow_min": "float64",
-    "onset_c": "float64",
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's type, and what it says."""
+
+    kind: str
+    meaning: str
+
+
+_LOG: Final = Column("string", "address of the log")
+_SHA256: Final = Column("string", "SHA-256 of its content; empty where it could not be read")
+_VEHICLE: Final = Column("string", "vehicle; empty where it was not told")
+
+LOG_COLUMNS: Final[Mapping[str, Column]] = {
+    "log": _LOG,
+    "sha256": _SHA256,
+    "bytes": Column("int64", "size of the file"),
+    "vehicle": _VEHICLE,
+    "batch": Column("string", "batch; empty where it was not told"),
+    "model_year": Column("string", "model year; empty where it was not told"),
+    "status": Column(
+        "string", "read, damaged (the log gives nothing) or failed (could not be done)"
+    ),
+    "reason": Column("string", "why it was not read"),
+    "duplicate": Column("bool", "the same content has an earlier address and counts there"),
+    "damage": Column("string", "of a log that was read: what is missing, first place"),
+    "format": Column("string", "formats of the files, joined by +"),
+    "start_utc": Column("timestamp", "first frame; null where the log names no zone"),
+    "start_local": Column("local_timestamp", "first frame on the recorder's wall clock"),
+    "duration_s": Column("float64", "first to last frame, s"),
+    "frames": Column("int64", "frames"),
+    "error_frames": Column("int64", "error frames"),
+    "problems": Column("int64", "places where log or database could not be read whole"),
+    "code": Column("string", "first conclusion"),
+    "strength": Column("string", "how sure it is; empty where inconclusive"),
+    "headline": Column("string", "the same in words"),
+    "blames": Column("bool", "it blames a part and is at least moderately sure"),
+    "other_codes": Column("strings", "further conclusions"),
+    "slow_steering_s": Column("float64", "slow steering ridden, s"),
+    "cruise_s": Column("float64", "cruising ridden, s"),
+    "engine_running_s": Column("float64", "with the engine running, s"),
+    "hot_s": Column("float64", "with the module hot, s"),
+    "derate_s": Column("float64", "with reduced assist after the engine started, s"),
+    "path_ohm": Column("float64", "supply path resistance, ohm"),
+    "charging_v": Column("float64", "charging voltage, V"),
+    "offset_nm": Column("float64", "driver torque at rest, N·m"),
+    "derate_s_per_slow_min": Column("float64", "reduced assist per minute of slow steering, s"),
+    "onset_c": Column("float64", "module temperature where heat derating began, degC"),
 }
 """Columns of ``logs``, one row a log; null is unknown. ``month`` is the folder's name."""
 
-EVENT_COLUMNS: Final[Mapping[str, str]] = {
-    "log": "string",
-    "sha256": "string",
-    "vehicle": "string",
-    "number": "int64",
-    "kind": "string",
-    "cause": "string",
-    "severity": "string",
-    "channel": "string",
-    "code": "string",
-    "start_s": "float64",
-    "end_s": "float64",
-    "measured": "string",
-    "text": "string",
+EVENT_COLUMNS: Final[Mapping[str, Column]] = {
+    "log": _LOG,
+    "sha256": _SHA256,
+    "vehicle": _VEHICLE,
+    "number": Column("int64", "place in the log's events, from 1"),
+    "kind": Column("string", "kind of event"),
+    "cause": Column("string", "its cause; null where none is told"),
+    "severity": Column("string", "note, warning or serious"),
+    "channel": Column("string", "channel that it concerns"),
+    "code": Column("string", "trouble code"),
+    "start_s": Column("float64", "since the first frame, s"),
+    "end_s": Column("float64", "since the first frame, s; null where the log ends before"),
+    "measured": Column("string", "figures of the event, a JSON object"),
+    "text": Column("string", "the event in words"),
 }
-"""Columns of ``events``, one row an event; ``measured`` is a JSON object."""
+"""Columns of ``events``, one row an event."""
 
 ABOUT: Final = {"schema": SCHEMA_NAME, "made_by": f"canassist {VERSION}"}
 WORDS: Final = ("new", "old")
@@ -100,11 +116,16 @@ class TableWriter:
         `LOG_COLUMNS` or `EVENT_COLUMNS`.
     """
 
-    def __init__(self, folder: Path, columns: Mapping[str, str]) -> None:
+    def __init__(self, folder: Path, columns: Mapping[str, Column]) -> None:
         self._folder, self._columns = folder, columns
         self._new, self._old = (folder.with_name(f".{folder.name}.{word}") for word in WORDS)
-        for left in (self._new, self._old):
-            shutil.rmtree(left, ignore_errors=True)  # of a run that was killed
+        for left in (self._new, self._old):  # of a run that was killed
+            try:
+                shutil.rmtree(left)
+            except FileNotFoundError:
+                continue
+            except OSError as error:
+                raise self._cannot(error) from error
         self._rows: dict[str, list[Row]] = defaultdict(list)
         self._files: dict[str, int] = defaultdict(int)
         self._held = 0
@@ -152,10 +173,10 @@ class TableWriter:
         shutil.rmtree(self._old, ignore_errors=True)
 
     def _flush(self, month: str) -> None:
-        pa, parquet, _ = json_reader()
+        _, parquet, _ = json_reader()
         rows = sorted(self._rows.pop(month, []), key=lambda row: str(row["log"]))
         self._held -= len(rows)
-        schema = pa.schema(column_types(self._columns), metadata=ABOUT)
+        schema = _schema(self._columns)
         folder = self._new / f"month={month}"
         path = folder / f"part-{self._files[month]:05d}.parquet"
         self._files[month] += 1
@@ -199,11 +220,11 @@ def _table(rows: Sequence[Row], schema: Any) -> Any:  # noqa: ANN401 - the libra
             explicit_schema=schema, unexpected_field_behavior="ignore"
         ),
     )
-    return table.replace_schema_metadata(schema.metadata)
+    return table.cast(schema)  # the same types, with their meanings
 
 
-def column_types(columns: Mapping[str, str]) -> list[tuple[str, Any]]:  # Any: untyped library
-    """Return the columns with Parquet's own types."""
+def _schema(columns: Mapping[str, Column]) -> Any:  # noqa: ANN401 - the library is not typed
+    """Return the columns in Parquet's own types, each with its meaning."""
     pa, *_ = json_reader()
     types = {
         "string": pa.string(),
@@ -214,4 +235,8 @@ def column_types(columns: Mapping[str, str]) -> list[tuple[str, Any]]:  # Any: u
         "timestamp": pa.timestamp("ms", tz="UTC"),
         "local_timestamp": pa.timestamp("ms"),
     }
-    return [(name, types[kind]) for name, kind in columns.items()]
+    fields = [
+        pa.field(name, types[item.kind], metadata={"meaning": item.meaning})
+        for name, item in columns.items()
+    ]
+    return pa.schema(fields, metadata=ABOUT)

@@ -11,6 +11,8 @@ class Order:
 
     Attributes
     ----------
+    home : str
+        The client's current folder, from which addresses of logs may be told.
     dbc : tuple of str
         Databases; a worker must reach them under these names.
     profile : str
@@ -24,6 +26,7 @@ class Order:
         Where full reports go.
     """
 
+    home: str
     dbc: tuple[str, ...]
     profile: str
     results: str

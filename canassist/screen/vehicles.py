@@ -80,7 +80,7 @@ def _vehicle(row: dict[str, str]) -> Vehicle:
 
 
 def _by_table(rows: list[tuple[str, Vehicle]]) -> FindVehicle:
-    exact = {name: vehicle for name, vehicle in reversed(rows) if not _WILD & set(name)}
+    exact = dict(reversed(rows))  # a file's own name may hold a pattern's letters
     wild = [(name, vehicle) for name, vehicle in rows if _WILD & set(name)]
 
     def find(found: FoundLog) -> Vehicle | None:

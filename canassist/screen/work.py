@@ -47,7 +47,7 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
     with done_index(order.done) as known:
         for log in logs:
             try:
-                with at_hand(log) as path:
+                with at_hand(log, order.home) as path:
                     sha256 = input_file(path, "log").sha256
                     if sha256 not in known and sha256 not in fresh:
                         fresh[sha256] = json_line({"sha256": sha256, **_result(order, path)})
@@ -67,10 +67,16 @@ def _words(error: Exception) -> str:
 
 
 @contextmanager
-def at_hand(log: str) -> Iterator[Path]:
-    """Give a log as a file on this machine; one in a store is fetched for as long as needed."""
+def at_hand(log: str, home: str = "") -> Iterator[Path]:
+    """Give a log as a file on this machine; one in a store is fetched for as long as needed.
+
+    Raises
+    ------
+    InputError
+        If it cannot be fetched.
+    """
     if not is_remote(log):
-        yield Path(log)
+        yield Path(home) / log
         return
     import fsspec  # noqa: PLC0415 - an extra
 
@@ -222,7 +228,7 @@ def report_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
     became = []
     for log in logs:
         try:
-            with at_hand(log) as path:
+            with at_hand(log, order.home) as path:
                 sha256 = input_file(path, "log").sha256
                 _report(order, path, report_path(Path(order.reports), log, sha256))
             became.append(Done(log, sha256))

@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,29 +36,34 @@ def wait_until(ready: object, what: str) -> None:
         time.sleep(0.05)
 
 
-@pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Start a scheduler and two workers; give the scheduler's address."""
-    pytest.importorskip("distributed", reason="the cluster extra is not installed")
-    folder = tmp_path_factory.mktemp("cluster")
+@contextmanager
+def started_cluster(folder: Path, workers: int) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """Start a scheduler and its workers; give address and process of the scheduler."""
     file = folder / "scheduler.json"
     here = ["--host", "127.0.0.1", "--scheduler-file", str(file), "--no-dashboard"]
     scheduler = ["-m", "distributed.cli.dask_scheduler", "--port", "0", *here]
     worker = ["-m", "distributed.cli.dask_worker", "--nthreads", "1", "--memory-limit", "0"]
-    worker += ["--host", "127.0.0.1", "--scheduler-file", str(file), "--no-dashboard"]
-    worker += ["--local-directory", str(folder)]
-    started = []
+    worker += [*here, "--local-directory", str(folder)]
+    started: list[subprocess.Popen[bytes]] = []
     with (folder / "cluster.log").open("wb") as log:
-        for words in (scheduler, worker, worker):
+        for words in (scheduler, *[worker] * workers):
             line = [sys.executable, *words]
             started.append(subprocess.Popen(line, stdout=log, stderr=log, env=os.environ | QUIET))
         try:
             wait_until(file.is_file, "the scheduler")
-            yield json.loads(file.read_text("utf-8"))["address"]
+            yield json.loads(file.read_text("utf-8"))["address"], started[0]
         finally:
             for process in reversed(started):  # nothing of theirs is needed any more
                 process.kill()
                 process.wait(30)
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Start a scheduler and two workers; give the scheduler's address."""
+    pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    with started_cluster(tmp_path_factory.mktemp("cluster"), 2) as (address, _):
+        yield address
 
 
 def worker_pids(address: str, at_least: int = 2) -> list[int]:
@@ -104,6 +110,19 @@ def test_a_cluster_gives_the_same_tables(
     assert_same(here, tmp_path)
 
 
+def test_names_told_from_the_clients_folder_are_found_by_workers_elsewhere(
+    fleet_of_eight: Fleet,
+    here: Path,
+    cluster: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(fleet_of_eight.logs.parent)
+    wishes = Wishes(cluster=cluster)
+    known = {"dbc": ["vehicle.dbc"], "profile": "vehicle.toml"}
+    assert screen(["rides"], tmp_path, wishes=wishes, **known).screening.read == 8  # type: ignore[arg-type]  # two kinds of value
+
+
 def test_a_worker_killed_in_mid_run_costs_nothing(
     fleet_of_eight: Fleet, here: Path, cluster: str, tmp_path: Path
 ) -> None:
@@ -147,3 +166,27 @@ def test_no_scheduler_is_one_clear_message(
     monkeypatch.setattr("canassist.screen.crew._CONNECT_S", 1)
     with pytest.raises(InputError, match="no scheduler answers"):
         run(fleet_of_eight, tmp_path, "tcp://127.0.0.1:9")
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_dies_is_one_clear_message_and_costs_nothing_done(
+    fleet_of_eight: Fleet, here: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "cluster").mkdir()
+    out = tmp_path / "out"
+    with started_cluster(tmp_path / "cluster", 1) as (address, scheduler):
+        worker_pids(address, 1)
+
+        def kill() -> None:
+            wait_until(lambda: results(out), "the first result")
+            scheduler.kill()
+
+        killer = threading.Thread(target=kill)
+        killer.start()
+        with pytest.raises(InputError, match="connection to the workers was lost"):
+            run(fleet_of_eight, out, address)
+        killer.join()
+    done = len(results(out))
+    assert 0 < done < 9
+    assert run(fleet_of_eight, out).fresh <= 9 - done
+    assert_same(here, out)

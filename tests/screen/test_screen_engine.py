@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canassist.errors import InputError
 from canassist.screen.crew import LocalCrew
 from canassist.screen.engine import BATCH_BYTES, BATCH_LOGS, SHARES, batches, run
 from canassist.screen.find import FoundLog
@@ -80,3 +81,20 @@ def test_the_log_that_kills_every_worker_gets_the_blame(crew: LocalCrew, tmp_pat
     blamed = [item.log for item in done if item.reason]
     assert blamed == ["always"]
     assert sorted(item.log for item in done) == ["a", "always", "b", "c"]
+
+
+def end_at_once() -> None:
+    """Stand for a worker that never comes up."""
+    os._exit(1)
+
+
+def test_workers_that_never_come_up_are_one_clear_message(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("canassist.screen.crew._settle_in", end_at_once)
+    crew = LocalCrew(2)
+    try:
+        with pytest.raises(InputError, match="end before they begin"):
+            list(run(crew, partial(deadly, ""), [("a",), ("b",)]))
+    finally:
+        crew.close()

@@ -74,6 +74,14 @@ def test_a_table_tells_vehicle_batch_and_model_year(folder: Path) -> None:
     assert told[2].model_year == "2025"
 
 
+def test_a_table_may_name_a_file_whose_name_looks_like_a_pattern(tmp_path: Path) -> None:
+    table = tmp_path / "vehicles.csv"
+    table.write_text("log,vehicle\nride[1].log,V1\nride*.log,V2\n", "utf-8")
+    find = vehicle_finder(table, "")
+    told = [find(FoundLog(name, inside=name)) for name in ("ride[1].log", "ride2.log", "x.log")]
+    assert [item and item.name for item in told] == ["V1", "V2", None]
+
+
 def test_the_folder_names_the_vehicle_where_nothing_else_does(folder: Path) -> None:
     find = vehicle_finder(None, "")
     inside = found([str(folder / "b1")])
