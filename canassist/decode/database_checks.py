@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
-from canassist.decode.dbc_text import Complaint
+from canassist.decode.dbc_text import MAX_FRAME_BYTES, MAX_SIGNAL_BITS, Complaint
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -13,10 +14,12 @@ if TYPE_CHECKING:
     from canassist.decode.dbc_text import CleanText
     from canassist.decode.layouts import MessageLayout, SignalLayout
 
-MAX_BITS: Final = 64
-MAX_FRAME_BYTES: Final = 64
 FLOAT_BITS: Final = (16, 32, 64)
 MAX_SELECTOR_DEPTH: Final = 8
+_MOST_PAIRS: Final = 100_000
+"""Pairs of signals of one message that are held against each other: a note is not worth more."""
+_MOST_OVERLAPS: Final = 25
+"""Overlaps of one message that are told."""
 
 
 def check_messages(
@@ -57,7 +60,7 @@ def check_messages(
                 good.append(signal)
         complaints += [
             Complaint(line_of(second), _overlap_text(first, second))
-            for first, second in _overlaps(good)
+            for first, second in islice(_overlaps(good), _MOST_OVERLAPS)
         ]
         kept.append(replace(message, signals=tuple(good)))
     return kept, complaints
@@ -79,8 +82,8 @@ class _LineOf:
 
 
 def _wrong(signal: SignalLayout, message: MessageLayout) -> str:
-    if not 1 <= signal.length <= MAX_BITS:
-        return f"has {signal.length} bits, not 1 to {MAX_BITS}"
+    if not 1 <= signal.length <= MAX_SIGNAL_BITS:
+        return f"has {signal.length} bits, not 1 to {MAX_SIGNAL_BITS}"
     if signal.is_float and signal.length not in FLOAT_BITS:
         return f"is a float of {signal.length} bits"
     if signal.scale == 0:
@@ -110,9 +113,10 @@ def _overlap_text(first: SignalLayout, second: SignalLayout) -> str:
 def _overlaps(signals: list[SignalLayout]) -> Iterator[tuple[SignalLayout, SignalLayout]]:
     """Pairs that share bits and may be in one frame together."""
     masks = [_bits(signal) for signal in signals]
-    taken = 0
+    taken = looked = 0
     for number, (signal, mask) in enumerate(zip(signals, masks, strict=True)):
-        if taken & mask:
+        if taken & mask and looked < _MOST_PAIRS:
+            looked += number
             for other, its_mask in zip(signals[:number], masks[:number], strict=True):
                 if its_mask & mask and not _exclude(signal, other):
                     yield other, signal

@@ -49,6 +49,9 @@ KEPT_ATTRIBUTES: Final = frozenset(
     }
 )
 
+MAX_FRAME_BYTES: Final = 64
+MAX_SIGNAL_BITS: Final = 64
+
 _BIG_ID: Final = 0xFFFF_FFFF
 _MAX_EXTENDED: Final = 0x1FFF_FFFF
 _MAX_STANDARD: Final = 0x7FF
@@ -186,6 +189,10 @@ class _Cleaner:
             return None
         if name == "VECTOR__INDEPENDENT_SIG_MSG" or not self._is_id(number, name, statement.line):
             return None
+        if int(found[3]) > MAX_FRAME_BYTES:
+            what = f"message {name}: {found[3]} bytes do not fit into a frame; left out"
+            self.complain(statement.line, what)
+            return None
         self.message = (number, name)
         self.result.message_lines[number] = statement.line
         return number, f"BO_ {number} {name}: {found[3]} {found[4] or 'Vector__XXX'}"
@@ -218,10 +225,9 @@ class _Cleaner:
                 f"{self.signals[number, signal]}; this one left out",
             )
             return None
-        if int(found[4]) == 0:
-            self.complain(
-                statement.line, f"message {name}: signal {signal} has no bits; signal left out"
-            )
+        wrong = _impossible_place(int(found[3]), int(found[4]))
+        if wrong:
+            self.complain(statement.line, f"message {name}: signal {signal} {wrong}; left out")
             return None
         self.signals[number, signal] = statement.line
         place = (number, int(found[3]), int(found[4]))
@@ -279,13 +285,14 @@ class _Cleaner:
 
     def take_selector(self, statement: Statement) -> _Kept | None:
         found = SELECTOR.fullmatch(statement.text.strip())
-        if not found:
+        pairs = re.findall(r"(\d+)\s*-\s*(\d+)", found[4]) if found else []
+        ranges = [(int(low), int(high)) for low, high in pairs]
+        if not found or any(high < low for low, high in ranges):
             self.complain(statement.line, "multiplexer values cannot be read; left out")
             return None
         if not self._known(found[1], found[2]) or not self._known(found[1], found[3]):
             return None
-        ranges = re.findall(r"(\d+)\s*-\s*(\d+)", found[4])
-        if sum(int(high) - int(low) + 1 for low, high in ranges) > MAX_SELECTOR_VALUES:
+        if sum(high - low + 1 for low, high in ranges) > MAX_SELECTOR_VALUES:
             line = self.signals[int(found[1]), found[2]]
             self.out.pop(line, None)
             self.complain(
@@ -320,6 +327,13 @@ class _Cleaner:
 
     def _known(self, number: str, signal: str) -> bool:
         return (int(number), signal) in self.signals
+
+
+def _impossible_place(start: int, length: int) -> str:
+    """Say what no signal can have; the parser would take memory for every bit of it."""
+    if not 1 <= length <= MAX_SIGNAL_BITS:
+        return f"has {length} bits, not 1 to {MAX_SIGNAL_BITS}"
+    return f"begins at bit {start}, beyond any frame" if start >= 8 * MAX_FRAME_BYTES else ""
 
 
 def _signal_line(found: re.Match[str]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import subprocess
 import sys
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -123,6 +124,19 @@ DAMAGE = {
     "a float mark without number": ("SIG_VALTYPE_ 100 Speed : x;", "float mark"),
     "an attribute without value": ('BA_ "GenMsgCycleTime" BO_ 100 ;', "GenMsgCycleTime"),
     "multiplexer values without range": ("SG_MUL_VAL_ 100 Mode Speed ;", "multiplexer values"),
+    "multiplexer values that run backwards": (
+        "SG_MUL_VAL_ 100 Mode Speed 9999999999-0, 0-400000000;",
+        "multiplexer values",
+    ),
+    "a message of gigabytes": ("BO_ 101 Vast: 4294967295 Dash", "do not fit into a frame"),
+    "a signal of half a gigabyte": (
+        ' SG_ Vast : 0|4294967295@1+ (1,0) [0|0] "" Dash',
+        "4294967295 bits, not 1 to 64",
+    ),
+    "a signal that begins nowhere": (
+        ' SG_ Far : 4294967295|8@1+ (1,0) [0|0] "" Dash',
+        "bit 4294967295, beyond any frame",
+    ),
     "a message without length": ("BO_ 101 Broken: Dash", "message line cannot be read"),
     "a message twice": ("BO_ 100 Again: 8 Dash", "identifier 100 is already defined in line 14"),
     "an 11-bit identifier too large": ("BO_ 2048 Wide: 8 Dash", "too large for 11 bits"),
@@ -144,7 +158,7 @@ def test_one_bad_line_costs_that_line_only(load: Callable[..., Databases], name:
 
 SIGNALS = {
     "Zero : 24|8@1+ (0,5)": "has the scale 0",
-    "Empty : 24|0@1+ (1,0)": "has no bits",
+    "Empty : 24|0@1+ (1,0)": "has 0 bits, not 1 to 64",
     "Wide : 0|65@1+ (1,0)": "has 65 bits",
     "Late : 60|8@1+ (1,0)": "ends in byte 9 of 8",
     "LateBig : 56|9@0+ (1,0)": "ends in byte 9 of 8",
@@ -203,6 +217,15 @@ def test_an_endless_list_of_selector_values_is_refused(load: Callable[..., Datab
     databases = load(text + "SG_MUL_VAL_ 100 A Page 0-4294967295;\n")
     assert "more than 65536 multiplexer values" in whats(databases)
     assert "A" not in databases.messages[0].by_name
+
+
+def test_thousands_of_overlaps_take_no_long_time(load: Callable[..., Databases]) -> None:
+    lines = [f' SG_ S{n} : 0|8@1+ (1,0) [0|0] "" Dash' for n in range(3000)]
+    begin = time.monotonic()
+    databases = load("\n".join(["BO_ 256 Crowd: 8 Dash", *lines, ""]))
+    assert time.monotonic() - begin < 10.0  # it took half a minute when every pair was told
+    assert len(databases.messages[0].signals) == 3000
+    assert "overlap" in databases.problems[0].what
 
 
 def test_value_tables_given_by_name_are_filled_in(load: Callable[..., Databases]) -> None:
