@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import logging
+import re
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -33,6 +34,15 @@ MAX_SHOWN: Final = 25
 
 MAX_QUOTED: Final = 160
 """Letters of the parser's complaint that are passed on; it quotes the file."""
+
+_PLACES: Final = re.compile(
+    r"""\b(?:length|offset|DLC|Len)\s*=\s*["']?\s*(\d{7,})  # KCD and SYM
+    | <(?:FRAME-|BIT-)?(?:LENGTH|START-POSITION)>\s*(\d{7,})  # ARXML
+    | \b(?:unsigned|signed)\s+(?:\d+,\s*)?(\d{7,})  # SYM: bit and length""",
+    re.VERBOSE,
+)
+"""Sizes and places of millions of bits: no frame has them, and the parser would take memory for
+every one."""
 
 _FORMATS: Final = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
 _FIX: Final = "Give a DBC, KCD, SYM or ARXML database of this vehicle."
@@ -178,6 +188,10 @@ def _parse_dbc(clean: CleanText, path: Path) -> tuple[Database, list[dbc_text.Co
 
 
 def _parse_other(text: str, kind: str, path: Path) -> Database:
+    vast = _PLACES.search(text)
+    if vast:
+        problem = f"{path.name}: names bits of a frame that no frame has ({vast[0][:MAX_QUOTED]})."
+        raise DatabaseError(problem, "Correct that, or export the database again.")
     try:
         return _parse(text, kind)
     except Exception as error:

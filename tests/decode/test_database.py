@@ -428,3 +428,25 @@ def test_one_content_is_parsed_once(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.undo()
     second.write_text(text.replace("BO_ ", "BO_ ", 1).replace("parsed once", "changed"))
     assert load_databases([second]).messages == whole.messages
+
+
+KCD = """<NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0"><Document/>
+<Node id="1" name="A"/><Bus name="b"><Message id="0x100" name="M" length="{}">
+<Signal name="S" offset="{}" length="{}"/></Message></Bus></NetworkDefinition>"""
+
+
+def test_a_kcd_database_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "bike.kcd"
+    path.write_text(KCD.format(8, 16, 8))
+    (message,) = load_databases([path]).messages
+    assert (message.name, message.by_name["S"].start) == ("M", 16)
+
+
+@pytest.mark.parametrize("place", range(3))
+def test_bits_that_no_frame_has_are_refused_before_they_take_memory(
+    tmp_path: Path, place: int
+) -> None:
+    path = tmp_path / "bike.kcd"
+    path.write_text(KCD.format(*(99_999_999 if n == place else 8 for n in range(3))))
+    with pytest.raises(DatabaseError, match="no frame has"):
+        load_databases([path])
