@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from contextlib import ExitStack, suppress
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,29 +56,46 @@ def write_whole(files: Mapping[Path, bytes], *, secret: Container[Path] = ()) ->
             name = _write_temporary(path, content, OWNER_ONLY if path in secret else _usual_mode())
             clean_up.callback(_remove, name)
             temporary[path] = name
+        _put_in_place(temporary)
+
+
+def _put_in_place(temporary: Mapping[Path, Path]) -> None:
+    """Give every file its name; where one cannot have it, the new ones before it go again."""
+    with ExitStack() as undo:
         for path, name in temporary.items():
+            is_new = not path.exists()
             try:
                 name.replace(path)
             except OSError as error:
                 raise _cannot(path, error) from error
+            if is_new:
+                undo.callback(_remove, path)
+        undo.pop_all()
 
 
 def _write_temporary(path: Path, content: bytes, mode: int) -> Path:
-    name = ""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as target:
-            target.write(content)
-        Path(name).chmod(mode)
     except OSError as error:
-        if name:
-            _remove(Path(name))
         raise _cannot(path, error) from error
+    with ExitStack() as undo:
+        undo.callback(_remove, Path(name))
+        try:
+            with os.fdopen(handle, "wb") as target:
+                target.write(content)
+            Path(name).chmod(mode)
+        except OSError as error:
+            raise _cannot(path, error) from error
+        undo.pop_all()
     return Path(name)
 
 
+@cache
 def _usual_mode() -> int:
-    """Return the access bits that a plain new file would have (mkstemp gives 0600)."""
+    """Return the access bits that a plain new file would have (mkstemp gives 0600).
+
+    Asked for once: for that moment the process has no mask, which other threads would see.
+    """
     mask = os.umask(0)
     os.umask(mask)
     return 0o666 & ~mask
@@ -89,5 +107,5 @@ def _remove(path: Path) -> None:
 
 
 def _cannot(path: Path, error: OSError) -> OutputError:
-    problem = f"{path}: cannot be written ({error.strerror})."
+    problem = f"{path}: cannot be written ({error.strerror or error})."
     return OutputError(problem, "Choose a folder that exists, is yours and has room.")

@@ -42,3 +42,23 @@ def test_a_full_disk_leaves_the_older_file(tmp_path: Path, monkeypatch: pytest.M
         write_whole({path: b"new"})
     assert path.read_bytes() == b"old"
     assert [item.name for item in tmp_path.iterdir()] == ["a.html"]
+
+
+def test_when_the_second_name_is_taken_by_a_folder_the_first_is_not_left(tmp_path: Path) -> None:
+    taken = tmp_path / "a.json"
+    taken.mkdir()
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_whole({tmp_path / "a.html": b"page", taken: b"data"})
+    assert list(tmp_path.iterdir()) == [taken]
+
+
+def test_an_interruption_leaves_no_half_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("canassist.output.os.fdopen", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        write_whole({tmp_path / "a.html": b"page"})
+    assert list(tmp_path.iterdir()) == []
