@@ -21,6 +21,7 @@ _SHARES: Final = {
     "judging": (0.6, 0.8),
     "asking": (0.8, 0.85),
     "writing": (0.85, 1.0),
+    "comparing": (0.02, 0.9),
 }
 """Which part of the work a stage is, roughly; measured on rides of ten minutes to an hour."""
 
@@ -58,18 +59,25 @@ class Standing:
 
     def words(self) -> str:
         """Say what is being done and how long it will take."""
-        text = say(f"stages.{self.stage}")
+        return " ".join(part for part in (self._doing(), self._left()) if part)
+
+    def _doing(self) -> str:
+        if self.stage == "comparing":
+            return say("stages.comparing", number=int(self.done) + 1, count=int(self.total))
         if self.stage == "reading" and self.total:
             values = {"done": self.done / _MB, "total": self.total / _MB}
-            text = say("stages.reading_part", **values)
-            if self.frames is not None:
-                text = say("stages.reading_frames", **values, frames=grouped(self.frames))
+            if self.frames is None:
+                return say("stages.reading_part", **values)
+            return say("stages.reading_frames", **values, frames=grouped(self.frames))
+        return say(f"stages.{self.stage}" if self.stage in _SHARES else "states.working")
+
+    def _left(self) -> str:
         left = self.left_s
         if left is None:
-            return text
+            return ""
         if left > _IN_MINUTES_S:
-            return text + " " + say("stages.left_minutes", minutes=round(left / 60))
-        return text + " " + say("stages.left", seconds=max(1, round(left)))
+            return say("stages.left_minutes", minutes=round(left / 60))
+        return say("stages.left", seconds=max(1, round(left)))
 
 
 class Board:

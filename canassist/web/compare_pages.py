@@ -56,10 +56,15 @@ async def compare(request: Request) -> Response:
 
 
 def _ticked(desk: Desk, names: list[str]) -> list[Ride]:
-    found = [ride for name in names[:_MOST] if (ride := desk.rides.get(name))]
-    rides = [ride for ride in found if ride.kind == "ride" and ride.page and not ride.deleted]
+    if len(names) > _MOST:
+        raise refused(400, "too_many", count=_MOST)
+    found = [ride for name in dict.fromkeys(names) if (ride := desk.rides.get(name))]
+    rides = [ride for ride in found if not ride.deleted]
     if len(rides) < _FEWEST:
         raise refused(400, "too_few")
+    for ride in rides:
+        if ride.kind != "ride" or not ride.page:
+            raise refused(400, "not_comparable", title=ride.title)
     return sorted(rides, key=lambda ride: (ride.start_utc, ride.created_s))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,7 +13,7 @@ from canassist.errors import CanassistError
 from canassist.profile import ChannelSpec, Profile
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from canassist.decode import ChannelChoice, DecodedRide, ReadingPlan
@@ -22,6 +23,10 @@ MOST_QUESTIONS: Final = 6
 MOST_CHOICES: Final = 4
 POINTS: Final = 240
 """Columns of a curve; each keeps its lowest and highest value."""
+
+MOST_REASONS: Final = 3
+_POINTS: Final = re.compile(r" \([+-]\d+\.\d\)$")
+_ASKED: Final = "open: "
 
 Question = dict[str, Any]  # Any: plain JSON values
 
@@ -95,7 +100,14 @@ def _doubt(channel: str, choice: ChannelChoice, decoded: DecodedRide) -> str:
 
 
 def _reasons(choice: ChannelChoice, signal: str) -> list[str]:
-    return [reason for one in choice.ranking if one.signal == signal for reason in one.reasons[:3]]
+    given = next((one.reasons for one in choice.ranking if one.signal == signal), ())
+    return plain_reasons(given)[:MOST_REASONS]
+
+
+def plain_reasons(reasons: Iterable[str]) -> list[str]:
+    """Return reasons without their points, and without what the question itself says."""
+    kept = (_POINTS.sub("", reason) for reason in reasons if not reason.startswith(_ASKED))
+    return [reason for reason in kept if reason]
 
 
 def _served_by(

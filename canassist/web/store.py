@@ -97,6 +97,11 @@ class Rides:
         text = "SELECT 1 FROM rides WHERE deleted_s IS NULL LIMIT 1"
         return self._database.reading().execute(text).fetchone() is None
 
+    def has_deleted(self) -> bool:
+        """Tell whether a ride can be brought back."""
+        text = "SELECT 1 FROM rides WHERE deleted_s IS NOT NULL LIMIT 1"
+        return self._database.reading().execute(text).fetchone() is not None
+
     def note(self, ride: str, title: str, notes: Mapping[str, str]) -> None:
         """Keep a ride's name and what the workshop says of it."""
         self._set(ride, title=title, **{name: notes[name] for name in NOTES if name in notes})

@@ -193,24 +193,39 @@ def _export(order: Order, progress: _Teller) -> Outcome:
     return {"file": packed.name}
 
 
+def _part_of(progress: _Teller, number: int, count: int) -> Callable[[Step], None]:
+    """Return a progress that counts one reading of several as its part of the whole."""
+    from canassist.model import Step
+
+    def told(step: Step, /) -> None:
+        share = step.done / step.total if step.stage == "reading" and step.total else 1.0
+        progress(Step("comparing", number + min(share, 0.99), count, step.frames))
+
+    return told
+
+
 def _compare(order: Order, progress: _Teller) -> Outcome:
     from canassist import compare
     from canassist import report as writing
     from canassist.errors import InputError
+    from canassist.model import Step
 
     if not all(order["sides"]):
         problem = "A ride of this comparison is no longer on the shelf."
         raise InputError(problem, "Tick the rides anew and compare them.")
     out = Path(order["folder"])
-    a, b = (
-        [_analyze(one, _vehicle(one, progress)[0], progress) for one in side]
-        for side in order["sides"]
-    )
+    orders = [one for side in order["sides"] for one in side]
+    read = [
+        _analyze(one, _vehicle(one, progress)[0], _part_of(progress, number, len(orders)))
+        for number, one in enumerate(orders)
+    ]
+    first = len(order["sides"][0])
+    a, b = read[:first], read[first:]
+    progress(Step("writing", 0, 1))
     names = tuple(side[0]["title"] for side in order["sides"])
     found = compare(a, b, names=(names[0], names[1]))
     (out / "page.html").write_bytes(writing.render_comparison(found).encode())
     (out / "result.json").write_bytes(writing.comparison_json(found))
-    every = [*a, *b]
     return {
         "page": "page.html",
         "data": "result.json",
@@ -219,8 +234,8 @@ def _compare(order: Order, progress: _Teller) -> Outcome:
         "code": "comparison",
         "strength": "",
         "start_utc": "",
-        "duration_s": sum(one.log.duration_s for one in every),
-        "frames": sum(one.log.frames for one in every),
+        "duration_s": sum(one.log.duration_s for one in read),
+        "frames": sum(one.log.frames for one in read),
         "vehicle": None,
         "vehicle_by": "",
         "vehicle_fit": "",

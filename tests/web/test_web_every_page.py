@@ -129,6 +129,9 @@ def fill(inside: Inside) -> dict[str, Ride]:
 
 def is_sound(page: Page, width: int, name: str) -> None:
     page.wait_for_load_state()
+    shown = page.locator("body").inner_text()
+    for slip in ("built-in", "object at", "Undefined", "{", "}"):
+        assert slip not in shown.replace("/api/reports/{ride}", ""), (name, slip)
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
     found = Axe().run(page, options=RULES).response["violations"]
     assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], name

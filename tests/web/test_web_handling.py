@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import APIResponse, Page, Route, expect
 
 from canassist.demo import WrittenRide
 
@@ -157,11 +157,12 @@ def test_doubtful_channel_is_asked_answered_and_remembered(
     page.get_by_role("link", name="Which signal is it?").click()
     page.wait_for_load_state()
     assert Axe().run(page, options=RULES).response["violations"] == []
-    question = page.get_by_role("group", name=re.compile("may be the driver torque"))
+    question = page.get_by_role("group", name="Which signal is the driver torque?")
     expect(question).to_be_visible()
     expect(question.locator("svg path").first).to_be_attached()
+    expect(question).not_to_contain_text(re.compile(r"\([+-]\d|open:"))
     question.get_by_role("radio", name=re.compile("TorqueOne")).check()
-    other = page.get_by_role("group", name=re.compile("may be the assist torque"))
+    other = page.get_by_role("group", name="Which signal is the assist torque?")
     other.get_by_role("radio", name=re.compile("TorqueTwo")).check()
     page.get_by_role("button", name="Keep the answers and read anew").click()
     expect(page.get_by_role("status")).to_contain_text("kept with the vehicle")
@@ -284,6 +285,32 @@ def test_open_page_sees_a_restart_in_mid_work_through(
     with serving(tmp_path / "data", "--port", port):
         expect(row).to_have_attribute("data-state", "done")
         expect(row).to_contain_text("because the module was hot")
+
+
+def test_late_answer_does_not_come_after_a_newer_one(
+    until: Until, served: Served, page: Page, rides: dict[str, WrittenRide]
+) -> None:
+    late: list[tuple[Route, APIResponse]] = []
+
+    def hold_the_first(route: Route) -> None:
+        if late:
+            route.continue_()
+        else:
+            late.append((route, route.fetch()))
+
+    page.route("**/rows/*", hold_the_first)
+    page.goto(served.address)
+    ride = rides["speed_lost"]
+    page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
+    row = page.locator("#rides .ride")
+    expect(row).to_have_count(1)
+    until(lambda: bool(late) or page.evaluate("false"))
+    listed = served.address + "api/reports"
+    until(lambda: httpx.get(listed).json()["rides"][0]["state"] == "done")
+    page.evaluate("new Promise(good => setTimeout(good, 300))")
+    route, response = late[0]
+    route.fulfill(response=response)
+    expect(row).to_have_attribute("data-state", "done")
 
 
 def test_everything_is_reached_by_keyboard(served: Served, page: Page) -> None:

@@ -16,11 +16,13 @@ from hypothesis import strategies as st
 from canassist.demo import WrittenRide
 from canassist.profile import parse_profile
 from canassist.web.blobs import Blobs
+from canassist.web.board import Standing
 from canassist.web.database import Database
 from canassist.web.fitting import KnownVehicle, best_fit
 from canassist.web.names import as_download, clock_moments, file_name, role_of, stem
 from canassist.web.openapi import openapi
 from canassist.web.parcel import Parcel
+from canassist.web.questions import plain_reasons
 from canassist.web.queue import Queue
 from canassist.web.records import NewRide, Stored
 from canassist.web.refusal import Refused
@@ -328,6 +330,28 @@ def test_every_text_is_used_and_every_used_text_is_there(project_root: Path) -> 
         for name in names:
             if part not in free:
                 assert f"{part}.{name}" in text or f"w.{part}[" in text, f"{part}.{name}"
+
+
+def test_no_text_hides_behind_a_method_of_its_part() -> None:
+    for part, names in words().items():
+        assert not set(names) & set(dir(dict)), part
+
+
+def test_work_is_told_in_words_at_every_stage() -> None:
+    for stage, done, total in (
+        ("starting", 0, 0), ("matching", 0, 0), ("reading", 0, 0), ("reading", 1e6, 2e6),
+        ("judging", 0, 1), ("asking", 0, 1), ("writing", 0, 1), ("comparing", 1.5, 3),
+        ("a stage of tomorrow", 1, 2),
+    ):  # fmt: skip
+        standing = Standing(stage=stage, done=done, total=total)
+        assert standing.words()
+        assert 0.0 <= standing.share <= 1.0
+    assert Standing(stage="comparing", done=1.5, total=3).words() == "Reading ride 2 of 3"
+
+
+def test_reasons_of_a_choice_are_told_without_points() -> None:
+    given = ["open: which is it", 'name says "torque" (+2.0)', "is centred, -14.7 to 15.1 (+1.0)"]
+    assert plain_reasons(given) == ['name says "torque"', "is centred, -14.7 to 15.1"]
 
 
 def test_texts_hold_every_conclusion(project_root: Path) -> None:

@@ -235,7 +235,19 @@
   document.addEventListener("submit", (event) => { if (!event.defaultPrevented) leaving = true; });
   window.addEventListener("pageshow", () => { leaving = false; });
 
+  // One question at a time for each ride: an older answer must not come after a newer one.
+  const asking = new Map();
+
   async function refresh(name) {
+    if (asking.has(name)) { asking.set(name, true); return; }
+    do {
+      asking.set(name, false);
+      await refreshOnce(name);
+    } while (asking.get(name));
+    asking.delete(name);
+  }
+
+  async function refreshOnce(name) {
     const old = rowOf(name);
     let answer;
     try {
@@ -246,7 +258,11 @@
     if (answer.status === 404 && old) old.remove();
     if (!answer.ok) return;
     const holder = document.createElement("ul");
-    holder.innerHTML = await answer.text();
+    try {
+      holder.innerHTML = await answer.text();
+    } catch (error) {
+      return; // the same
+    }
     const fresh = holder.firstElementChild;
     if (!list) {
       if (old && !leaving && fresh.dataset.state !== old.dataset.state) location.reload();
