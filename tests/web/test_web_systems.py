@@ -29,6 +29,22 @@ Until = Callable[[Callable[[], bool]], None]
 MIB = 1 << 20
 
 
+@pytest.mark.parametrize(("on_a_build_server", "status"), [("true", 1), ("", 0)])
+def test_browser_that_is_missing_fails_a_build_and_skips_elsewhere(
+    project_root: Path, tmp_path: Path, on_a_build_server: str, status: int
+) -> None:
+    tried = "tests/web/test_web_newcomer.py::test_wrong_file_is_told_in_its_row_with_what_to_do"
+    known = {name: value for name, value in os.environ.items() if name != "CANASSIST_BROWSER"}
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", tried],
+        cwd=project_root, env=known | {"PATH": str(tmp_path), "CI": on_a_build_server},
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == status, done.stdout
+    said = "a build server must have a browser" if status else "1 skipped"
+    assert said in done.stdout
+
+
 def test_folder_is_held_by_one_and_free_again(tmp_path: Path) -> None:
     first = FolderLock(tmp_path)
     with pytest.raises(UsageError, match="already using this folder"):
