@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
 from canassist.conclude.supply import (
+    BETWEEN_V,
+    both_then,
     dips,
     loaded,
     lowest,
@@ -29,10 +31,6 @@ REST_LOW_V: Final = 12.06
 SOURCE_OHM: Final = 0.03
 """Inner resistance of a source above which it gives way, ohm. From memory: batteries of small
 vehicles have 5 to 20 mΩ in good order."""
-
-SYSTEM_GOOD_V: Final = 1.0
-"""System voltage this far above the module's lowest means that the loss lies between them, V
-(above 1 V is always a fault, repair manual note)."""
 
 MIN_DROP_V: Final = 0.3
 """Below this a drop at the measured peak makes no supply low (usual for one switch or relay)."""
@@ -109,13 +107,14 @@ def _under_load(ride: Ride, hits: Hits) -> Iterator[Reason]:
 
 
 def _system_then(ride: Ride, hits: Hits) -> Iterator[Reason]:
-    system, module = ride.lowest("system_voltage", hits), lowest(ride, hits)
-    if system is None or module is None or ride.supply is None:
+    then = both_then(ride, hits)
+    if then is None:
         return
-    if system - module < SYSTEM_GOOD_V:
-        yield reason(say("reason.battery.system_low", low=volts(system)), SUPPORT, hits)
+    system = volts(then.system_v)
+    if then.system_v - then.module_v < BETWEEN_V:
+        yield reason(say("reason.battery.system_low", low=system), SUPPORT, hits)
     else:
-        yield reason(say("reason.battery.system_good", low=volts(system)), -SUPPORT, hits)
+        yield reason(say("reason.battery.system_good", low=system), -SUPPORT, hits)
 
 
 def _charged(ride: Ride) -> Iterator[Reason]:

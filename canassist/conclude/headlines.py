@@ -153,8 +153,8 @@ def _inconclusive(ride: Ride) -> str:
         return say("headline.inconclusive.shows", what=listed(kinds))
     if not lacks:
         return say("headline.inconclusive.quiet", lack=say("lack.evidence"))
-    missing = ride.timeline.has(*quiet.BASIC)
-    key = "headline.inconclusive.quiet" if missing else "headline.inconclusive.lacks"
+    covers = ride.timeline.has(*quiet.BASIC) and not any(quiet.unmapped(ride))
+    key = "headline.inconclusive.quiet" if covers else "headline.inconclusive.lacks"
     return say(key, lack=listed(lacks))
 
 

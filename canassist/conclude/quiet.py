@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
+from canassist.conclude.heat import EFFORT_TORQUE_NM
 from canassist.conclude.untold import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording import (
     channel_names,
@@ -12,10 +13,13 @@ from canassist.conclude.wording import (
     listed,
     number,
     pair,
+    quantity,
     say,
+    torque,
     volts,
 )
 from canassist.model import EventKind, Strength
+from canassist.physics import EVERY_MODE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,8 +43,8 @@ class Lack(NamedTuple):
 
 
 def lacks(ride: Ride) -> tuple[Lack, ...]:
-    """Return what the ride lacks for 'no fault found': channels first, then conditions."""
-    return (*_missing(ride), *_unridden(ride))
+    """Return what the ride lacks for 'no fault found': channels, conditions, then a map."""
+    return (*_missing(ride), *_unridden(ride), *unmapped(ride))
 
 
 def _missing(ride: Ride) -> Iterator[Lack]:
@@ -68,6 +72,33 @@ def _unridden(ride: Ride) -> Iterator[Lack]:
             say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),
             say(f"lack.{key}" if seconds >= BARELY_S else f"lack.no_{key}", seconds=shown),
         )
+
+
+def unmapped(ride: Ride) -> Iterator[Lack]:
+    """Say what only a given map could call right: heavy steering, assist alike at every speed.
+
+    Assist falls as road speed rises (published exercise text); one that stays within the
+    tolerance from slow steering to cruising may be wrong, or this vehicle's own.
+    """
+    fit, effort, limits = ride.physics.assist, ride.physics.effort, ride.limits
+    if fit is not None and fit.map_from == "profile":
+        return
+    if effort is not None and (effort.torque_p90_nm or 0.0) > EFFORT_TORQUE_NM:
+        figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(EFFORT_TORQUE_NM)}
+        yield Lack(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
+    row = () if fit is None else fit.gains.get(EVERY_MODE, ())
+    if fit is None or len(row) < 2:  # noqa: PLR2004 - a fall takes two speeds
+        return
+    wide = fit.speed_kph[0] < limits.slow_kph and fit.speed_kph[-1] > limits.cruise_kph
+    if wide and row[0] <= row[-1] * (1.0 + limits.assist_tolerance):
+        text = say(
+            "reason.lack.flat",
+            slow=quantity(fit.speed_kph[0], "km/h"),
+            fast=quantity(fit.speed_kph[-1], "km/h"),
+            slow_gain=number(row[0], 1),
+            fast_gain=number(row[-1], 1),
+        )
+        yield Lack(text, say("lack.flat"))
 
 
 def _by_status(ride: Ride) -> bool:

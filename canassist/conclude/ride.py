@@ -187,10 +187,18 @@ class Ride:
 
     def within(self, channel: Channel, event: Event) -> FloatArray:
         """Return a channel's values during an event, unknown ones left out."""
+        values = channel.value[self._rows(channel, event)]
+        return values[~np.isnan(values)]
+
+    def times_within(self, channel: Channel, hits: Hits) -> FloatArray:
+        """Return the times of a channel's samples during events, s."""
+        parts = [channel.time_s[self._rows(channel, hit.event)] for hit in hits]
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def _rows(self, channel: Channel, event: Event) -> slice:
         first = np.searchsorted(channel.time_s, event.start_s, side="left")
         last = np.searchsorted(channel.time_s, event.until(self.end_s), side="right")
-        values = channel.value[first:last]
-        return values[~np.isnan(values)]
+        return slice(int(first), int(last))
 
 
 def figure(event: Event, *names: str) -> float | None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
 from canassist.conclude.ride import Hits, Ride, expected, figure
+from canassist.conclude.signals import BROKEN
 from canassist.conclude.wording import (
     channel_name,
     channel_names,
@@ -108,10 +109,10 @@ def assist_map_deviation(ride: Ride, found: Found) -> Iterator[Reason]:
     yield Needs(("assist_tolerance",))
     for cause in dict.fromkeys(hit.event.cause or "" for hit in hits):
         yield _deviation(ride, tuple(hit for hit in hits if (hit.event.cause or "") == cause))
-    yield from _map(ride.physics.assist)
+    unasked = ride.of(EventKind.ASSIST_DEVIATION, "uncommanded")
+    yield from _map(ride.physics.assist, needed=not unasked)
     yield from _ratio(ride)
     seconds = sum(figure(hit.event, "deviating_s") or ride.seconds((hit,)) for hit in hits)
-    unasked = ride.of(EventKind.ASSIST_DEVIATION, "uncommanded")
     if seconds < SHORT_S and not unasked:
         yield reason(say("reason.map.short", seconds=duration(seconds)), -SUPPORT, hits)
     yield from _inputs(ride, hits, found)
@@ -129,10 +130,11 @@ def _deviation(ride: Ride, hits: Hits) -> Reason:
     return reason(text, ENOUGH, hits, where)
 
 
-def _map(fit: AssistFit | None) -> Iterator[Reason]:
+def _map(fit: AssistFit | None, *, needed: bool) -> Iterator[Reason]:
+    """Weigh where the map is from; assist that nobody asked for is wrong by any map."""
     if fit is not None and fit.map_from == "profile":
         yield reason(say("reason.map.from_profile"), SUPPORT, (), "assist_bands")
-    elif fit is not None and fit.map_from == "ride":
+    elif fit is not None and fit.map_from == "ride" and needed:
         yield Cap(Strength.WEAK, say("ground.cap_learned_map"))
 
 
@@ -157,9 +159,13 @@ def _ratio(ride: Ride) -> Iterator[Reason]:
 
 def _inputs(ride: Ride, hits: Hits, found: Found) -> Iterator[Reason]:
     """Weigh whether what the module acted on was good."""
-    good = True
+    misread = ride.together(hits, _broken(ride, "driver_torque", "assist_torque"))
+    if misread:
+        weight = -UNDONE if len(misread) == len(hits) else -SUPPORT
+        yield reason(say("reason.map.torque"), weight, misread)
+    good = not misread
     for code, others, key in (
-        (Code.SPEED_SIGNAL_FAULT, _speed_faults(ride), "reason.map.speed"),
+        (Code.SPEED_SIGNAL_FAULT, _broken(ride, "vehicle_speed"), "reason.map.speed"),
         (Code.TORQUE_SENSOR_OFFSET, ride.of(EventKind.TORQUE_OFFSET), "reason.map.offset"),
         (Code.LOW_BATTERY, ride.of(EventKind.UNDERVOLTAGE), "reason.map.supply"),
     ):
@@ -174,11 +180,9 @@ def _inputs(ride: Ride, hits: Hits, found: Found) -> Iterator[Reason]:
         yield reason(say("reason.map.inputs"), SUPPORT, hits)
 
 
-def _speed_faults(ride: Ride) -> Hits:
-    kinds = (EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP)
-    return tuple(
-        hit for kind in kinds for hit in ride.of(kind) if hit.event.channel == "vehicle_speed"
-    )
+def _broken(ride: Ride, *channels: str) -> Hits:
+    """Return where one of these channels was lost, stuck or jumping."""
+    return tuple(hit for kind in BROKEN for hit in ride.of(kind) if hit.event.channel in channels)
 
 
 # -- the module itself ------------------------------------------------------------------------

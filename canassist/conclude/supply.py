@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
 
 from canassist.conclude.evidence import reason
 from canassist.conclude.ride import extreme_of
 from canassist.conclude.wording import say, which
 from canassist.model import EventKind
+from canassist.timeline import value_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -15,6 +18,10 @@ if TYPE_CHECKING:
     from canassist.conclude.evidence import Reason
     from canassist.conclude.ride import Hits, Ride
     from canassist.model import SupplyPath
+
+BETWEEN_V: Final = 1.0
+"""More than this between system and module voltage is lost on the way; over wiring it counts as
+a fault whatever the current, V (repair manual note)."""
 
 LOW_SUPPLY: Final = ("min_supply_v",)
 HIGH_SUPPLY: Final = ("max_supply_v",)
@@ -47,6 +54,34 @@ def lowest(ride: Ride, hits: Hits) -> float | None:
     """Return the lowest supply over events, from their figures or else the channel."""
     seen = extreme_of(hits, min, *LOW_SUPPLY)
     return ride.lowest("supply_voltage", hits) if seen is None else seen
+
+
+class BothThen(NamedTuple):
+    """System voltage and the module's own at one moment, V."""
+
+    system_v: float
+    module_v: float
+
+
+def both_then(ride: Ride, hits: Hits) -> BothThen | None:
+    """Return both voltages at the moment within events at which the module's was lowest.
+
+    Only moments at which the slower of both was sampled are looked at: the starter's inrush
+    lasts a blink, and a slow reading that misses it did not hold through it. None where
+    either is unknown.
+    """
+    module, system = ride.supply, ride.timeline.get("system_voltage")
+    if module is None or system is None:
+        return None
+    slower = max((module, system), key=lambda channel: channel.period_s)
+    at_s = ride.times_within(slower, hits)
+    module_v = value_at(ride.timeline, "supply_voltage", at_s)
+    system_v = value_at(ride.timeline, "system_voltage", at_s)
+    known = np.flatnonzero(~np.isnan(module_v + system_v))
+    if not len(known):
+        return None
+    row = known[np.argmin(module_v[known])]
+    return BothThen(float(system_v[row]), float(module_v[row]))
 
 
 def sure_path(path: SupplyPath) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.evidence import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
-from canassist.conclude.supply import dips, highest, lowest
+from canassist.conclude.supply import BETWEEN_V, both_then, dips, highest, lowest
 from canassist.conclude.wording import duration, pair, quantity, say, times, volts, which
 from canassist.model import EventKind, Strength
 
@@ -15,10 +15,6 @@ if TYPE_CHECKING:
     from canassist.conclude.evidence import Reason
     from canassist.conclude.ride import Hits, Ride
 
-
-ALONG_V: Final = 1.0
-"""System voltage within this of the module's lowest fell along with it, V (above 1 V over wiring
-is always a fault, repair manual note)."""
 
 LASTING_S: Final = 5.0
 """Overvoltage of this much in all is a regulator's doing and no switching spike (rule of thumb)."""
@@ -49,12 +45,12 @@ def supply_break(ride: Ride) -> Iterator[Reason]:
 
 def _rest_of_vehicle(ride: Ride, hits: Hits) -> Iterator[Reason]:
     cut = tuple(hit for hit in hits if hit.event.kind is EventKind.UNDERVOLTAGE)
-    system, module = ride.lowest("system_voltage", hits), lowest(ride, cut)
+    system, then = ride.lowest("system_voltage", hits), both_then(ride, cut)
     if system is not None and ride.supply is not None:
         if system >= ride.limits.undervoltage_v:
             yield reason(say("reason.break.system_good", low=volts(system)), SUPPORT, hits)
-        elif module is not None and system - module < ALONG_V:
-            text = say("reason.break.system_low", low=volts(system))
+        elif then is not None and then.system_v - then.module_v < BETWEEN_V:
+            text = say("reason.break.system_low", low=volts(then.system_v))
             yield reason(text, -UNDONE, cut)
     engine = ride.lowest("engine_speed", hits)
     if engine is not None and engine > 0.0:

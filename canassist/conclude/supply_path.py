@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from canassist.conclude.evidence import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, Needs, reason
-from canassist.conclude.supply import loaded, lowest, path_beyond, reduced_by_supply, sure_path
+from canassist.conclude.supply import (
+    BETWEEN_V,
+    both_then,
+    loaded,
+    lowest,
+    path_beyond,
+    reduced_by_supply,
+    sure_path,
+)
 from canassist.conclude.wording import pair, quantity, resistance, say, volts
 from canassist.model import Code, EventKind, Strength
 
@@ -15,14 +23,6 @@ if TYPE_CHECKING:
     from canassist.conclude.evidence import Found, Reason
     from canassist.conclude.ride import Hits, Ride
     from canassist.model import SupplyPath
-
-
-SYSTEM_GOOD_V: Final = 1.0
-"""System voltage this far above the module's lowest means that the loss lies between them, V
-(above 1 V is always a fault, repair manual note)."""
-
-ALWAYS_A_FAULT_V: Final = 1.0
-"""Drop over wiring that counts as a fault whatever the current (repair manual note)."""
 
 
 def supply_resistance(ride: Ride, found: Found) -> Iterator[Reason]:
@@ -67,7 +67,7 @@ def _path_reasons(ride: Ride, path: SupplyPath) -> Iterator[Reason]:
             current=quantity(path.peak_current_a, "A"),
         )
         yield reason(text, DECISIVE if sure_path(path) else SUPPORT, (), "supply_path")
-        if path.drop_v > ALWAYS_A_FAULT_V:
+        if path.drop_v > BETWEEN_V:
             text = say("reason.path.volt", drop=volts(path.drop_v))
             yield reason(text, SUPPORT, (), "supply_path")
     elif path.path_ohm.value > limit_ohm:
@@ -89,13 +89,14 @@ def _steps(ride: Ride, hits: Hits, path: SupplyPath | None) -> Iterator[Reason]:
 
 
 def _battery_holds(ride: Ride, hits: Hits) -> Iterator[Reason]:
-    system, module = ride.lowest("system_voltage", hits), lowest(ride, hits)
-    if ride.supply is not None and system is not None and module is not None:
-        if system - module >= SYSTEM_GOOD_V:
-            text = say("reason.path.system_good", low=volts(system), module=volts(module))
+    then = both_then(ride, hits)
+    if then is not None:
+        system, module = volts(then.system_v), volts(then.module_v)
+        if then.system_v - then.module_v >= BETWEEN_V:
+            text = say("reason.path.system_good", low=system, module=module)
             yield reason(text, SUPPORT, hits)
         else:
-            yield reason(say("reason.path.system_low", low=volts(system)), -SUPPORT, hits)
+            yield reason(say("reason.path.system_low", low=system), -SUPPORT, hits)
     path = ride.physics.supply_path
     if path is not None and sure_path(path) and path.open_voltage_v >= ride.limits.charging_v:
         text = say("reason.path.open", open=volts(path.open_voltage_v))

@@ -1,7 +1,13 @@
 """Estimates that detection and conclusions both need: supply, heat, assist, engine."""
 
 from canassist.model import Physics
-from canassist.physics.assist_law import AssistSamples, assist_samples, available_share, map_gain
+from canassist.physics.assist_law import (
+    EVERY_MODE,
+    AssistSamples,
+    assist_samples,
+    available_share,
+    map_gain,
+)
 from canassist.physics.engine import (
     STARTED_RPM,
     StarterTurn,
@@ -22,6 +28,7 @@ from canassist.physics.statistics import rank_share
 from canassist.physics.study import study
 
 __all__ = [
+    "EVERY_MODE",
     "FULL_PCT",
     "STARTED_RPM",
     "AssistSamples",

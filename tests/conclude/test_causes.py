@@ -189,6 +189,34 @@ def test_no_fault_is_at_most_moderate_without_a_given_map() -> None:
     assert first(HandMade(physics=learned).verdict()) == (Code.NO_FAULT_FOUND, Strength.MODERATE)
 
 
+def effort(torque_nm: float) -> Effort:
+    return Effort(torque_p90_nm=torque_nm, saturated_share=None, mean_current_a=None)
+
+
+def test_heavy_steering_without_a_map_is_not_called_free_of_faults() -> None:
+    """More than 8.5 N·m in slow steering: too little assist, or a stiff linkage; no map tells."""
+    heavy = physics(charging=charging(14.1), assist=fit("ride", 1.0), effort=effort(9.6))
+    verdict = HandMade(physics=heavy).verdict()
+    assert codes(verdict) == [Code.INCONCLUSIVE]
+    assert "took 9.6 N·m" in verdict.conclusions[0].headline
+    usual = physics(charging=charging(14.1), assist=fit("ride", 1.0), effort=effort(6.4))
+    assert first(HandMade(physics=usual).verdict())[0] is Code.NO_FAULT_FOUND
+
+
+def test_assist_that_is_as_strong_at_speed_is_not_called_free_of_faults() -> None:
+    """Assist falls as road speed rises; whether this vehicle's should, only its map can tell."""
+    flat = replace(fit("ride", 1.0), speed_kph=(2.0, 20.0, 50.0), gains={"*": (4.0, 4.0, 3.9)})
+    verdict = HandMade(physics=physics(charging=charging(14.1), assist=flat)).verdict()
+    assert codes(verdict) == [Code.INCONCLUSIVE]
+    assert "does not fall with road speed" in verdict.conclusions[0].headline
+    falls = replace(flat, gains={"*": (4.0, 3.2, 1.6)})
+    fine = HandMade(physics=physics(charging=charging(14.1), assist=falls)).verdict()
+    assert first(fine)[0] is Code.NO_FAULT_FOUND
+    narrow = replace(flat, speed_kph=(2.0, 8.0, 14.0))
+    short = HandMade(physics=physics(charging=charging(14.1), assist=narrow)).verdict()
+    assert first(short)[0] is Code.NO_FAULT_FOUND
+
+
 # -- root before consequence, and several at once ----------------------------------------------
 
 
@@ -312,6 +340,27 @@ def test_without_engine_speed_a_dip_may_be_a_start_and_blames_no_wiring() -> Non
     assert Code.SUPPLY_RESISTANCE in codes(verdict)
 
 
+def test_a_slow_reading_that_misses_a_blink_did_not_hold_through_it() -> None:
+    """Supply is at 9.0 V from 60.06 to 60.12 s; system voltage is sampled at 60.0 and 60.2 s."""
+    channels = ridden()
+    time_s = np.arange(0.0, 300.0, 0.02)
+    supply = np.full(len(time_s), 13.9)
+    dipping = (time_s > 59.99) & (time_s < 61.6)
+    supply[dipping] = 10.9
+    supply[(time_s > 60.05) & (time_s < 60.13)] = 9.0
+    system_s = np.arange(0.0, 300.0, 0.2)
+    system = np.where((system_s > 59.99) & (system_s < 61.6), 11.4, 14.1)
+    for name, times, volts, period_s in (
+        ("supply_voltage", time_s, supply, 0.02),
+        ("system_voltage", system_s, system, 0.2),
+    ):
+        channels[name] = replace(channels[name], time_s=times, value=volts, period_s=period_s)
+    verdict = HandMade(channels=channels, events=(dip("other_load", low=9.0),)).verdict()
+    told = [item.text for one in verdict.conclusions for item in (*one.because, *one.against)]
+    assert any("System voltage fell along, to 11.4 V" in text for text in told)
+    assert not any("held" in text for text in told)
+
+
 def test_a_load_that_pulls_the_battery_down_is_no_break_on_the_way() -> None:
     channels = low_supply("system_voltage", 9.4)
     events = (dip("supply_break", 61.0, 9.1), dip("supply_break", 75.0, 9.1))
@@ -419,6 +468,37 @@ def test_the_module_is_at_most_weak_where_another_cause_cannot_be_seen(missing: 
     found = {item.code: item for item in ride.verdict().conclusions}
     assert found[Code.MODULE_SUSPECT].strength is Strength.WEAK
     assert ride.verdict().conclusions[0].code is Code.INCONCLUSIVE
+
+
+def test_assist_that_nobody_asked_for_needs_no_map() -> None:
+    """Without driver torque there is nothing to multiply: a learned map holds nothing down."""
+    ride = HandMade(
+        events=(deviation("uncommanded", severity=Severity.SERIOUS),),
+        physics=physics(assist=fit("ride")),
+        profile=default_profile(),
+    )
+    assert first(ride.verdict()) == (Code.ASSIST_MAP_DEVIATION, Strength.MODERATE)
+
+
+def stuck(name: str, start_s: float = 60.0) -> Event:
+    return Event(
+        kind=EventKind.SIGNAL_STUCK,
+        start_s=start_s,
+        end_s=start_s + 20.0,
+        channel=name,
+        measured={"stuck_value": 0.0},
+    )
+
+
+@pytest.mark.parametrize("name", ["driver_torque", "assist_torque"])
+@pytest.mark.parametrize("cause", ["uncommanded", "low", "high"])
+def test_a_stuck_torque_reading_is_no_fault_of_the_assist(name: str, cause: str) -> None:
+    """A driver torque that reads the same for 20 s makes any assist look unasked for."""
+    ride = HandMade(events=(stuck(name), deviation(cause)), physics=physics(assist=fit("profile")))
+    verdict = ride.verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
+    (doubt,) = [item for item in verdict.ruled_out if item.code is Code.ASSIST_MAP_DEVIATION]
+    assert "torque reading was not good" in doubt.against[0].text
 
 
 def test_a_map_learned_from_the_ride_blames_nobody_more_than_weakly() -> None:
