@@ -1,7 +1,8 @@
 """The parts of a ride on one time base, and their frames in one order.
 
 Parts are placed by what their files say of the time: UTC where all of them know it, else
-the recorder's local date, else one after the other in the order given.
+the recorder's local date, else one after the other in the order given; or side by side where
+each holds other buses from about the same time on.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -30,6 +32,9 @@ _SAME_SHARE: Final = 0.8
 """Share of equal frames that tells one bus recorded twice from two buses; own choice."""
 _SEAM_NS: Final = 1_000_000
 """Between parts without any common time: about one frame; nothing is known of a gap there."""
+_TOGETHER_NS: Final = 10 * _NS
+"""Files of different buses that begin this close by their own clocks count from one zero; own
+choice."""
 _SAME_ZERO_NS: Final = 600 * _NS
 """A part that begins this soon after the end of the one before counts on from its zero."""
 
@@ -67,6 +72,10 @@ def place_parts(streams: Sequence[PartStream], problems: list[Problem]) -> Plan:
         if all(at is not None for at in times):
             return _by_clock(starts, times)
     names = ", ".join(stream.part.name for stream, _ in starts)
+    if _of_one_recorder([start for _, start in starts]):
+        what = "have no common clock; taken side by side, for each holds other buses"
+        problems.append(Problem(names, what))
+        return _by_clock(starts, [start.first_ns for _, start in starts])
     problems.append(
         Problem(names, "have no common clock; taken one after the other in the order given")
     )
@@ -74,6 +83,13 @@ def place_parts(streams: Sequence[PartStream], problems: list[Problem]) -> Plan:
         stream.offset_ns = 0
         stream.first_ns = start.first_ns
     return Plan([stream for stream, _ in starts], [None] * len(starts))
+
+
+def _of_one_recorder(starts: Sequence[Start]) -> bool:
+    """Tell whether logs are one recorder's files for one bus each, or a few, begun together."""
+    first = [start.first_ns for start in starts]
+    together = bool(first) and max(first) - min(first) <= _TOGETHER_NS
+    return together and all(one.buses.isdisjoint(two.buses) for one, two in combinations(starts, 2))
 
 
 def _by_clock(starts: list[tuple[PartStream, Start]], times: list[int]) -> Plan:

@@ -48,11 +48,15 @@ def choose_reader(part: Part) -> LogReader | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """When the first frame of a log came, on the clocks that its file knows."""
+    """When the first frame of a log came, on the clocks that its file knows.
+
+    `buses` are those of its first frames.
+    """
 
     first_ns: int
     utc_ns: int | None
     local_ns: int | None
+    buses: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -110,6 +114,7 @@ class PartStream:
             first_ns=first_ns,
             utc_ns=first_ns if tally.epoch == "utc" else utc_ns,
             local_ns=None if local_ns is None else local_ns + first_ns,
+            buses=frozenset(tally.buses[bus] for bus in np.unique(first.bus).tolist()),
         )
 
     def utc_ns(self, time_ns: int) -> int | None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from canassist.model import BusStats, FrameBlock, Progress
     from canassist.readers.joining import Plan
+    from canassist.readers.unpack import Part
 
 _NS: Final = 1_000_000_000
 _PROGRESS_S: Final = 0.2
@@ -54,23 +55,57 @@ def open_recording(
     InputError
         If a file is missing, a folder, unreadable, empty or no log of a known format.
     """
-    found: list[PartStream] = []
-    problems: list[Problem] = []
-    tally = Tally()
+    opening = _Opening(limits or InflationLimits())
     for path in paths:
-        tally.name = path.name
-        parts = find_parts(path, limits=limits or InflationLimits(), report=tally.report)
-        logs = [(part, choose_reader(part)) for part in parts]
-        streams = [PartStream(part, reader) for part, reader in logs if reader is not None]
-        if not streams:
+        opening.add(path)
+    if opening.empty and not opening.found:
+        raise opening.empty[0]
+    return Recording(opening.found, opening.problems(), bit_rate=bit_rate)
+
+
+class _Opening:
+    """The logs found so far, and what is left out of a ride of several."""
+
+    def __init__(self, limits: InflationLimits) -> None:
+        self.found: list[PartStream] = []
+        self.empty: list[NoFramesError] = []
+        self._limits = limits
+        self._tally = Tally()
+        self._left_out: list[Problem] = []
+
+    def add(self, path: Path) -> None:
+        """Take a file; one that is empty costs the others nothing."""
+        self._tally.name = path.name
+        try:
+            parts = find_parts(path, limits=self._limits, report=self._tally.report)
+        except NoFramesError as error:
+            self._leave_out(path.name, error)
+            return
+        known = len(self.found) + len(self.empty)
+        for part in parts:
+            self._add_part(part)
+        if len(self.found) + len(self.empty) == known:
             raise _no_log(path, parts[0].name if len(parts) == 1 else path.name)
-        found += streams
-        problems += [
-            Problem(part.name, "is no log of a known format; left out")
-            for part, reader in logs
-            if reader is None
-        ]
-    return Recording(found, [*tally.problems, *problems], bit_rate=bit_rate)
+
+    def _add_part(self, part: Part) -> None:
+        try:
+            reader = choose_reader(part)
+        except NoFramesError as error:
+            self._leave_out(part.name, error)
+            return
+        if reader is None:
+            what = "is no log of a known format; left out"
+            self._left_out.append(Problem(part.name, what))
+        else:
+            self.found.append(PartStream(part, reader))
+
+    def _leave_out(self, name: str, error: NoFramesError) -> None:
+        self.empty.append(error)
+        self._left_out.append(Problem(name, "nothing can be read of it; left out"))
+
+    def problems(self) -> list[Problem]:
+        """Return what was left out and why."""
+        return [*self._tally.problems, *self._left_out]
 
 
 def _no_log(path: Path, name: str) -> NoFramesError:

@@ -190,6 +190,35 @@ def test_parts_without_a_common_clock_follow_in_the_order_given(tmp_path: Path) 
     assert recording.problems[0].where == "b.log, a.log"
 
 
+def test_files_of_other_buses_that_begin_together_are_woven_without_a_date(tmp_path: Path) -> None:
+    one = _ride(3000, start_ns=0)
+    two = _ride(3000, start_ns=MS // 2, bus="can1")
+    recording = open_recording(
+        [_write(tmp_path / "one.log", one), _write(tmp_path / "two.log", two)]
+    )
+    assert _read(recording) == sorted([*one, *two])
+    assert "side by side" in recording.problems[0].what
+    late = _ride(300, start_ns=20 * S, bus="can1")  # begins when the other has long ended
+    recording = open_recording([tmp_path / "one.log", _write(tmp_path / "late.log", late)])
+    _read(recording)
+    assert "one after the other" in recording.problems[0].what
+
+
+def test_an_empty_file_among_others_costs_nothing(tmp_path: Path) -> None:
+    ride = _ride(300)
+    archive = tmp_path / "rides.zip"
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.writestr("a.log", "".join(f"{candump_line(s)}\n" for s in ride))
+        packed.writestr("b.log", "")
+    empty = tmp_path / "c.log"
+    empty.write_bytes(b"")
+    recording = open_recording([empty, archive])
+    assert _read(recording) == ride
+    assert [problem.where for problem in recording.problems] == ["c.log", "b.log"]
+    with pytest.raises(NoFramesError, match="is empty"):
+        open_recording([empty, empty])
+
+
 def test_a_part_whose_times_count_on_keeps_its_times(tmp_path: Path) -> None:
     ride = _ride(900, start_ns=0, step_ns=20 * MS)
     paths = [_write(tmp_path / "a.log", ride[:500]), _write(tmp_path / "b.log", ride[600:])]
