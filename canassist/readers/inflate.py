@@ -214,11 +214,17 @@ class Inflated(io.RawIOBase):
         last = b"".join(self._up_to_break())
         self._count(len(last))
         at = self._piece_start
-        self._report(
-            f"byte {at}",
-            f"the {self._kind} data is damaged within the next {PIECE_BYTES} bytes ({error});"
-            f" {self._total_out} inflated bytes before that are kept",
-        )
+        if "check" in str(error).lower():  # of checksum or length, whatever library says it
+            what = (
+                f"the {self._kind} data is damaged somewhere before ({error}): what was read of it"
+                f" may be wrong; {self._total_out} inflated bytes are kept"
+            )
+        else:
+            what = (
+                f"the {self._kind} data is damaged within the next {PIECE_BYTES} bytes ({error});"
+                f" {self._total_out} inflated bytes before that are kept"
+            )
+        self._report(f"byte {at}", what)
         found = (
             None if self._kind == DEFLATE else self._find_member(max(at, self._member_start + 1))
         )
