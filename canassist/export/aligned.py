@@ -21,6 +21,8 @@ _ROUND_OFF: Final = 1.05
 """A channel sent every 19.9 ms is meant to be sent every 20 ms."""
 
 TEXT_UNIT: Final = "-"
+RAW: Final = "raw"
+"""In place of the unit of a channel whose database names none: counts of no known size."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +35,8 @@ class Aligned:
         Seconds since the earliest frame, evenly spaced.
     values : mapping of column name to array of float64, shape (n,)
         The last value no older than the channel allows; NaN where there is none. The
-        unit ends the name, such as ``supply_voltage [V]``.
+        unit ends the name, such as ``supply_voltage [V]``; ``[raw]`` are counts of a
+        size that no database names.
     words : mapping of column name to list of str, n long
         Channels that say a word; empty where there is no value.
     """
@@ -56,7 +59,7 @@ def align(result: Result) -> Aligned:
     return Aligned(
         time_s=time_s,
         values={
-            f"{item.name} [{item.unit}]": found[place]
+            f"{item.name} [{item.unit if item.unit_known else RAW}]": found[place]
             for place, item in enumerate(channels)
             if place not in spoken
         },

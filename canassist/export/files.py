@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.errors import MissingExtraError
-from canassist.export.aligned import Aligned, align
+from canassist.export.aligned import TEXT_UNIT, Aligned, align
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -188,7 +188,7 @@ def _channels_mf4(result: Result, aligned: Aligned) -> bytes:
         time_s, value = channel.valid()
         if len(value):
             note = f"{channel.signal} (canassist {result.version})"
-            unit = channel.unit if channel.unit != "-" else ""
+            unit = channel.unit if channel.unit != TEXT_UNIT and channel.unit_known else ""
             signals.append(
                 Signal(value, time_s, unit=unit, name=channel.name, comment=note, encoding="utf-8")
             )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.model import EventKind
 from canassist.report.channel_words import CHANNEL_WORDS, channel_words
 from canassist.report.families import CAUSE_WORDS, cause_words, family_of, kind_words
-from canassist.report.measures import UNKNOWN, Measures, unit_of, words_of
+from canassist.report.measures import UNKNOWN, Measures, channel_unit, unit_of, words_of
 from canassist.report.shortening import short
 from canassist.report.times import Clock, duration, minutes_seconds
 
@@ -213,7 +213,7 @@ class CardMaker:
             return self.measures.text(value, "")
         if channel.labels:
             return channel.labels.get(value, f"{value:g}")
-        return self.measures.text(value, channel.unit)
+        return self.measures.text(value, channel_unit(channel))
 
 
 def _subject(event: Event) -> str:

@@ -10,11 +10,11 @@ from canassist.report.comparison_charts import (
     ComparisonCharts,
     differences,
 )
-from canassist.report.comparison_json import comparison_json
+from canassist.report.comparison_json import comparison_json, side_masker
 from canassist.report.document import Document, build
-from canassist.report.masks import mask_vins
-from canassist.report.measures import MINUS, UNKNOWN, Measures
-from canassist.report.page import STANDING_CAUTION, Look, page_number, read_key
+from canassist.report.measures import UNKNOWN, Measures
+from canassist.report.page import STANDING_CAUTION, Look, page_number, read_key, sure_words
+from canassist.report.shortening import short
 from canassist.report.times import Clock, duration
 from canassist.zones import find_zone
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.model import CompareSide, Comparison, Conclusion, Estimate, Figure, Result
+    from canassist.report.masks import Mask
 
 _MAX_CHECKS: Final = 3
 _SMALL_CHANCE: Final = 0.001
@@ -63,6 +64,8 @@ class ComparisonView:
         self.look = look
         self.measures = Measures(look.units)
         self.zone = find_zone(look.zone)
+        sides = (comparison.a, comparison.b)
+        self.masks: list[Mask] = [str if look.unmask else side_masker(side) for side in sides]
 
     def document(self) -> Document:
         """Return the page's parts."""
@@ -71,7 +74,7 @@ class ComparisonView:
         number = page_number(data)
         charts = ComparisonCharts(found, self.measures, self.zone)
         overlays, rides = charts.overlays(), charts.rides()
-        names = f"{self._masked(found.a.name)} against {self._masked(found.b.name)}"
+        names = " against ".join(short(self._masked(side.name)) for side in (found.a, found.b))
         return Document(
             template="comparison.html",
             context=self._context(number)
@@ -126,7 +129,7 @@ class ComparisonView:
         }
 
     def _masked(self, text: str) -> str:
-        return text if self.look.unmask else mask_vins(text)
+        return self.masks[1](self.masks[0](text))
 
     def _strip(self, case: Case) -> list[tuple[str, str]]:
         facts = (
@@ -162,7 +165,7 @@ class ComparisonView:
         say = self.measures.sentence
         return {
             "headline": say(item.headline),
-            "strength": str(item.strength),
+            "strength": sure_words(item),
             "ground": say(item.ground).removeprefix(f"{item.strength}: "),
             "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
         }
@@ -199,12 +202,7 @@ class ComparisonView:
     def _span(self, value: float, item: Figure, *, sign: bool = True) -> str:
         """Return a difference with its sign; differences of temperatures are in kelvin."""
         unit = "share" if item.relative else {"degC": "K"}.get(item.unit, item.unit)
-        places = 1 if unit == "s/min" else None
-        if unit == "K" and self.look.units == "us":
-            value = value * 1.8
-            text = f"{value:.1f}\u202f°F".replace("-", MINUS)
-        else:
-            text = self.measures.text(value, unit, places)
+        text = self.measures.text(value, unit, 1 if unit == "s/min" else None)
         return f"+{text}" if sign and value > 0 and any(c in "123456789" for c in text) else text
 
     def _inputs(self) -> list[tuple[str, str, str, int, str]]:

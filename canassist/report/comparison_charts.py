@@ -65,7 +65,7 @@ def differences(figures: tuple[Figure, ...]) -> Chart | None:
     rows = tuple(_difference(figure) for figure in figures if figure.difference is not None)
     if not rows:
         return None
-    lower = (f"{MINUS}4 and beyond", f"{MINUS}2", f"{MINUS}1", "0", "1", "2", "4 and beyond")
+    lower = (f"\u2264 {MINUS}4", f"{MINUS}2", f"{MINUS}1", "0", "1", "2", "\u2265 4")
     return Chart(
         name="differences",
         message="Difference of B from A, with its 90 % interval, in margins",

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.report.masks import mask_vins
+from canassist.report.masks import Mask, masker
 from canassist.report.result_json import canonical, utc_text
 from canassist.report.rounding import places_of_unit, rounded
 
@@ -69,12 +70,13 @@ def _inputs(comparison: Comparison) -> list[Json]:
     found: dict[tuple[str, str], Json] = {}
     for label, side in (("a", comparison.a), ("b", comparison.b)):
         for result in side.results:
+            mask = masker(result.timeline.identity)
             for item in result.inputs:
                 entry = found.setdefault(
                     (item.role, item.sha256),
                     {
                         "role": item.role,
-                        "name": mask_vins(item.name),
+                        "name": mask(item.name),
                         "sha256": item.sha256,
                         "bytes": item.size_bytes,
                         "sides": [],
@@ -85,18 +87,26 @@ def _inputs(comparison: Comparison) -> list[Json]:
     return list(found.values())
 
 
+def side_masker(side: CompareSide) -> Mask:
+    """Return what masks a side's texts: the numbers of all its rides."""
+    masks = [masker(result.timeline.identity) for result in side.results]
+    return lambda text: reduce(lambda found, mask: mask(found), masks, text)
+
+
 def _side(side: CompareSide) -> Json:
+    mask = side_masker(side)
     return {
-        "name": mask_vins(side.name),
-        "vehicle": mask_vins(side.results[0].profile.name) or None,
+        "name": mask(side.name),
+        "vehicle": mask(side.results[0].profile.name) or None,
         "rides": [_ride(result) for result in side.results],
     }
 
 
 def _ride(result: Result) -> Json:
+    mask = masker(result.timeline.identity)
     return {
         "logs": [
-            {"name": mask_vins(item.name), "sha256": item.sha256}
+            {"name": mask(item.name), "sha256": item.sha256}
             for item in result.inputs
             if item.role == "log"
         ],

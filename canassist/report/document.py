@@ -18,11 +18,14 @@ import jinja2
 from markupsafe import Markup
 
 from canassist.report import packing, seal
+from canassist.report.drawing import BOLD_PX, GUTTER_PX, LETTER_PX
 from canassist.report.families import LOOKS
 from canassist.report.figures import (
     EPOCH_MS,
     GRID,
+    NUMBER,
     PAPER,
+    ROOM,
     TINT_STRENGTH,
     VEIL,
     WIDE_STRENGTH,
@@ -84,11 +87,18 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
         If the key cannot be used or the plot library is missing.
     """
     environment = templates()
-    style = environment.get_template("style.css").render(identity=css_string(document.identity))
+    style = environment.get_template("style.css").render(
+        identity=css_string(document.identity), gutter_px=GUTTER_PX
+    )
     loader = environment.get_template("page.js").render(
         alphabet=packing.ALPHABET,
         dark=json.dumps(_dark_colours(), sort_keys=True),
         epoch_ms=EPOCH_MS,
+        number=NUMBER,
+        room=ROOM,
+        letter_px=LETTER_PX,
+        bold_px=BOLD_PX,
+        gutter_px=GUTTER_PX,
     )
     library, figures = packing.packed_library(), _figures(document.charts)
     scripts = {

@@ -23,14 +23,19 @@ if TYPE_CHECKING:
 
 LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
-_TAG_SHARE: Final = 0.026
 _WORD_SHARE: Final = 0.15
 _WIDE_SHARE: Final = 0.35
-_LETTER_PX: Final = 6.3
-WIDE_PX: Final = 560
-NARROW_PX: Final = 350
-FULL_PX: Final = 840
-"""Widths that a picture has at least: on a wide page, a narrow one, and the ride at full size."""
+LETTER_PX: Final = 6.3
+BOLD_PX: Final = 8.0
+"""Widths of a letter of a word, and of a number, on the page."""
+GUTTER_PX: Final = 38
+"""Width of the strip right of the rows, which carries the marks of their axes."""
+FULL_PX: Final = 780
+WIDE_PX: Final = 520
+SLIM_PX: Final = 440
+NARROW_PX: Final = 316
+"""Widths that rows have at least: the ride's on a wide page, a close-up's there, a small
+picture's, and any on a narrow page."""
 _BARE_LANE_PX: Final = 8
 FOOT_PX: Final = 36
 """Height of the strip below the rows: lower axis."""
@@ -45,10 +50,11 @@ class Style(StrEnum):
 
 
 class Limit(NamedTuple):
-    """A thin line across a row, named at the line."""
+    """A thin line across a row, named at the line; `below` it where what is sound lies above."""
 
     value: float
     text: str
+    below: bool = False
 
 
 class Word(NamedTuple):
@@ -57,6 +63,17 @@ class Word(NamedTuple):
     start: float
     end: float
     text: str
+
+
+class Tag(NamedTuple):
+    """The number of a band, and where its middle stands."""
+
+    x: float
+    text: str
+
+    def room_px(self, other: Tag) -> float:
+        """Return how far the middles of two numbers must be apart."""
+        return BOLD_PX * (len(self.text) + len(other.text) + 1) / 2.0
 
 
 class Range(NamedTuple):
@@ -154,19 +171,22 @@ class Chart:
         """Height of the whole picture."""
         return self.lane_px + sum(row.height_px for row in self.rows) + FOOT_PX
 
-    def tags(self) -> list[tuple[Band, float, float]]:
-        """Return the bands that are numbered, with the ends of what is seen of them.
-
-        A number that would hide another is left out.
-        """
-        found: list[tuple[Band, float, float]] = []
-        room = _TAG_SHARE * (self.x_to - self.x_from)
+    def tags(self) -> list[Tag]:
+        """Return the numbers of the bands; one that would hide another is left out."""
+        found = []
         for band in sorted(self.bands, key=lambda band: not band.main):
             low, high = max(band.start, self.x_from), min(band.end, self.x_to)
-            middle = (low + high) / 2.0
-            near = any(abs(middle - (a + b) / 2.0) < room for _, a, b in found)
-            if band.tag and not near:
-                found.append((band, low, high))
+            if band.tag:
+                found.append(Tag((low + high) / 2.0, self._tag_text(band, low, high)))
+        return self.apart(found, FULL_PX if self.name == "ride" else SLIM_PX)
+
+    def apart(self, tags: Iterable[Tag], width_px: int) -> list[Tag]:
+        """Return those of some numbers that stand apart on a picture of this width."""
+        found: list[Tag] = []
+        scale = width_px / (self.x_to - self.x_from)
+        for tag in tags:
+            if all(abs(tag.x - other.x) * scale > tag.room_px(other) for other in found):
+                found.append(tag)
         return found
 
     def is_wide(self, band: Band) -> bool:
@@ -180,9 +200,9 @@ class Chart:
         """Tell whether a word fits into its stretch on a picture of this width."""
         shown = min(word.end, self.x_to) - max(word.start, self.x_from)
         room_px = width_px * shown / (self.x_to - self.x_from)
-        return room_px > len(word.text) * _LETTER_PX + _LETTER_PX
+        return room_px > (len(word.text) + 1) * LETTER_PX
 
-    def tag_text(self, band: Band, low: float, high: float) -> str:
+    def _tag_text(self, band: Band, low: float, high: float) -> str:
         """Return a band's number, with its family's word where there is room."""
         wide = high - low > _WORD_SHARE * (self.x_to - self.x_from)
         return f"{band.tag} {LOOKS[band.family].word}" if wide else band.tag

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
-from canassist.report.drawing import FOOT_PX, FULL_PX, WIDE_PX, Style
+from canassist.report.drawing import FOOT_PX, FULL_PX, GUTTER_PX, Style
 from canassist.report.families import LOOKS, Family
 from canassist.report.measures import THIN_SPACE
 from canassist.report.static_figures import SHADES, plain_number
@@ -35,6 +35,12 @@ TINT_STRENGTH: Final = 0.13
 WIDE_STRENGTH: Final = 0.07
 PAPER: Final = "#fbfaf7"
 VEIL: Final = "rgba(251,250,247,0.7)"
+ROOM: Final = "room"
+NUMBER: Final = "number"
+"""Names of what the page leaves out where a picture is too narrow: a word with the share of
+the width that it has, and a number."""
+_LEAST_WORD_PX: Final = 30
+"""A shorter stretch holds no word, not even a shortened one."""
 _TAB_ROOM_PX: Final = 20
 _CLEAR: Final = "rgba(0,0,0,0)"
 _TOP: Final = "y"
@@ -102,7 +108,7 @@ def figure(chart: Chart) -> Plain:
     frame = _Frame.of(chart)
     layout: Plain = {
         "height": chart.height_px,
-        "margin": {"l": 0, "r": 0, "t": frame.top_px, "b": FOOT_PX, "pad": 0},
+        "margin": {"l": 0, "r": GUTTER_PX, "t": frame.top_px, "b": FOOT_PX, "pad": 0},
         "paper_bgcolor": _CLEAR,
         "plot_bgcolor": _CLEAR,
         "font": {"family": _FONT, "size": 11, "color": FAINT},
@@ -187,8 +193,8 @@ def _y_axis(row: Row, bottom: float, top: float) -> Plain:
         "tickvals": list(row.span.ticks),
         "ticktext": [plain_number(tick) for tick in row.span.ticks],
         "side": "right",
-        "ticklabelposition": "inside top",
-        "tickfont": {"size": 11, "color": FAINT},
+        "ticklabelstandoff": 2,
+        "tickfont": {"size": 10, "color": FAINT},
         "gridcolor": GRID,
         "zeroline": False,
         "fixedrange": True,
@@ -282,7 +288,8 @@ def _add_limits(layout: Plain, row: Row, axis: str) -> None:
         layout["shapes"].append({"type": "line", **across, **level, "line": pen})
         text = _note(limit.text, "paper", 1, axis, limit.value)
         layout["annotations"].append(
-            text | {"xanchor": "right", "xshift": -38, "yanchor": "bottom", "bgcolor": VEIL}
+            text
+            | {"xanchor": "right", "yanchor": "top" if limit.below else "bottom", "bgcolor": VEIL}
         )
 
 
@@ -291,16 +298,19 @@ def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
         start, end = _x(chart, word.start), _x(chart, word.end)
         box = {"type": "rect", "xref": "x", "yref": axis, "x0": start, "x1": end, "y0": 0, "y1": 1}
         layout["shapes"].append(box | {"line": {"color": FAINT, "width": 0.8}})
-        if chart.has_room(word, FULL_PX if chart.name == "ride" else WIDE_PX):
-            text = _note(word.text, "x", start, axis, 0.5)
+        shown = min(word.end, chart.x_to) - max(word.start, chart.x_from)
+        share = shown / (chart.x_to - chart.x_from)
+        if share * FULL_PX > _LEAST_WORD_PX:
+            start = _x(chart, max(word.start, chart.x_from))
+            text = _note(word.text, "x", start, axis, 0.5) | {"name": f"{ROOM} {share:.4f}"}
             layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
 
 
 def _add_tags(layout: Plain, chart: Chart, frame: _Frame) -> None:
     high = frame.at(chart.lane_px - (TAB_FOOT_PX + TAB_TOP_PX) / 2)
-    for band, start, end in chart.tags():
-        text = chart.tag_text(band, start, end)
-        note = _note(text, "x", _x(chart, (start + end) / 2), "paper", high) | {"bgcolor": PAPER}
+    for tag in chart.tags():
+        note = _note(tag.text, "x", _x(chart, tag.x), "paper", high)
+        note |= {"bgcolor": PAPER, "name": NUMBER}
         note["font"] = note["font"] | {"weight": 700}
         layout["annotations"].append(note | {"yanchor": "middle", "borderpad": 0})
 

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import re
-from typing import Final
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from canassist.model import Identity
+
+Mask = Callable[[str], str]
+"""Hides numbers in a text."""
 
 _VIN: Final = re.compile(r"(?<![A-Za-z0-9])[A-HJ-NPR-Z0-9]{17}(?![A-Za-z0-9])", re.IGNORECASE)
 _SHOWN: Final = 4
+_LEAST_KNOWN: Final = 6
+"""A shorter serial number is not looked for in names: it would hide what is none."""
 _WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 _LETTERS: Final = dict(
     zip("ABCDEFGHJKLMNPRSTUVWXYZ", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10)), strict=True)
@@ -29,6 +38,25 @@ def mask_vins(text: str) -> str:
     17 digits is masked too: hiding too much is the safe side.
     """
     return _VIN.sub(lambda found: mask_number(found.group()), text)
+
+
+def masker(identity: Identity) -> Mask:
+    """Return what masks a text: all that is shaped like a VIN, and this ride's own numbers.
+
+    Parameters
+    ----------
+    identity : Identity
+        What the bus told of the module: its serial number may stand in a file's name.
+    """
+    own = [
+        re.escape(number)
+        for number in (identity.vin, identity.serial_number)
+        if len(number) >= _LEAST_KNOWN
+    ]
+    if not own:
+        return mask_vins
+    known = re.compile("|".join(own), re.IGNORECASE)
+    return lambda text: mask_vins(known.sub(lambda found: mask_number(found.group()), text))
 
 
 def find_vins(text: str) -> tuple[str, ...]:

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray
+    from canassist.model import Channel, FloatArray
 
 Units = Literal["metric", "us"]
 THIN_SPACE: Final = "\u202f"
 """A narrow space at which no line breaks."""
+RAW: Final = "raw"
+"""Unit of a channel whose database names none: counts, which say when and how much more."""
 MINUS: Final = "\u2212"
 UNKNOWN: Final = "\u2013"
 
@@ -45,6 +47,7 @@ _METRIC: Final[dict[str, Shown]] = {
     "N·m/N·m": Shown("N·m/N·m", 2),
     "K": Shown("K", 1),
     "W": Shown("W", 0),
+    "raw": Shown("raw", 1),
     "-": Shown("", 0),
     "": Shown("", 2),
 }
@@ -80,6 +83,11 @@ _SUFFIX_UNIT: Final = {
 def unit_of(name: str) -> str:
     """Return the unit that ends a figure's name, empty where it names none."""
     return _SUFFIX_UNIT.get(_suffix(name), "")
+
+
+def channel_unit(channel: Channel) -> str:
+    """Return the unit of a channel's values; raw counts are in none."""
+    return channel.unit if channel.unit_known else RAW
 
 
 def words_of(name: str) -> str:

@@ -91,8 +91,8 @@ def plot_library() -> bytes:
     found = util.find_spec("plotly")
     folders = list(found.submodule_search_locations or []) if found else []
     try:
-        return Path(*folders[:1], "package_data", "plotly.min.js").read_bytes()
-    except OSError as error:
+        return Path(folders[0], "package_data", "plotly.min.js").read_bytes()
+    except (IndexError, OSError) as error:
         problem = "The plot library is not installed whole."
         raise MissingExtraError(problem, "Install plotly 6 or newer again.") from error
 

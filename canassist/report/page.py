@@ -14,12 +14,13 @@ from canassist.report.channel_words import channel_words
 from canassist.report.document import Document, build
 from canassist.report.families import LOOKS, kind_words
 from canassist.report.glossary import GLOSSARY
-from canassist.report.masks import check_digit_ok, find_vins, mask_number, mask_vins
+from canassist.report.masks import check_digit_ok, find_vins, mask_number, masker
 from canassist.report.measures import Measures, Units
 from canassist.report.physics_charts import PhysicsCharts
 from canassist.report.result_json import result_json
 from canassist.report.ride_chart import RideCharts, is_drawn
 from canassist.report.rules import Rulebook
+from canassist.report.shortening import short
 from canassist.report.tables import (
     bus_table,
     channel_lines,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.model import Case, Conclusion, Event, Evidence, Result
+    from canassist.report.masks import Mask
 
 _MOST_CLOSE_UPS: Final = 14
 _NUMBER_GROUPS: Final = 3
@@ -138,7 +140,8 @@ class PageView:
         self.look = look
         self.measures = Measures(look.units)
         self.clock = Clock(result.log.start_utc, find_zone(look.zone))
-        self.rulebook = Rulebook(result.profile, self.measures)
+        self.mask: Mask = str if look.unmask else masker(result.timeline.identity)
+        self.rulebook = Rulebook(result.profile, self.measures, self.mask)
         self.physics = tuple(PhysicsCharts(result, self.measures).all())
         self.pictures = frozenset(chart.name for chart in self.physics)
         self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
@@ -195,13 +198,13 @@ class PageView:
             "codes": result.timeline.trouble_codes,
             "log": self._log(),
             "problems": [
-                (self._masked(item.where), self._masked(item.what)) for item in result.log.problems
+                (self.mask(item.where), self.mask(item.what)) for item in result.log.problems
             ],
             "limits": self.rulebook.all(),
             "learned": [measures.sentence(text) for text in result.physics.learned_notes],
-            "profile_name": result.profile.name,
+            "profile_name": self.mask(result.profile.name),
             "inputs": [
-                (item.role, self._masked(item.name), item.size_bytes, item.sha256)
+                (item.role, self.mask(item.name), item.size_bytes, item.sha256)
                 for item in result.inputs
             ],
             "glossary": [(word, measures.sentence(text)) for word, text in GLOSSARY],
@@ -209,16 +212,13 @@ class PageView:
             "warnings": self._warnings(),
         }
 
-    def _masked(self, text: str) -> str:
-        return text if self.look.unmask else mask_vins(text)
-
     def _log_name(self) -> str:
         names = [item.name for item in self.result.inputs if item.role == "log"]
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-        return self._masked(names[0]) + more if names else "no log"
+        return short(self.mask(names[0])) + more if names else "no log"
 
     def _case(self) -> Case:
-        case, mask = self.result.case, self._masked
+        case, mask = self.result.case, self.mask
         return replace(
             case,
             complaint=mask(case.complaint),
@@ -240,7 +240,7 @@ class PageView:
             ("VIN", self._number(identity.vin)),
         )
         facts = (
-            ("Vehicle", case.vehicle or self.result.profile.name),
+            ("Vehicle", case.vehicle or self.mask(self.result.profile.name)),
             ("Odometer", case.odometer),
             ("Work order", case.work_order),
             ("Technician", case.technician),

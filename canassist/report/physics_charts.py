@@ -254,7 +254,7 @@ class PhysicsCharts:
             label="Driver torque at rest",
             unit=m.name("N·m"),
             lines=(line,),
-            limits=(Limit(shown, f"+{text}"), Limit(-shown, f"{MINUS}{text}")),
+            limits=(Limit(shown, f"+{text}"), Limit(-shown, f"{MINUS}{text}", below=True)),
             span=nice_range([*extremes([line]), shown, -shown], most=4, floor=0.5),
             places=2,
             height_px=_TALL_PX,

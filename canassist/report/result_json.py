@@ -12,7 +12,7 @@ import numpy as np
 import rfc8785
 
 from canassist.model import EXTENDED_KEY, Estimate, EventKind, Points
-from canassist.report.masks import mask_number, mask_vins
+from canassist.report.masks import Mask, mask_number, masker
 from canassist.report.rounding import places_of, places_of_unit, rounded
 from canassist.timeline.gaps import present_share
 
@@ -78,11 +78,12 @@ def _sound(value: Any) -> Any:  # noqa: ANN401 - any JSON value
 def result_object(result: Result) -> Json:
     """Return the result as the object that `result_json` writes."""
     length_s = result.log.duration_s
+    mask = masker(result.timeline.identity)
     return {
         "schema": SCHEMA,
         "tool": {"name": "canassist", "version": result.version},
-        "inputs": [_input(item) for item in result.inputs],
-        "log": _log(result.log),
+        "inputs": [_input(item, mask) for item in result.inputs],
+        "log": _log(result.log, mask),
         "channels": {
             name: _channel(item, length_s, result.timeline.bus)
             for name, item in result.channels.items()
@@ -114,16 +115,16 @@ def result_object(result: Result) -> Json:
     }
 
 
-def _input(item: InputFile) -> Json:
+def _input(item: InputFile, mask: Mask) -> Json:
     return {
         "role": item.role,
-        "name": mask_vins(item.name),
+        "name": mask(item.name),
         "sha256": item.sha256,
         "bytes": item.size_bytes,
     }
 
 
-def _log(log: LogSummary) -> Json:
+def _log(log: LogSummary, mask: Mask) -> Json:
     return {
         "format": log.format,
         "start_utc": utc_text(log.start_utc),
@@ -133,9 +134,7 @@ def _log(log: LogSummary) -> Json:
         "buses": list(log.buses),
         "ids": log.ids,
         "ids_known": log.ids_known,
-        "problems": [
-            {"where": mask_vins(item.where), "what": mask_vins(item.what)} for item in log.problems
-        ],
+        "problems": [{"where": mask(item.where), "what": mask(item.what)} for item in log.problems],
     }
 
 

@@ -28,6 +28,7 @@ from canassist.report.drawing import (
     time_ticks,
 )
 from canassist.report.families import Family, family_of, kind_words
+from canassist.report.measures import RAW, channel_unit
 from canassist.report.reduce import bucket_edges, reduce_channel
 from canassist.report.shortening import short
 from canassist.report.times import duration, minutes_seconds
@@ -37,8 +38,7 @@ if TYPE_CHECKING:
 
     from canassist.model import Channel, Event, FloatArray, Result
     from canassist.report.measures import Measures
-    from canassist.report.shortening import short
-from canassist.report.times import Clock
+    from canassist.report.times import Clock
 
 CLOSE_UP_S: Final = 10.0
 """Time shown before and after an event."""
@@ -212,10 +212,10 @@ class RideCharts:
     ) -> Row:
         channels = [self.result.channels[name] for name in names]
         lines = tuple(self._line(channel, edges, dense, spoken) for channel in channels)
-        unit = channels[0].unit
+        unit = channel_unit(channels[0])
         floor = FLOOR.get(unit, 1.0) * self.measures.shown(unit).scale
         values = extremes(lines)
-        limits = tuple(self._limits(names[0]))
+        limits = () if unit == RAW else tuple(self._limits(names[0]))
         reach = max(values, default=1.0) - min(values, default=0.0)
         near = [
             limit.value
@@ -247,12 +247,12 @@ class RideCharts:
         more_x = more_y = None
         if dense is not None:
             more_x, more_y = reduce_channel(channel, dense)
-            more_y = self.measures.array(more_y, channel.unit)
+            more_y = self.measures.array(more_y, channel_unit(channel))
         return Line(
             key=channel.name,
             label=channel_words(channel.name),
             x=x,
-            y=self.measures.array(y, channel.unit),
+            y=self.measures.array(y, channel_unit(channel)),
             spoken=spoken,
             dense_x=more_x,
             dense_y=more_y,
@@ -264,16 +264,15 @@ class RideCharts:
         start_c = nominal.derate_start_c if nominal else limits.derate_start_c
         found = {
             "supply_voltage": (
-                (limits.undervoltage_v, "V", "undervoltage"),
-                (limits.overvoltage_v, "V", "overvoltage"),
+                (limits.undervoltage_v, "V", "undervoltage", True),
+                (limits.overvoltage_v, "V", "overvoltage", False),
             ),
-            "module_temperature": ((start_c, "degC", "assist starts to fall"),),
-            "assist_limit": ((limits.full_assist_pct, "%", "reduced below"),),
-            "driver_torque": (),
+            "module_temperature": ((start_c, "degC", "assist starts to fall", False),),
+            "assist_limit": ((limits.full_assist_pct, "%", "reduced below", True),),
         }.get(name, ())
-        for value, unit, text in found:
+        for value, unit, text, below in found:
             shown = self.measures.array(np.array([value]), unit)
-            yield Limit(float(shown[0]), f"{text} {self.measures.text(value, unit, 1)}")
+            yield Limit(float(shown[0]), f"{text} {self.measures.text(value, unit, 1)}", below)
 
     def _chart(
         self, called: tuple[str, str], rows: tuple[Row, ...], bands: Iterable[Band], span: Span

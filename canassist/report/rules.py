@@ -12,6 +12,7 @@ from canassist.report.measures import Measures, words_of
 if TYPE_CHECKING:
     from canassist.model import Event
     from canassist.profile import Profile
+    from canassist.report.masks import Mask
 
 _RULES: Final[dict[EventKind, tuple[str, tuple[str, ...]]]] = {
     EventKind.DERATE: (
@@ -98,6 +99,7 @@ class Rulebook:
 
     profile: Profile
     measures: Measures
+    mask: Mask = str
 
     def rule(self, event: Event) -> str:
         """Return the rule of an event's kind in words."""
@@ -116,7 +118,7 @@ class Rulebook:
         """Return one limit: what it was, what it would have been, where it came from."""
         fact, value = limit_facts()[name], getattr(self.profile.limits, name)
         given = self.profile.gives(name)
-        origin = (self.profile.file_name or "profile") if given else "assumed"
+        origin = (self.mask(self.profile.file_name) or "profile") if given else "assumed"
         return LimitLine(
             name=name,
             words=_LIMIT_WORDS.get(name, words_of(name)),

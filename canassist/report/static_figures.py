@@ -22,8 +22,8 @@ from canassist.report.static_marks import (
     INK,
     WIDE,
     bands,
+    numbers,
     percent,
-    tags,
     words,
 )
 
@@ -43,12 +43,12 @@ def draw(chart: Chart) -> Markup:
     bottom = chart.height_px - FOOT_PX
     parts = [
         f'<svg class="still" role="img" aria-label="{escape(chart.message)}" width="100%"'
-        f' height="{chart.height_px}" fill="none" font-size="11">'
+        f' height="{chart.height_px}" fill="none" font-size="11" overflow="visible">'
     ]
     parts.append(bands(chart, bottom))
     parts += [_row(chart, row, top) for row, top in zip(chart.rows, chart.tops(), strict=True)]
     parts.append(_axis(chart, bottom))
-    parts.append(tags(chart))
+    parts.append(numbers(chart))
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704 - every text in it went through escape
 
@@ -90,8 +90,7 @@ def _tick(row: Row, tick: float, top: int) -> str:
     y = _y(row, tick, top)
     return (
         f'<line class="rule" x2="100%" y1="{y:.1f}" y2="{y:.1f}" stroke="#e4e3df"></line>'
-        f'<text class="faint halo" x="100%" dx="-3" y="{y - 2:.1f}" text-anchor="end"'
-        f' fill="{FAINT}" {HALO}>'
+        f'<text class="faint" x="100%" dx="5" y="{y + 3.5:.1f}" fill="{FAINT}" font-size="10">'
         f"{plain_number(tick)}</text>"
     )
 
@@ -105,10 +104,11 @@ def _limit(row: Row, limit: Limit, top: int) -> str:
     if not row.span.low <= limit.value <= row.span.high:
         return ""
     y = _y(row, limit.value, top)
+    foot = y + (11.0 if limit.below else -2.5)
     return (
         f'<line class="limit" x2="100%" y1="{y:.1f}" y2="{y:.1f}" stroke="{INK}"'
         ' stroke-width=".8" stroke-dasharray="5 3"></line>'
-        f'<text class="limit-name halo" x="100%" dx="-38" y="{y - 2.5:.1f}" text-anchor="end"'
+        f'<text class="limit-name halo" x="100%" dx="-3" y="{foot:.1f}" text-anchor="end"'
         f' fill="{INK}" {HALO}>{escape(limit.text)}</text>'
     )
 

@@ -125,12 +125,14 @@ def _strip(top: int, bottom: int, style: str, content: str) -> str:
     return f'<svg y="{top}" width="100%" height="{bottom - top}"><g {style}>{content}</g></svg>'
 
 
-def tags(chart: Chart) -> str:
-    """Return the numbers of the bands, above their tabs."""
+def numbers(chart: Chart) -> str:
+    """Return the numbers of the bands, above their tabs; a narrow page has room for fewer."""
+    tags = chart.tags()
+    always = set(chart.apart(tags, NARROW_PX))
     texts = "".join(
-        f'<text class="tag halo" x="{percent(chart, (low + high) / 2.0):.2f}%"'
-        f' y="{chart.lane_px - 8}">{escape(chart.tag_text(band, low, high))}</text>'
-        for band, low, high in chart.tags()
+        f'<text class="tag halo{"" if tag in always else " roomy"}"'
+        f' x="{percent(chart, tag.x):.2f}%" y="{chart.lane_px - 8}">{escape(tag.text)}</text>'
+        for tag in tags
     )
     if not texts:
         return ""

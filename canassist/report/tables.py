@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +12,7 @@ import numpy as np
 from canassist.model import EventKind
 from canassist.report.channel_words import WORD_CHANNELS, channel_words
 from canassist.report.families import KIND_WORDS
-from canassist.report.measures import MINUS, UNKNOWN, Measures
+from canassist.report.measures import MINUS, UNKNOWN, Measures, channel_unit
 from canassist.report.result_json import id_text
 from canassist.report.times import duration, minutes_seconds
 from canassist.timeline.gaps import present_share
@@ -39,7 +40,6 @@ class Table:
     head: tuple[str, ...]
     body: tuple[tuple[str, ...], ...]
     caption: str = ""
-    numbers_from: int = 1
 
 
 def chart_table(chart: Chart) -> Table:
@@ -111,10 +111,17 @@ def _channel_line(result: Result, channel: Channel, measures: Measures) -> Chann
         span=_values(channel, value, measures),
         median=_median(channel, value, measures),
         period=period,
-        present=measures.text(share, "share", 1 if share < 1 else 0),
+        present=_share(share, measures),
         chosen=CHOSEN_WORDS.get(channel.chosen_by, channel.chosen_by),
         notes=tuple(_notes(channel)),
     )
+
+
+def _share(share: float, measures: Measures) -> str:
+    """Return a share of the ride that is never rounded up to all of it."""
+    if not 0.0 <= share < 1.0:
+        return measures.text(share, "share")
+    return measures.text(math.floor(share * 1000.0) / 1000.0, "share", 1)
 
 
 def _values(channel: Channel, value: FloatArray, measures: Measures) -> str:
@@ -123,14 +130,15 @@ def _values(channel: Channel, value: FloatArray, measures: Measures) -> str:
     if channel.name in WORD_CHANNELS:
         numbers = [float(number) for number in np.unique(value)]
         return ", ".join(channel.labels.get(number, f"{number:g}") for number in numbers[:6])
-    low = measures.number(float(value.min()), channel.unit)
-    return f"{low} to {measures.text(float(value.max()), channel.unit)}"
+    unit = channel_unit(channel)
+    low = measures.number(float(value.min()), unit)
+    return f"{low} to {measures.text(float(value.max()), unit)}"
 
 
 def _median(channel: Channel, value: FloatArray, measures: Measures) -> str:
     if not len(value) or channel.name in WORD_CHANNELS:
         return UNKNOWN
-    return measures.text(float(np.median(value)), channel.unit)
+    return measures.text(float(np.median(value)), channel_unit(channel))
 
 
 def _notes(channel: Channel) -> list[str]:

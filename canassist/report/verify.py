@@ -15,6 +15,7 @@ import rfc8785
 from canassist.report import seal
 from canassist.report.document import script_text, seal_section
 from canassist.report.signing import Signature, fingerprint, is_signed
+from canassist.report.stated import is_result, with_names_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -120,7 +121,7 @@ class _Seal:
                 str(stated["result_sha256"]),
                 signature,
             )
-        except (KeyError, ValueError, TypeError):
+        except (KeyError, ValueError, TypeError, RecursionError):
             return None
         expected = seal.read_page(seal_section(listed, signature)).seal
         return made if expected == reading.seal else None
@@ -164,6 +165,8 @@ def _undamaged(reading: seal.Reading, found: _Seal) -> Iterator[Check]:
             yield Check(question, Answer.NO, f"Altered after the report was made: {words}.")
         elif part == seal.RESULT_ID and not _canonical(data or "", found.result_sha256):
             yield Check(question, Answer.NO, "The result is not the one that the seal names.")
+        elif part == seal.RESULT_ID and _result(reading) is None:
+            yield Check(question, Answer.NO, "The result is none that canassist writes.")
         else:
             yield Check(question, Answer.YES, f"As it was made: {words}.")
     if reading.strange:
@@ -174,7 +177,7 @@ def _undamaged(reading: seal.Reading, found: _Seal) -> Iterator[Check]:
 def _canonical(text: str, expected: str) -> bool:
     try:
         data = rfc8785.dumps(json.loads(text))
-    except (ValueError, rfc8785.CanonicalizationError):
+    except (ValueError, RecursionError, rfc8785.CanonicalizationError):
         return False
     return script_text(data) == text and hashlib.sha256(data).hexdigest() == expected
 
@@ -199,7 +202,9 @@ def _signed(found: _Seal) -> Check:
 def _strip_notes(reading: seal.Reading) -> list[Check]:
     if not reading.notes:
         return []
-    text = f"{len(reading.notes)} notes were added later; they are not sealed."
+    count = len(reading.notes)
+    told = "1 note was added later" if count == 1 else f"{count} notes were added later"
+    text = f"{told}; what is written there is not sealed."
     return [Check("Was anything written in later?", Answer.CANNOT_TELL, text)]
 
 
@@ -211,9 +216,9 @@ def page_data(html: str) -> Json | None:
 def _result(reading: seal.Reading) -> Json | None:
     try:
         found = json.loads(reading.scripts[seal.RESULT_ID])
-    except (KeyError, ValueError):
+    except (KeyError, ValueError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
+    return found if is_result(found) else None
 
 
 def _made_from(result: Json | None, inputs: Sequence[InputFile]) -> Iterator[Check]:
@@ -262,28 +267,8 @@ def _same_again(
     if again["tool"] != result["tool"]:
         text = f"Made with version {result['tool']['version']}, this is {again['tool']['version']}."
         return Check(question, Answer.CANNOT_TELL, text)
-    again = _with_names_of(again, result)
+    again = with_names_of(again, result)
     if rfc8785.dumps(again) == rfc8785.dumps(result):
         return Check(question, Answer.YES, "The same bytes.")
     parts = ", ".join(name for name in result if again.get(name) != result[name])
     return Check(question, Answer.NO, f"Another result; it differs in: {parts}.")
-
-
-def _with_names_of(again: Json, result: Json) -> Json:
-    """Give files the names that they have in the report: a copy may be renamed."""
-    again = again | {"inputs": _renamed(again["inputs"], result["inputs"])}
-    if "sides" not in result:
-        return again
-    names = {item["sha256"]: item["name"] for item in result["inputs"]}
-    for side in again["sides"].values():
-        for ride in side["rides"]:
-            ride["logs"] = [log | {"name": names[log["sha256"]]} for log in ride["logs"]]
-    return again
-
-
-def _renamed(again: list[Json], stated: list[Json]) -> list[Json]:
-    """Give files of the same role and hash their names in the report."""
-    names = {(item["role"], item["sha256"]): item["name"] for item in stated}
-    return [
-        item | {"name": names.get((item["role"], item["sha256"]), item["name"])} for item in again
-    ]

@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from html import unescape
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,8 @@ import pytest
 from plotly import graph_objects
 
 from canassist.errors import MissingExtraError, UsageError
-from canassist.model import Case, Event, EventKind, Physics, Result, Severity
+from canassist.model import Case, Event, EventKind, Physics, Problem, Result, Severity
+from canassist.profile import LIMIT_NAMES, default_limits
 from canassist.report import Look, packing, render_page, result_json
 from canassist.report.cards import fold
 from canassist.report.drawing import nice_range, time_ticks
@@ -22,12 +24,15 @@ from canassist.report.families import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, fa
 from canassist.report.figures import unpacked
 from canassist.report.measures import Measures, unit_of, words_of
 from canassist.report.page import PageView
+from canassist.report.ride_chart import RideCharts
 from canassist.report.rules import Rulebook
+from canassist.report.tables import channel_lines
 from canassist.report.times import Clock, duration, minutes_seconds
 from canassist.zones import find_zone
 
 PAPER, DARK_PAPER = "#fbfaf7", "#15191e"
 SPACE = "\u202f"
+LIMITS = [f"limits.{name}" for name in LIMIT_NAMES]
 
 
 @pytest.fixture(scope="module")
@@ -124,6 +129,68 @@ def test_numbers_are_masked_unless_asked_for(result: Result) -> None:
     assert vin not in shown.split('id="canassist-result">')[1].split("</script>")[0]
 
 
+def test_numbers_are_masked_in_the_names_of_profile_and_files(result: Result) -> None:
+    vin, serial = result.timeline.identity.vin, result.timeline.identity.serial_number
+    profile = replace(
+        result.profile, name=f"Unit {vin}", file_name=f"{serial}.toml", given=frozenset(LIMITS)
+    )
+    inputs = tuple(replace(item, name=f"{serial}-{item.name}") for item in result.inputs)
+    problems = (Problem(where=f"{serial.lower()}.log line 17", what="cut"),)
+    named = replace(
+        result,
+        profile=profile,
+        inputs=inputs,
+        log=replace(result.log, problems=problems),
+        case=replace(result.case, vehicle="", work_order=f"WO-{serial}"),
+    )
+    masked, shown = render_page(named), render_page(named, look=Look(unmask=True))
+    for number in (vin, serial, serial.lower()):
+        assert number not in masked
+        assert number not in result_json(named).decode()
+        assert number in shown
+    assert f"Unit {'*' * 13}1111" in masked
+
+
+def test_how_many_limits_were_given_is_said_as_it_is(result: Result) -> None:
+    said = {
+        "all 21 from the profile.": frozenset(LIMITS),
+        "all 21 assumed.": frozenset(),
+        "1 of 21 from the profile, the rest assumed.": frozenset(LIMITS[:1]),
+    }
+    for words, given in said.items():
+        limits = replace(default_limits())
+        profile = replace(result.profile, limits=limits, given=given)
+        assert words in text_of(render_page(replace(result, profile=profile)))
+
+
+def test_raw_counts_carry_no_unit(result: Result) -> None:
+    """A database without a unit: 300 counts are no 300 N·m, and no pound-foot either."""
+    channels = {
+        name: replace(item, unit_known=name != "driver_torque")
+        for name, item in result.channels.items()
+    }
+    raw = replace(result, timeline=replace(result.timeline, channels=channels))
+    chart = RideCharts(raw, Measures("us"), Clock(None)).ride()
+    row = next(row for row in chart.rows if row.label == "Driver torque")
+    assert (row.unit, row.limits) == ("raw", ())
+    values = result.channels["driver_torque"].value
+    assert row.lines[0].y.max() == pytest.approx(values.max())
+    line = next(x for x in channel_lines(raw, Measures("us")) if x.name == "driver_torque")
+    assert line.span.endswith("raw")
+    assert line.median.endswith("raw")
+
+
+def test_a_share_is_never_rounded_up_to_all(result: Result) -> None:
+    gaps = result.channels["supply_voltage"]
+    keep = np.ones(len(gaps), dtype=bool)
+    keep[9000:9030] = False  # 0.6 s of 420 s
+    some = replace(gaps, time_s=gaps.time_s[keep], value=gaps.value[keep], stale_after_s=0.5)
+    channels = {**result.channels, "supply_voltage": some}
+    shown = replace(result, timeline=replace(result.timeline, channels=channels))
+    line = next(x for x in channel_lines(shown, Measures()) if x.name == "supply_voltage")
+    assert line.present == f"99.9{SPACE}%"
+
+
 def test_a_wrong_check_digit_is_a_warning(result: Result, page: str) -> None:
     wrong = "1" * 8 + "2" + "1" * 8
     case = replace(result.case, vehicle=wrong)
@@ -152,7 +219,7 @@ def test_the_answer_with_default_limits_is_told_where_it_differs(result: Result)
 def test_a_quiet_ride_says_so(result: Result) -> None:
     quiet = replace(result, events=(), conclusions=result.conclusions[1:], moments=())
     words = text_of(render_page(quiet))
-    assert "No event: nothing on this ride was outside its limits." in words
+    assert "No event: nothing that this log shows was outside its limits." in words
 
 
 def test_a_bare_ride_has_a_page_too(result: Result) -> None:
@@ -218,7 +285,11 @@ def test_a_gap_is_a_gap_in_still_and_live_pictures(page: str) -> None:
     assert first.group(1).count("m") == 2
 
 
-def test_a_missing_plot_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_plot_library_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """And none is taken from the current folder in its place."""
+    (tmp_path / "package_data").mkdir()
+    (tmp_path / "package_data" / "plotly.min.js").write_text("alert(1)")
+    monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(packing.util, "find_spec", lambda _: None)
     packing.plot_library.cache_clear()
     with pytest.raises(MissingExtraError, match="plot library"):

@@ -3,75 +3,28 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
 from canassist.model import Case, Problem, Result, RunnerUp
 from canassist.report import Answer, render_page, verify_page
+from tests.report.browsing import (
+    KNOWN_REFUSAL,
+    NARROW,
+    WIDE,
+    Scheme,
+    draw_all,
+    opened,
+    violations,
+    walk,
+    x_range,
+)
 
 pytestmark = pytest.mark.browser
-
-WIDE, NARROW = (1280, 900), (390, 844)
-Scheme = Literal["light", "dark"]
-
-KNOWN_REFUSAL = "Applying inline style violates"
-"""The plot library asks whether images may be drawn without smoothing, by way of a style
-attribute. The policy refuses it, and the library draws without."""
-
-
-@dataclass
-class Seen:
-    """What happened in a page while it was open."""
-
-    requests: list[str] = field(default_factory=list)
-    messages: list[str] = field(default_factory=list)
-    errors: list[str] = field(default_factory=list)
-    dialogs: list[str] = field(default_factory=list)
-
-
-@contextmanager
-def opened(
-    browser: Browser,
-    path: Path,
-    *,
-    size: tuple[int, int] = WIDE,
-    scheme: Scheme = "light",
-    scripts: bool = True,
-) -> Iterator[tuple[Page, Seen]]:
-    context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]},
-        color_scheme=scheme,
-        java_script_enabled=scripts,
-        accept_downloads=True,
-    )
-    seen, page = Seen(), context.new_page()
-    page.on("request", lambda request: seen.requests.append(request.url))
-    page.on("console", lambda message: seen.messages.append(message.text))
-    page.on("pageerror", lambda error: seen.errors.append(str(error)))
-    page.on("dialog", lambda dialog: (seen.dialogs.append(dialog.message), dialog.dismiss()))
-    page.goto(path.as_uri())
-    if scripts:
-        page.locator(".ride .plot").scroll_into_view_if_needed()
-        page.wait_for_selector(".ride .live .main-svg")
-        page.evaluate("() => scrollTo(0, 0)")
-    yield page, seen
-    context.close()
-
-
-def draw_all(page: Page) -> None:
-    """Scroll through the page until every picture is drawn."""
-    for place in range(page.locator(".live").count()):
-        # Not Playwright's own scrolling: it first waits for a box that keeps still, and
-        # boxes move while the pictures above them are drawn.
-        page.locator(".plot").nth(place).evaluate("box => box.scrollIntoView()")
-        page.locator(".live").nth(place).locator(".main-svg").first.wait_for()
 
 
 def test_nothing_is_loaded_and_every_picture_is_drawn(browser: Browser, page_file: Path) -> None:
@@ -148,30 +101,14 @@ def test_axe_finds_nothing_on_any_sample(
     assert {name: item for name, item in found.items() if item} == {}
 
 
-def violations(
-    browser: Browser, path: Path, size: tuple[int, int], scheme: Scheme
-) -> list[dict[str, Any]]:
-    with opened(browser, path, size=size, scheme=scheme) as (page, _):
-        draw_all(page)
-        for opener in page.locator("details.as-table summary").all()[:2]:
-            opener.click()
-        result = Axe().run(page)
-    return [
-        {"id": item["id"], "nodes": [node["html"][:200] for node in item["nodes"][:3]]}
-        for item in result.response["violations"]
-    ]
-
-
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
 def test_nothing_sticks_out_of_a_narrow_page(
     browser: Browser, page_file: Path, *, scripts: bool
 ) -> None:
     with opened(browser, page_file, size=NARROW, scripts=scripts) as (page, _):
-        body = page.locator("html").bounding_box()
-        assert body is not None
-        assert body["width"] == NARROW[0]
         if scripts:
-            assert page.evaluate("() => document.documentElement.scrollWidth") == NARROW[0]
+            draw_all(page)
+        assert page.locator("html").evaluate("page => page.scrollWidth") == NARROW[0]
 
 
 def test_by_keyboard_alone(browser: Browser, page_file: Path) -> None:
@@ -184,40 +121,18 @@ def test_by_keyboard_alone(browser: Browser, page_file: Path) -> None:
         stops = walk(page, 60)
         assert "The ride" in stops
         assert len(set(stops)) > 25
-        page.locator(".ride .live").focus()
-        before = x_range(page)
+        ride = page.locator(".ride .live")
+        ride.focus()
+        before = x_range(ride)
         for key in ("+", "+", "ArrowRight"):
             page.keyboard.press(key)
         page.wait_for_timeout(300)
-        after = x_range(page)
+        after = x_range(ride)
         assert after[1] - after[0] == pytest.approx((before[1] - before[0]) / 4, rel=0.01)
         assert after[0] > before[0]
         page.keyboard.press("0")
         page.wait_for_timeout(300)
-        assert x_range(page) == pytest.approx(before)
-
-
-def walk(page: Page, steps: int) -> list[str]:
-    """Press Tab and return where each press led; every stop must show its focus."""
-    stops = []
-    for _ in range(steps):
-        page.keyboard.press("Tab")
-        focus = page.locator(":focus")
-        if not focus.count():
-            break
-        outline = focus.evaluate("e => getComputedStyle(e).outlineStyle")
-        assert outline != "none", focus.evaluate("e => e.outerHTML.slice(0, 120)")
-        stops.append(focus.evaluate("e => (e.innerText || e.ariaLabel || e.id).slice(0, 60)"))
-    return stops
-
-
-def x_range(page: Page) -> list[float]:
-    return list(
-        page.locator(".ride .live").evaluate(
-            "box => box.layout.xaxis.range.map((x) => (typeof x === 'string'"
-            " ? Date.parse(x + 'Z') : x))"
-        )
-    )
+        assert x_range(ride) == pytest.approx(before)
 
 
 def test_every_link_leads_somewhere(page_file: Path) -> None:

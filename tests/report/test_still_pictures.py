@@ -12,7 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.model import Result
-from canassist.report.drawing import Band, Chart, Limit, Line, Range, Row, Style, Word
+from canassist.report.drawing import (
+    NARROW_PX,
+    Band,
+    Chart,
+    Limit,
+    Line,
+    Range,
+    Row,
+    Style,
+    Word,
+)
 from canassist.report.families import Family
 from canassist.report.measures import Measures
 from canassist.report.ride_chart import RideCharts, distinct, word_spans
@@ -133,7 +143,47 @@ def test_the_number_of_the_close_up_goes_before_its_neighbours() -> None:
     near = Band(start=40.0, end=42.0, family=Family.HEAT, tag="1")
     own = Band(start=41.0, end=43.0, family=Family.VOLTAGE, tag="2", main=True)
     line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
-    assert [band.tag for band, _, _ in chart_of(line, bands=(near, own)).tags()] == ["2"]
+    assert [tag.text for tag in chart_of(line, bands=(near, own)).tags()] == ["2"]
+
+
+@pytest.mark.parametrize("name", ["ride", "one"])
+def test_numbers_never_lie_on_each_other(name: str) -> None:
+    """Letters of 7 px: 40 short bands in a minute are far more than have room."""
+    bands = tuple(
+        Band(start=2.5 * place, end=2.5 * place + 0.4, family=Family.VOLTAGE, tag=str(place + 1))
+        for place in range(40)
+    )
+    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    chart = chart_of(line, bands=bands, name=name)
+    shown = chart.tags()
+    narrow = chart.apart(shown, NARROW_PX)
+    assert set(narrow) < set(shown)
+    for tags, width_px in ((shown, {"ride": 780}.get(name, 440)), (narrow, 316)):
+        ordered = sorted(tags)
+        for one, other in itertools.pairwise(ordered):
+            apart_px = (other.x - one.x) * width_px / 100.0
+            assert apart_px > 7.0 * (len(one.text) + len(other.text)) / 2.0
+    svg = str(draw(chart))
+    assert svg.count('class="tag halo roomy"') == len(shown) - len(narrow)
+
+
+def test_the_name_of_a_limit_leaves_free_what_is_sound() -> None:
+    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    heights = []
+    for below in (False, True):
+        row = Row(
+            label="Supply",
+            unit="V",
+            lines=(line,),
+            limits=(Limit(10.0, "limit", below),),
+            span=Range(0.0, 20.0, (0.0,)),
+        )
+        found = re.search(
+            r'class="limit-name halo"[^>]* y="([\d.]+)"', str(draw(chart_of(line, rows=(row,))))
+        )
+        assert found is not None
+        heights.append(float(found.group(1)))
+    assert heights[0] < heights[1]
 
 
 def test_words_are_split_where_they_change_and_where_they_are_missing(result: Result) -> None:

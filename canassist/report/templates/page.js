@@ -103,10 +103,31 @@
     });
   };
 
+  // Shortens words to their stretch, and leaves out numbers that would lie on another.
+  const fitting = (layout, width) => {
+    const [low, high] = layout.xaxis.range, numbers = [];
+    const word = (note, share) => {
+      const most = Math.floor((share * width) / {{ letter_px }}) - 1;
+      if (note.text.length <= most) return [note];
+      return most < 4 || note.text.includes("&") ? [] : [{ ...note, text: note.text.slice(0, most - 1) + "\u2026" }];
+    };
+    const number = (note) => {
+      const at = ((note.x - low) / (high - low)) * width, letters = note.text.length;
+      const near = (other) => Math.abs(other.at - at) <= ((other.letters + letters + 1) / 2) * {{ bold_px }};
+      return numbers.some(near) ? [] : (numbers.push({ at, letters }), [note]);
+    };
+    const fits = (note) => {
+      const [kind, share] = (note.name ?? "").split(" ");
+      return kind === "{{ number }}" ? number(note) : kind === "{{ room }}" ? word(note, Number(share)) : [note];
+    };
+    return { ...layout, annotations: layout.annotations.flatMap(fits) };
+  };
+
   const draw = async (box, figure, data) => {
     const made = filled(figure, data);
     box.parentElement.classList.add("drawn");
-    await Plotly.react(box, made.data, structuredClone(made.layout), config);
+    const layout = fitting(made.layout, box.clientWidth - {{ gutter_px }});
+    await Plotly.react(box, made.data, structuredClone(layout), config);
     box.querySelectorAll("svg").forEach((svg) => svg.setAttribute("aria-hidden", "true"));
     if (box.tabIndex === 0) return;
     box.tabIndex = 0;
