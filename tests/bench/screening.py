@@ -78,6 +78,16 @@ def made_up(order: Order, logs: tuple[str, ...]) -> list[Done]:
     return [replace(item, part=part) for item in became]
 
 
+def children_cpu_s() -> float:
+    """Return the CPU time of the processes that have ended; NaN where the system does not say."""
+    try:
+        import resource  # noqa: PLC0415 - POSIX only
+    except ImportError:
+        return float("nan")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def peak_mb() -> float:
     """Return this process's peak memory; NaN where the system does not say."""
     try:
@@ -129,17 +139,20 @@ def both_cores(folder: Path, count: int, rounds: int) -> None:
         parts: list[tuple[str, Callable[[], None]]]
         parts = [("plain", halves), ("screen", partial(ours, turn))]
         took = {name: seconds(work) for name, work in (parts if turn % 2 else parts[::-1])}
-        ratios.append(took["plain"] / took["screen"])
-        print(f"{count} rides: two plain processes {took['plain']:.1f} s, ", end="")
-        print(f"screen {took['screen']:.1f} s: {ratios[-1]:.2f} of their speed")
+        (plain_s, plain_cpu_s), (ours_s, ours_cpu_s) = took["plain"], took["screen"]
+        ratios.append(plain_s / ours_s)
+        print(
+            f"{count} rides: two plain processes {plain_s:.1f} s, screen {ours_s:.1f} s: ", end=""
+        )
+        print(f"{ratios[-1]:.2f} of their speed (by CPU time {plain_cpu_s / ours_cpu_s:.2f})")
     print(f"median of {rounds} rounds: {median(ratios):.3f} of two plain processes' speed")
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Return how long something takes."""
-    begun = time.perf_counter()
+def seconds(work: Callable[[], object]) -> tuple[float, float]:
+    """Return how long something takes, and how much CPU time its processes take."""
+    begun, cpu_before_s = time.perf_counter(), children_cpu_s()
     work()
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun, children_cpu_s() - cpu_before_s
 
 
 def tiny_logs(folder: Path, count: int) -> None:
@@ -213,7 +226,8 @@ def scheduler_mb(address: str) -> float:
     """Return the memory that a cluster's scheduler has ever used."""
     from distributed import Client  # noqa: PLC0415 - an extra
 
-    with Client(address) as there:  # type: ignore[no-untyped-call]  # not typed
+    kind = "scheduler_file" if Path(address).is_file() else "address"
+    with Client(**{kind: address}) as there:  # type: ignore[no-untyped-call]  # not typed
         return float(there.run_on_scheduler(peak_mb))
 
 
