@@ -13,9 +13,20 @@ import rfc8785
 
 import canassist
 from canassist.compare import compare
-from canassist.model import Comparison, FigureName, Finding, InputFile, Result, Role
+from canassist.model import (
+    Case,
+    Code,
+    Comparison,
+    FigureName,
+    Finding,
+    Identity,
+    InputFile,
+    Result,
+    Role,
+)
 from canassist.report import (
     Answer,
+    Look,
     comparison_json,
     make_keys,
     render_comparison,
@@ -128,6 +139,33 @@ def test_hostile_names_stay_text(healthy: tuple[Result, Result]) -> None:
     assert "<script>alert" not in page
     assert "\u202e" not in page
     assert not read_page(page).strange
+
+
+def test_an_answer_that_cannot_be_told_is_sure_of_nothing(
+    healthy: tuple[Result, Result],
+) -> None:
+    first = replace(
+        healthy[0].conclusions[0], code=Code.INCONCLUSIVE, headline="This log cannot answer."
+    )
+    page = render_comparison(compare(replace(healthy[0], conclusions=(first,)), healthy[1]))
+    assert 'This log cannot answer. <span class="severity">cannot tell</span>' in page
+
+
+def test_numbers_are_masked_in_every_name(healthy: tuple[Result, Result]) -> None:
+    vin, serial = "1" * 17, "SN00912345"
+    dressed = replace(
+        healthy[0],
+        inputs=(InputFile(role="log", name=f"{serial}_{vin}.log", sha256="0" * 64, size_bytes=1),),
+        profile=replace(healthy[0].profile, name=f"Unit {vin}"),
+        timeline=replace(healthy[0].timeline, identity=Identity(serial_number=serial)),
+    )
+    case = Case(complaint=f"on {serial}", work_order=vin)
+    found = compare(dressed, healthy[1], names=(f"{serial} {vin}", "B"), case=case)
+    masked = render_comparison(found)
+    for number in (vin, serial):
+        assert number not in masked
+        assert number.encode() not in comparison_json(found)
+        assert number in render_comparison(found, look=Look(unmask=True))
 
 
 def test_each_file_is_listed_once_with_its_sides(healthy: tuple[Result, Result]) -> None:

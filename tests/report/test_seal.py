@@ -12,9 +12,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from canassist.cli.app import app
 from canassist.errors import InputError, MissingExtraError
-from canassist.model import InputFile, Result
+from canassist.model import InputFile, Problem, Result
 from canassist.report import Answer, Look, make_keys, render_page, result_json, signing, verify_page
 from canassist.report.packing import ALPHABET, decode, encode, pack, unpack
 from canassist.report.seal import read_page
@@ -259,6 +261,62 @@ def test_without_all_files_nothing_is_made_again(page: str, result: Result) -> N
     checks = verify_page(page, inputs=result.inputs[:1], reanalyse=again)
     assert checks[-1].answer is Answer.CANNOT_TELL
     assert "trail.dbc, trail.toml" in checks[-1].text
+
+
+def test_renamed_copies_give_the_same_bytes(result: Result) -> None:
+    """What was skipped names its file; a copy under another name is the same file."""
+    log, dbc, profile = result.inputs
+    problems = (
+        Problem(where="trail.dbc, line 207", what="comment cannot be read; left out"),
+        Problem(where="old_trail.dbc", what="not the same file"),
+    )
+    stated = replace(result, log=replace(result.log, problems=problems))
+    page = render_page(stated)
+    copy = replace(dbc, name="copy of it.dbc")
+    moved = (problems[0]._replace(where="copy of it.dbc, line 207"), problems[1])
+    again = replace(stated, inputs=(log, copy, profile), log=replace(result.log, problems=moved))
+    question = "Does this version give the same result again?"
+    found = answers(page, inputs=again.inputs, reanalyse=lambda _: result_json(again))
+    assert found[question] is Answer.YES
+    other = replace(again, log=replace(result.log, problems=(moved[0],)))
+    found = answers(page, inputs=again.inputs, reanalyse=lambda _: result_json(other))
+    assert found[question] is Answer.NO
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        "[]",
+        "{}",
+        '{"inputs":[]}',
+        '{"inputs":5,"tool":{"version":"1"}}',
+        '{"inputs":[{"name":1,"role":"log","sha256":"a"}],"tool":{"version":"1"}}',
+        '{"inputs":[],"sides":5,"tool":{"version":"1"}}',
+        '{"inputs":[],"sides":{"a":{}},"tool":{"version":"1"}}',
+        '{"inputs":[],"moments":[{"at_s":"1"}],"tool":{"version":"1"}}',
+        '{"inputs":[],"log":{"problems":[1]},"tool":{"version":"1"}}',
+        "[" * 100_000 + "]" * 100_000,
+    ],
+)
+def test_data_that_are_none_of_ours_are_refused_though_sealed(result: Result, data: str) -> None:
+    """Anyone can work out new digests, over anything."""
+    page = render_page(result, data=data.encode())
+
+    def again(_: tuple[float, ...]) -> bytes:
+        raise AssertionError
+
+    found = answers(page, inputs=result.inputs, reanalyse=again)
+    assert found["Is the result as data undamaged?"] is Answer.NO
+
+
+def test_the_command_refuses_such_data_without_failing(result: Result, tmp_path: Path) -> None:
+    page, log = tmp_path / "page.html", tmp_path / "ride.log"
+    data = b'{"inputs":[],"sides":{"a":5,"b":[]},"tool":{"version":"1"}}'
+    page.write_text(render_page(result, data=data), encoding="utf-8")
+    log.write_text("(1.0) can0 123#00\n")
+    done = CliRunner().invoke(app, ["verify", str(page), "--log", str(log)])
+    assert done.exit_code == 4, done.output
+    assert "none that canassist writes" in done.output
 
 
 @pytest.mark.parametrize("text", ["", "hello", "<html></html>", "<", "<!DOCTYPE html><body>"])
