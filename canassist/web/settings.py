@@ -11,6 +11,26 @@ from typing import Final
 
 MIB: Final = 1 << 20
 GIB: Final = 1 << 30
+_ASSUMED_MEMORY: Final = 8 * GIB
+_MOST_WORKERS: Final = 4
+_LEAST_WORK: Final = 2 * GIB
+_MOST_WORK: Final = 6 * GIB
+
+
+def memory_bytes() -> int:
+    """Return how much memory this machine has; an assumed size where the system does not tell."""
+    try:
+        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (AttributeError, ValueError, OSError):
+        return _ASSUMED_MEMORY
+
+
+def _workers() -> int:
+    return max(1, min(_MOST_WORKERS, os.cpu_count() or 1, memory_bytes() // _LEAST_WORK))
+
+
+def _work_bytes() -> int:
+    return min(_MOST_WORK, max(_LEAST_WORK, memory_bytes() * 3 // 4))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,11 +60,12 @@ class Limits:
     reserve_bytes : int
         Room on the disk that uploads leave free.
     workers : int
-        Analyses at the same time.
+        Analyses at the same time: as many as processors and memory allow.
     work_s : float
         Longest time of one analysis.
     work_bytes : int
-        Most memory of one analysis, where the system can bound it.
+        Most memory of one analysis, where the system can bound it. A log of 2 GB took
+        0.8 GB, and 1.0 GB of addresses, which is what is bounded.
     attempts : int
         Times that an analysis is begun before it counts as failed.
     undo_s : float
@@ -68,9 +89,9 @@ class Limits:
     form_s: float = 30.0
     head_s: float = 20.0
     reserve_bytes: int = 256 * MIB
-    workers: int = field(default_factory=lambda: max(1, min(4, os.cpu_count() or 1)))
+    workers: int = field(default_factory=_workers)
     work_s: float = 1800.0
-    work_bytes: int = 6 * GIB
+    work_bytes: int = field(default_factory=_work_bytes)
     attempts: int = 3
     undo_s: float = 86_400.0
     logins: int = 8

@@ -11,9 +11,10 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -24,6 +25,10 @@ from canassist.web.listening import listening_socket
 from canassist.web.lock import FolderLock
 from canassist.web.process import Worker
 from canassist.web.refusal import is_out_of_memory
+from canassist.web.settings import GIB, Limits
+
+if TYPE_CHECKING:
+    from tests.web.conftest import Inside
 
 Until = Callable[[Callable[[], bool]], None]
 MIB = 1 << 20
@@ -332,9 +337,44 @@ def test_worker_that_takes_too_long_is_ended_and_says_so(
     assert outcome == {"too_long": True}
 
 
+@pytest.mark.parametrize(
+    ("memory", "workers", "work"), [(1, 1, 2), (4, 2, 3), (8, 4, 6), (64, 4, 6)]
+)
+def test_small_machine_does_less_at_once(
+    monkeypatch: pytest.MonkeyPatch, memory: int, workers: int, work: int
+) -> None:
+    told = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": memory * GIB // 4096}
+    monkeypatch.setattr(os, "sysconf", told.__getitem__, raising=False)
+    monkeypatch.setattr(os, "cpu_count", lambda: 16)
+    limits = Limits()
+    assert (limits.workers, limits.work_bytes) == (workers, work * GIB)
+
+
+def test_machine_that_does_not_tell_its_memory_is_assumed_ordinary(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delattr(os, "sysconf", raising=False)
+    assert Limits().work_bytes == 6 * GIB
+
+
+def test_log_that_needs_too_much_memory_is_told_on_the_page(
+    serving_inside: Callable[..., AbstractContextManager[Inside]], tmp_path: Path
+) -> None:
+    if not hasattr(os, "nice") or sys.platform == "darwin":
+        pytest.skip("this system does not bound a process's memory by its addresses")
+    limits = Limits(work_bytes=160 * MIB)
+    with serving_inside(tmp_path / "data", limits) as inside:
+        log = b"".join(b"(%d.0) can0 123#0011\n" % n for n in range(2000))
+        answer = inside.client.post("/api/reports", files={"log": ("ride.log", log)})
+        assert answer.status_code == 422
+        assert answer.json()["problem"] == "This ride needs more memory than one reading may use."
+        assert "Cut the log" in answer.json()["fix"]
+        assert inside.client.get("/").status_code == 200
+
+
 def test_worker_that_needs_too_much_memory_says_so(tmp_path: Path) -> None:
     if not hasattr(os, "nice") or sys.platform == "darwin":
         pytest.skip("this system does not bound a process's memory by its addresses")
     order = {"kind": "sample", "folder": str(tmp_path), "ride": "hot_tight_turns"}
-    outcome = asyncio.run(Worker(order | {"work_bytes": 400 * MIB}, 60.0).run(lambda *_: None))
+    outcome = asyncio.run(Worker(order | {"work_bytes": 160 * MIB}, 60.0).run(lambda *_: None))
     assert outcome == {"too_big": True}, outcome
