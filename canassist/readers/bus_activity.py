@@ -25,16 +25,21 @@ class BusActivity:
         self.last_ns = 0
         self._first_ns: int | None = None
         self._holes: list[NDArray[np.int64]] = []
+        self._first_of: dict[int, int] = {}
         self._last_of: dict[int, int] = {}
+        self._in_order = True
         self._silent: list[tuple[int, int, int]] = []
         self._shapes: dict[int, IntArray] = {}
         self._gauges: dict[int, BitRateGauge] = {}
 
     def add(self, time_ns: IntArray, bus: ByteArray, shape: NDArray[np.uint16]) -> None:
-        """Take frames in time order."""
+        """Take frames in time order, or where buses come one behind the other, in each one's."""
         if self._first_ns is None:
             self._first_ns = int(time_ns[0])
             self.last_ns = self._first_ns
+        if time_ns[0] < self.last_ns or (time_ns[1:] < time_ns[:-1]).any():
+            self._in_order = False
+            self._first_ns = min(self._first_ns, int(time_ns.min()))
         self._holes.append(long_steps(time_ns, self.last_ns, HOLE_NS))
         self.last_ns = max(self.last_ns, int(time_ns.max()))
         low, high = int(bus.min()), int(bus.max())
@@ -46,6 +51,7 @@ class BusActivity:
             self._add_bus(one, time_ns[rows], shape[rows])
 
     def _add_bus(self, bus: int, time_ns: IntArray, shape: NDArray[np.uint16]) -> None:
+        self._first_of.setdefault(bus, int(time_ns[0]))
         last = self._last_of.get(bus, int(time_ns[0]))
         self._silent += [(bus, a, b) for a, b in long_steps(time_ns, last, GAP_NS).tolist()]
         self._last_of[bus] = int(time_ns[-1])
@@ -61,10 +67,26 @@ class BusActivity:
         return (self.last_ns - (self._first_ns or 0)) / frames
 
     def holes(self) -> NDArray[np.int64]:
-        """Return begin and end of the times without any frame, shape (n, 2)."""
+        """Return begin and end of the times without any frame, shape (n, 2).
+
+        Where the buses came one behind the other, only those of `GAP_NS` or more.
+        """
         if not self._holes:
             return np.empty((0, 2), dtype=np.int64)
-        return np.concatenate(self._holes)
+        return np.concatenate(self._holes) if self._in_order else self._common_silences()
+
+    def _common_silences(self) -> NDArray[np.int64]:
+        """Return the times in which every bus was silent."""
+        turns = [(at, sign) for _, a, b in self._silent for at, sign in ((a, 1), (b, -1))]
+        for bus, first in self._first_of.items():  # nothing is heard before and behind its frames
+            turns += [(self._first_ns or 0, 1), (first, -1)]
+            turns += [(self._last_of[bus], 1), (self.last_ns, -1)]
+        found, quiet, since = [], 0, 0
+        for at, sign in sorted(turns):
+            if quiet == len(self._first_of) and at - since >= GAP_NS:
+                found.append((since, at))
+            quiet, since = quiet + sign, at
+        return np.array(found, dtype=np.int64).reshape(len(found), 2)
 
     def silent(self, holes: NDArray[np.int64]) -> list[tuple[int, int, int]]:
         """Return bus, begin and end of the times when one bus of several was silent."""

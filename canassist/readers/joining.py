@@ -130,6 +130,8 @@ class _Head:
     def take_until(self, time_ns: int) -> FrameBlock | None:
         """Take the frames of the first waiting block up to and including a time."""
         block = self.waiting.popleft()
+        if block.time_ns[-1] <= time_ns:  # whole, also where its buses are not in one order
+            return block
         count = int(np.searchsorted(block.time_ns, time_ns, side="right"))
         if count < len(block):
             self.waiting.appendleft(rows_of(block, count, len(block)))
@@ -161,7 +163,7 @@ class Joiner:
         self._last_ns = 0
 
     def blocks(self) -> Iterator[FrameBlock]:
-        """Yield all frames in time order."""
+        """Yield all frames in time order; those of a bus only where its buses lie far apart."""
         with ExitStack() as stack:
             while self._heads or self._pending:
                 if not self._heads:
@@ -170,7 +172,7 @@ class Joiner:
                 block = self._step(stack)
                 self._heads = [head for head in self._heads if head.fill()]
                 if block is not None and len(block):
-                    self._last_ns = int(block.time_ns[-1])
+                    self._last_ns = max(self._last_ns, int(block.time_ns.max()))
                     yield block
         if self._dropped:
             what = f"the files overlap: {self._dropped} frames were in two of them, kept once"

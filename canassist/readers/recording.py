@@ -167,6 +167,8 @@ class Recording:
     ) -> Iterator[FrameBlock]:
         """Yield all frames in time order, in nanoseconds on one time base.
 
+        Where a file holds one bus behind the other, each bus is in order by itself.
+
         Parameters
         ----------
         wish : Wish, optional

@@ -265,6 +265,26 @@ def test_a_format_is_found_by_content_not_by_the_ending(tmp_path: Path) -> None:
         assert _read(open_recording([path])) == ride, name
 
 
+def test_a_log_that_holds_one_bus_behind_the_other_is_read_and_its_gaps_are_those_of_all(
+    tmp_path: Path,
+) -> None:
+    """As programs write that sort by channel. A hole of one bus is none of the recording."""
+    one = [s for s in _ride(60_000) if not 10 * S <= s.time_ns - T0 < 12 * S]
+    two = [s for s in _ride(60_000, bus="can1") if not 30 * S <= s.time_ns - T0 < 33 * S]
+    both = [[s for s in bus if not 40 * S <= s.time_ns - T0 < 44 * S] for bus in (one, two)]
+    path = _write(tmp_path / "ride.log", [*both[0], *both[1]])
+    recording = open_recording([path])
+    read = [sample for block in recording.blocks() for sample in samples_of(block, recording.buses)]
+    assert [s for s in read if s.bus == "can0"] == both[0]
+    assert [s for s in read if s.bus == "can1"] == both[1]
+    stats = recording.stats()
+    (gap,) = stats.recording_gaps
+    assert gap == pytest.approx((39.999, 44.0))
+    assert [bus for bus, _, _ in stats.bus_gaps] == [0, 1]
+    longest = [one.longest_silence_s for one in stats.ids if one.source.bus == 0]
+    assert longest == pytest.approx([2.0] * 3, abs=0.005)  # not the 4 s that all buses missed
+
+
 def test_a_part_without_a_frame_does_not_cost_the_others(tmp_path: Path) -> None:
     ride = _ride(300)
     empty = tmp_path / "b.asc"
