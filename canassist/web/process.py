@@ -24,6 +24,9 @@ Outcome = dict[str, Any]  # Any: the same
 _LINE_BYTES: Final = 1 << 20
 _LAST_WORDS: Final = 4000
 _LAST_WORDS_S: Final = 5.0
+_NO_MEMORY: Final = ("MemoryError", "Memory allocation", "bad_alloc", "Cannot allocate memory")
+"""Last words of a process that libraries below Python ended for lack of memory."""
+
 _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -87,7 +90,11 @@ class Worker:
         text = ""
         with suppress(TimeoutError):  # a process that it left behind may hold the pipe open
             text = await asyncio.wait_for(last_words, _LAST_WORDS_S)
-        return outcome if outcome else {"died": f"status {process.returncode}; {text}"}
+        if outcome:
+            return outcome
+        if any(sign in text for sign in _NO_MEMORY):
+            return {"too_big": True}
+        return {"died": f"status {process.returncode}; {text}"}
 
     async def _listen(self, process: asyncio.subprocess.Process, told: Told) -> Outcome:
         assert process.stdin is not None  # noqa: S101 - asked for above

@@ -173,7 +173,7 @@ def test_lack_of_memory_is_told_from_other_trouble(error: Exception, is_one: boo
     assert is_out_of_memory(error) is is_one
 
 
-@pytest.mark.parametrize(("hardest", "set_to"), [(-1, 500 * MIB), (200 * MIB, 200 * MIB)])
+@pytest.mark.parametrize(("hardest", "set_to"), [(-1, 500 * MIB), (200 * MIB, 140 * MIB)])
 def test_memory_is_bounded_no_higher_than_the_system_allows(
     monkeypatch: pytest.MonkeyPatch, hardest: int, set_to: int
 ) -> None:
@@ -362,7 +362,7 @@ def test_log_that_needs_too_much_memory_is_told_on_the_page(
 ) -> None:
     if not hasattr(os, "nice") or sys.platform == "darwin":
         pytest.skip("this system does not bound a process's memory by its addresses")
-    limits = Limits(work_bytes=160 * MIB)
+    limits = Limits(work_bytes=140 * MIB)
     with serving_inside(tmp_path / "data", limits) as inside:
         log = b"".join(b"(%d.0) can0 123#0011\n" % n for n in range(2000))
         answer = inside.client.post("/api/reports", files={"log": ("ride.log", log)})
@@ -376,5 +376,5 @@ def test_worker_that_needs_too_much_memory_says_so(tmp_path: Path) -> None:
     if not hasattr(os, "nice") or sys.platform == "darwin":
         pytest.skip("this system does not bound a process's memory by its addresses")
     order = {"kind": "sample", "folder": str(tmp_path), "ride": "hot_tight_turns"}
-    outcome = asyncio.run(Worker(order | {"work_bytes": 160 * MIB}, 60.0).run(lambda *_: None))
+    outcome = asyncio.run(Worker(order | {"work_bytes": 140 * MIB}, 60.0).run(lambda *_: None))
     assert outcome == {"too_big": True}, outcome
