@@ -89,7 +89,7 @@ def _stuck(scene: Scene, fault: faults.Fault, channel: str) -> Iterator[TrueEven
     times = scene.samples(channel).time_s
     first = max(int(np.searchsorted(times, fault.from_s)) - 1, 0)
     past = int(np.searchsorted(times, fault.until_s))
-    if times[past - 1] - times[first] < scene.limits.stuck_s:
+    if times[min(past, len(times) - 1)] - times[first] < scene.limits.stuck_s:
         return
     end = float(times[past]) if past < len(times) else None
     yield _event(EventKind.SIGNAL_STUCK, times[first], end, channel=channel)

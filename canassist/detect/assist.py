@@ -9,7 +9,7 @@ import numpy as np
 from canassist.detect.assist_stretches import Judged, Stretch, judge, stretches
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import assist_samples
+from canassist.physics import assist_samples, least_squares
 from canassist.timeline import TIME_STEP_S, window_extremes
 
 if TYPE_CHECKING:
@@ -172,8 +172,7 @@ def _flat_gain(samples: AssistSamples, judged: Judged, max_assist_nm: float) -> 
     if np.ptp(np.quantile(map_gain, (0.05, 0.95))) < np.log(GAIN_RANGE):
         return None
     actual = map_gain + np.log(delivered / expected)
-    slope, level = np.polynomial.polynomial.polyfit(map_gain, actual, 1)[::-1]
-    del level
+    slope = least_squares(map_gain, actual).slope
     if slope >= FLAT_SLOPE or np.std(actual) >= np.std(actual - map_gain):
         return None
     return float(np.exp(np.median(actual)))

@@ -93,10 +93,10 @@ def find_restarts(timeline: Timeline) -> list[Event]:
     """
     carriers, others = _module_sources(timeline)
     stats = {item.source: item for item in timeline.bus.ids}
-    known = [stats[source] for source in carriers if source in stats]
+    known = [stats[source] for source in carriers if _has_period(stats.get(source))]
     if not known:
         return []
-    rest = [stats[source] for source in others if source in stats]
+    rest = [stats[source] for source in others if _has_period(stats.get(source))]
     fastest = min(known, key=lambda item: item.period_s)
     shortest_s = max(SILENT_S, SILENT_PERIODS * fastest.period_s)
     found = []
@@ -117,6 +117,11 @@ def find_restarts(timeline: Timeline) -> list[Event]:
             )
         )
     return found
+
+
+def _has_period(item: IdStats | None) -> bool:
+    """Tell whether a message came twice or more, so that it can be late."""
+    return item is not None and not np.isnan(item.period_s)
 
 
 def _module_sources(timeline: Timeline) -> tuple[set[FrameSource], set[FrameSource]]:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import STARTED_RPM, StarterTurn
-from canassist.timeline import value_at
+from canassist.physics import STARTED_RPM, StarterTurn, least_squares
+from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray, Timeline
+    from canassist.model import BoolArray, FloatArray, Timeline
     from canassist.profile import Profile
 
 LOAD_CHANNELS: Final = ("module_current", "motor_current", "assist_torque", "driver_torque")
@@ -78,11 +78,14 @@ class DipScene:
     charging_v: float
     charging_rpm: float
     turns: tuple[StarterTurn, ...]
+    step_s: FloatArray
 
     @staticmethod
     def of(timeline: Timeline, profile: Profile, turns: tuple[StarterTurn, ...]) -> DipScene:
         """Gather the channels of a ride that has supply voltage."""
-        time_s, supply_v = timeline.channels["supply_voltage"].valid()
+        supply = timeline.channels["supply_voltage"]
+        time_s, supply_v = supply.valid()
+        seen = seen_s(time_s, stale_after_s=supply.stale_after_s)
         name = next((name for name in LOAD_CHANNELS if timeline.has(name)), "")
         load = value_at(timeline, name, time_s)
         return DipScene(
@@ -96,12 +99,17 @@ class DipScene:
             charging_v=profile.limits.charging_v,
             charging_rpm=profile.limits.charging_rpm,
             turns=turns,
+            step_s=np.diff(seen, append=seen[-1:]),
         )
 
     def rows(self, start_s: float, end_s: float) -> slice:
         """Return the rows from `start_s` up to and including `end_s`."""
         first, stop = np.searchsorted(self.time_s, (start_s, np.nextafter(end_s, np.inf)))
         return slice(int(first), int(stop))
+
+    def seconds(self, rows: slice, state: BoolArray) -> float:
+        """Return the time from each of these samples to the next one, gaps left out, summed."""
+        return float(self.step_s[rows][state].sum())
 
     def figures(self, at_s: float) -> dict[str, float]:
         """Return engine speed and load at one sample, as far as they are known."""
@@ -204,7 +212,7 @@ def _load_share(scene: DipScene, start_s: float, last_s: float) -> float:
     load, supply_v = scene.load[around][known], scene.supply_v[around][known]
     if len(load) < LEAST_SAMPLES or np.ptp(load) == 0.0:
         return 0.0
-    slope = float(np.polynomial.polynomial.polyfit(load, supply_v, 1)[1])
+    slope = least_squares(load, supply_v).slope
     rest = load <= np.quantile(load, REST_SHARE)
     dip = scene.rows(start_s, last_s)
     dip_load = scene.load[dip]

@@ -38,7 +38,8 @@ def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Even
     A loss starts one message period after the last good value and ends with the next.
     Time in which the recording or the channel's own bus was silent does not count, and a
     restart of the module says all there is to say on its own channels. A channel that
-    never had a value has not lost it. With a stopped engine, when units fall asleep one
+    never had a value has not lost it, and one whose message came only once has no period
+    by which it could be late. With a stopped engine, when units fall asleep one
     by one, a loss is a note.
 
     Returns
@@ -55,6 +56,8 @@ def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Even
 
 
 def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> Iterable[Event]:
+    if np.isnan(channel.period_s):
+        return
     time_s, value = channel.valid()
     quiet = _quiet_times(timeline, channel.source.bus)
     for last_s, next_s in silences(

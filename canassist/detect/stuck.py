@@ -9,7 +9,7 @@ import numpy as np
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind
 from canassist.physics import STARTED_RPM
-from canassist.timeline import TIME_STEP_S
+from canassist.timeline import TIME_STEP_S, seen_s
 
 if TYPE_CHECKING:
     from canassist.detect.spans import Runs
@@ -133,7 +133,7 @@ def _stuck(
     if len(time_s) < 2:  # noqa: PLR2004 - one sample repeats nothing
         return []
     same = np.append(np.diff(value) == 0.0, False)
-    runs = true_runs(time_s, same, stale_after_s=channel.stale_after_s)
+    runs = _with_last(true_runs(time_s, same, stale_after_s=channel.stale_after_s), channel)
     long = runs.seconds >= stuck_s - TIME_STEP_S
     if not long.any():
         return []
@@ -165,6 +165,14 @@ def _stuck(
             )
         )
     return found
+
+
+def _with_last(runs: Runs, channel: Channel) -> Runs:
+    """Measure each run to the first sample that differs; ``stop`` is its last equal one."""
+    time_s, _ = channel.valid()
+    seen = seen_s(time_s, stale_after_s=channel.stale_after_s)
+    after = np.minimum(runs.stop + 1, len(time_s) - 1)
+    return runs._replace(seconds=seen[after] - seen[runs.first])
 
 
 def _lively(same: BoolArray, runs: Runs, long: BoolArray) -> bool:

@@ -76,13 +76,8 @@ def _event(
         measured={
             "min_supply_v": float(supply_v[lowest]),
             "lowest_at_s": float(time_s[lowest]),
-            "below_limit_s": _below_s(time_s[rows], below),
+            "below_limit_s": scene.seconds(rows, below),
             **scene.figures(float(time_s[lowest])),
         },
         expected={"min_supply_v": float(limit_v[lowest])},
     )
-
-
-def _below_s(time_s: FloatArray, below: np.ndarray) -> float:
-    """Return the time from each sample below the limit to the next sample, summed, in s."""
-    return float(np.diff(time_s)[below[:-1]].sum()) if len(time_s) > 1 else 0.0

@@ -24,7 +24,7 @@ from canassist.physics.limits import (
     supply_line_pct,
     temperature_line_pct,
 )
-from canassist.physics.statistics import rank_share
+from canassist.physics.statistics import least_squares, rank_share
 from canassist.physics.study import study
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "engine_stands",
     "fading",
     "follow",
+    "least_squares",
     "limit_lines",
     "map_gain",
     "rank_share",

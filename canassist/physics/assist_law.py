@@ -111,13 +111,13 @@ def assist_samples(
 
 
 def comparable_torques(timeline: Timeline) -> tuple[Channel, Channel] | None:
-    """Return driver torque and assist torque so that both count alike; None without them.
+    """Return driver torque and assist torque so that both count alike; None without values.
 
     Where the sign of either is unknown, the ride itself shows whether assist counts like
     driver torque, the other way round, or gives amounts only; then both are amounts.
     """
     driver, assist = timeline.get("driver_torque"), timeline.get("assist_torque")
-    if driver is None or assist is None:
+    if driver is None or assist is None or np.isnan(driver.value).all():
         return None
     if driver.sign_known and assist.sign_known:
         return driver, assist

@@ -181,9 +181,12 @@ def block_sums(x: FloatArray, y: FloatArray, block: IntArray) -> FloatArray:
 def deming_slope(sums: FloatArray, *, variance_ratio: float) -> float:
     """Return the slope of Deming's line from sums xx, yy and xy (see `deming`).
 
-    An infinite ratio (x without error) is ordinary least squares.
+    An infinite ratio (x without error) is ordinary least squares. Where x and y do not vary
+    together the slope is 0.
     """
     xx, yy, xy = (float(part) for part in sums)
+    if xy == 0.0:
+        return 0.0
     if math.isinf(variance_ratio):
         return xy / xx
     gap = yy - variance_ratio * xx
@@ -248,6 +251,29 @@ def noise_variance(value: FloatArray) -> float:
     bend = np.abs(value[:-2] - 2.0 * value[1:-1] + value[2:])
     return float((MEDIAN_TO_SPREAD * np.median(bend)) ** 2 / SECOND_DIFFERENCE_GAIN)
 
+
+def rounding_variance(value: FloatArray) -> float:
+    """Return the variance of the rounding error of values sent in steps: step squared over 12.
+
+    Parameters
+    ----------
+    value : array of float64, shape (n,)
+        Samples without NaN; the step is the smallest difference between two of them.
+
+    References
+    ----------
+    .. [1] W. R. Bennett (1948), Spectra of Quantized Signals, Bell System Technical
+       Journal 27 (from memory).
+    """
+    levels = np.unique(value[:: max(1, len(value) // ENOUGH_VALUES)])
+    return float(np.diff(levels).min() ** 2 / ROUNDING) if len(levels) > 1 else 0.0
+
+
+ENOUGH_VALUES: Final = 20_000
+"""So many values show every step that matters."""
+
+ROUNDING: Final = 12.0
+"""A rounding error is spread evenly over one step: its variance is a twelfth of the square."""
 
 MEDIAN_TO_SPREAD: Final = 1.4826
 """Standard deviation of normal values over their median size."""

@@ -14,6 +14,7 @@ from canassist.physics.statistics import (
     block_sums,
     jackknife_slope,
     noise_variance,
+    rounding_variance,
 )
 from canassist.timeline import between, value_at
 
@@ -74,6 +75,16 @@ class _Rows:
     current_a: FloatArray
     engine_rpm: FloatArray
 
+    def only(self, use: BoolArray) -> _Rows:
+        """Return some of the rows."""
+        return _Rows(
+            time_s=self.time_s[use],
+            module_v=self.module_v[use],
+            system_v=self.system_v[use],
+            current_a=self.current_a[use],
+            engine_rpm=self.engine_rpm[use],
+        )
+
 
 def fit_supply_path(timeline: Timeline, profile: Profile) -> SupplyPath | None:
     """Estimate the resistance of wiring, connectors and grounds to the module.
@@ -97,7 +108,7 @@ def fit_supply_path(timeline: Timeline, profile: Profile) -> SupplyPath | None:
     rows = _rows(timeline, "module_current")
     if rows is None:
         return _guess(timeline)
-    return _difference(timeline) or _fast_split(rows, profile)
+    return _difference(timeline) or _fast_split(timeline, rows, profile)
 
 
 def _rows(timeline: Timeline, current: str, *, with_system: bool = False) -> _Rows | None:
@@ -135,7 +146,7 @@ def _difference(timeline: Timeline) -> SupplyPath | None:
     if rows is None:
         return None
     drop_v = rows.system_v - rows.module_v
-    ratio = _ratio(rows.current_a, drop_v)
+    ratio = _ratio(timeline, rows.current_a, drop_v, "system_voltage", "supply_voltage")
     path_ohm = _slope(rows.time_s, rows.current_a, drop_v, BLOCK_S, ratio)
     if path_ohm is None:
         return None
@@ -152,12 +163,13 @@ def _source(timeline: Timeline) -> Estimate | None:
     use = ~np.isnan(current_a) & ~within(time_s, starter_turns(timeline))
     use &= current_a > 0.0  # discharging: the alternator does not hold the level
     time_s, system_v, current_a = time_s[use], system_v[use], current_a[use]
-    return _slope(time_s, current_a, -system_v, FAST_S, _ratio(current_a, system_v))
+    ratio = _ratio(timeline, current_a, system_v, "system_voltage", current="system_current")
+    return _slope(time_s, current_a, -system_v, FAST_S, ratio)
 
 
-def _fast_split(rows: _Rows, profile: Profile) -> SupplyPath | None:
+def _fast_split(timeline: Timeline, rows: _Rows, profile: Profile) -> SupplyPath | None:
     """Fit fast steps of module voltage on current, apart by who holds the level."""
-    ratio = _ratio(rows.current_a, rows.module_v)
+    ratio = _ratio(timeline, rows.current_a, rows.module_v, "supply_voltage")
     held = _regulated(rows, _level_held(rows, profile), ratio)
     given = (rows.engine_rpm > STARTED_RPM) & ~held
     held_ohm = _slope_of(rows, held, ratio)
@@ -250,10 +262,24 @@ def _since_change(sums: FloatArray) -> FloatArray:
     return sums[split.before :] if apart >= CHANGE_OHM else sums
 
 
-def _ratio(current_a: FloatArray, volts: FloatArray) -> float:
-    """Return the error variance of the voltage over that of the current."""
-    noise_a = noise_variance(current_a)
-    return noise_variance(volts) / noise_a if noise_a > 0.0 else float("inf")
+def _ratio(
+    timeline: Timeline,
+    current_a: FloatArray,
+    volts: FloatArray,
+    *voltages: str,
+    current: str = "module_current",
+) -> float:
+    """Return the error variance of the voltage over that of the current.
+
+    A reading errs at least by its own rounding: a coarse voltage that rests on one step
+    shows no noise, and is not exact for that.
+    """
+    rounding_v2 = sum(rounding_variance(timeline.channels[name].valid()[1]) for name in voltages)
+    noise_a2 = max(
+        noise_variance(current_a), rounding_variance(timeline.channels[current].valid()[1])
+    )
+    noise_v2 = max(noise_variance(volts), rounding_v2)
+    return noise_v2 / noise_a2 if noise_a2 > 0.0 else float("inf")
 
 
 def _less(both: Estimate, one: Estimate) -> Estimate:
@@ -272,7 +298,11 @@ def _less(both: Estimate, one: Estimate) -> Estimate:
 def _guess(timeline: Timeline) -> SupplyPath | None:
     """Guess module current from motor current by electrical power; weak by nature."""
     rows = _rows(timeline, "motor_current")
-    if rows is None or not len(rows.time_s):
+    if rows is None:
+        return None
+    fed = rows.module_v > 0.0  # through a break the motor draws nothing
+    rows = rows.only(fed)
+    if not len(rows.time_s):
         return None
     guessed = replace(rows, current_a=rows.current_a**2 * WINDING_OHM / rows.module_v)
     slope = _slope_of(guessed, np.ones(len(rows.time_s), dtype=np.bool_), float("inf"))

@@ -31,6 +31,23 @@ def test_one_sample_is_enough_and_the_end_holds(ride: Ride, every: Every, profil
     assert events[0].cause is None  # engine speed is missing
 
 
+def test_a_gap_counts_nothing_below_the_limit(ride: Ride, every: Every, profile: Profile) -> None:
+    """Low from 0.5 s to the gap at 0.9 s, and for 0.2 s after it; the gap lasts 3 s."""
+    supply = np.full(21, 12.5)
+    supply[5:12] = 10.0
+    time_s = every(0.1, 2.0)
+    time_s[10:] += 3.0
+    (event,) = find_undervoltage(ride({"supply_voltage": (time_s, supply)}), profile)
+    assert event.measured["below_limit_s"] == pytest.approx(0.4 + 0.2)
+
+
+def test_a_single_low_sample_counts_to_the_next(ride: Ride, every: Every, profile: Profile) -> None:
+    supply = np.full(21, 12.5)
+    supply[5] = 10.0
+    (event,) = find_undervoltage(ride({"supply_voltage": (every(0.1, 2.0), supply)}), profile)
+    assert event.measured["below_limit_s"] == pytest.approx(0.1)
+
+
 def test_exactly_at_the_limit_is_not_below(ride: Ride, every: Every, profile: Profile) -> None:
     supply = np.full(21, 11.0)
     assert find_undervoltage(ride({"supply_voltage": (every(0.1, 2.0), supply)}), profile) == []

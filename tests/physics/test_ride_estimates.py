@@ -133,6 +133,47 @@ def test_from_motor_current_alone_it_is_a_guess(rides: Mapping[str, SimulatedRid
     assert path.path_ohm.high - path.path_ohm.low > 0.5 * path.path_ohm.value
 
 
+def test_a_coarse_voltage_is_not_taken_for_an_exact_one() -> None:
+    """20 mΩ read in steps of 0.2 V: rounding may not make the path look worse than it is."""
+    time_s = _every(0.02, 240.0)
+    rng = np.random.default_rng(4)
+    current = 12.0 + 11.0 * np.sin(time_s * 0.9) + rng.normal(scale=0.2, size=len(time_s))
+    exact = 14.13 - 0.020 * (12.0 + 11.0 * np.sin(time_s * 0.9))
+    channels = {
+        "supply_voltage": (time_s, np.round(exact / 0.2) * 0.2),
+        "system_voltage": (time_s, np.full(len(time_s), 14.2)),
+        "module_current": (time_s, np.round(current, 1)),
+    }
+    path = study(make_ride(channels), default_profile()).supply_path
+    assert path is not None
+    assert path.path_ohm.value == pytest.approx(0.020, rel=0.1)
+    assert path.path_ohm.low < 0.03
+
+
+def test_a_voltage_that_moved_in_one_stretch_only_is_no_line() -> None:
+    """All but one stretch rest on one step: leaving that one out leaves nothing to fit."""
+    time_s = _every(0.02, 120.0)
+    current = np.round(20.0 + 18.0 * np.sin(time_s * 0.9), 1)
+    moved = (time_s > 30.0) & (time_s < 36.0) & (current > 30.0)
+    channels = {
+        "supply_voltage": (time_s, np.where(moved, 13.9, 14.0)),
+        "system_voltage": (time_s, np.full(len(time_s), 14.2)),
+        "module_current": (time_s, current),
+    }
+    path = study(make_ride(channels), default_profile()).supply_path
+    assert path is None or path.path_ohm.low <= 0.0
+
+
+def test_a_motor_through_a_break_of_supply_guesses_no_current() -> None:
+    time_s = _every(0.02, 120.0)
+    current = 20.0 + 18.0 * np.sin(time_s * 0.9)
+    supply = np.where((time_s > 50.0) & (time_s < 50.3), 0.0, 14.0 - 0.001 * current**2 / 14.0)
+    channels = {"supply_voltage": (time_s, supply), "motor_current": (time_s, current)}
+    path = study(make_ride(channels), default_profile()).supply_path
+    assert path is not None
+    assert np.isfinite([path.path_ohm.value, path.drop_v, path.open_voltage_v]).all()
+
+
 def test_a_path_that_changes_on_the_way_is_told_as_it_is_now() -> None:
     """8 mΩ for the first 60 s, 60 mΩ after; the source holds 14.2 V."""
     time_s = _every(0.02, 180.0)
@@ -307,6 +348,18 @@ def test_the_map_is_learned_from_the_ride(rides: Mapping[str, SimulatedRide]) ->
     for mode in ("Medium", "Light"):
         called = np.interp(fit.speed_kph, law.speed_kph, law.gains[mode])
         assert np.array(fit.gains[mode]) == pytest.approx(called, rel=0.06)
+
+
+def test_a_driver_torque_without_a_value_shows_no_assist_law() -> None:
+    time_s = _every(0.02, 60.0)
+    channels = {
+        "driver_torque": (time_s, np.full(len(time_s), np.nan)),
+        "assist_torque": (time_s, 10.0 * np.sin(time_s)),
+        "vehicle_speed": (time_s, np.full(len(time_s), 5.0)),
+    }
+    physics = study(make_ride(channels), default_profile())
+    assert physics.assist is not None
+    assert (physics.assist.map_from, physics.assist.ratio) == ("none", None)
 
 
 def test_the_learned_deadband_is_that_of_one_mode() -> None:
