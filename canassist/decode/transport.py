@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from canassist.decode.j1939 import TRANSPORT_CONTROL, TRANSPORT_DATA, group_of
+from canassist.decode.j1939 import FRAME_BYTES, TRANSPORT_CONTROL, TRANSPORT_DATA, group_of
 from canassist.model import EXTENDED_KEY, BoolArray, FrameSource
 
 if TYPE_CHECKING:
@@ -234,13 +234,13 @@ def _transport_frames(
 def _control(
     sessions: dict[tuple[int, int], _Session], ends: tuple[int, int], data: bytes, time_s: float
 ) -> None:
-    if len(data) < MIN_FIRST:
+    if len(data) < FRAME_BYTES:
         return
     size, group = data[1] | data[2] << 8, data[5] | data[6] << 8 | data[7] << 16
     if data[0] in (REQUEST_TO_SEND, BROADCAST_ANNOUNCE):
         packets = -(-size // PACKET_BYTES)
         sessions.pop(ends, None)
-        if MIN_FIRST < size <= MAX_GROUP_BYTES and data[3] == packets:
+        if FRAME_BYTES < size <= MAX_GROUP_BYTES and data[3] == packets:
             sessions[ends] = _Session(size, packets, group, time_s)
     elif data[0] == ABORT:
         sessions.pop(ends, None)
@@ -258,7 +258,7 @@ class _Session:
     parts: dict[int, bytes] = field(default_factory=dict)
 
     def take(self, frame: bytes, time_s: float) -> bool:
-        if time_s - self.time_s > PACKET_TIMEOUT_S or len(frame) < MIN_FIRST:
+        if time_s - self.time_s > PACKET_TIMEOUT_S or len(frame) < FRAME_BYTES:
             return False
         self.time_s = time_s
         if 1 <= frame[0] <= self.packets:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.model import FrameFlag
+from canassist.readers.candump_fast import ERROR_BIT
 from canassist.readers.digits import WORD, decimal_integers, hex_integers, words
 from canassist.readers.frame_rows import (
     CLASSIC_BYTES,
@@ -40,7 +41,6 @@ LINE: Final = re.compile(
 )
 """One frame line; `length` has two digits for CAN FD, `code` is a raw length code."""
 
-_ERROR_BIT: Final = 0x2000_0000
 _ID_DIGITS: Final = (3, 8)
 _BYTE_TEXT: Final = 3  # two digits and a blank
 _FD_BRACKET: Final = len("[08]")
@@ -123,9 +123,9 @@ def _shapes(table: Table, word: Words, timed: BoolArray) -> _Shape:
 def _kinds(can_id: IntArray, digits: IntArray) -> tuple[ByteArray, IntArray]:
     """Tell 11-bit, 29-bit and error frames apart by the identifier as it is written."""
     wide = digits == _ID_DIGITS[1]
-    error = wide & (can_id >= _ERROR_BIT)
+    error = wide & (can_id >= ERROR_BIT)
     flags = np.where(error, FrameFlag.ERROR, np.where(wide, FrameFlag.EXTENDED, 0))
-    return flags.astype(np.uint8), np.where(error, can_id - _ERROR_BIT, can_id)
+    return flags.astype(np.uint8), np.where(error, can_id - ERROR_BIT, can_id)
 
 
 def _lengths(
@@ -195,8 +195,8 @@ def read_one_line(text: str, time_ns: int, tally: Tally) -> Frame | None:
         return None
     can_id, flags = int(found["id"], 16), FrameFlag(0)
     if len(found["id"]) == _ID_DIGITS[1]:
-        flags = FrameFlag.ERROR if can_id >= _ERROR_BIT else FrameFlag.EXTENDED
-        can_id &= _ERROR_BIT - 1 if flags & FrameFlag.ERROR else 0xFFFF_FFFF
+        flags = FrameFlag.ERROR if can_id >= ERROR_BIT else FrameFlag.EXTENDED
+        can_id &= ERROR_BIT - 1 if flags & FrameFlag.ERROR else 0xFFFF_FFFF
     elif can_id > HIGHEST_STANDARD_ID:
         return None
     length = CLASSIC_BYTES if found["code"] else int(found["length"])

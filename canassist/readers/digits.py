@@ -40,9 +40,6 @@ _LOW_MASK: Final[WordArray] = np.array(
 _HIGH_MASK: Final[WordArray] = ~np.array([(1 << 8 * n) - 1 for n in range(9)], dtype=np.uint64)
 # (the number begins with the window)
 
-_POWER_OF_TEN: Final[IntArray] = np.array([10**n for n in range(10)], dtype=np.int64)
-
-
 NOT_HEX: Final = 0xFF
 
 

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.model import FrameBlock, FrameFlag
+from canassist.model import FrameBlock, FrameFlag, Tally
 from canassist.readers.digits import hex_bytes, windows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canassist.model import BoolArray, ByteArray, IdArray, IntArray, Tally
+    from canassist.model import BoolArray, ByteArray, IdArray, IntArray
     from canassist.readers.base import Wish
 
 UNNAMED_BUS: Final = "CAN"
@@ -37,7 +37,7 @@ HIGHEST_ID: Final = 0x1FFF_FFFF
 HIGHEST_STANDARD_ID: Final = 0x7FF
 
 
-MOST_BUSES: Final = 255
+MOST_BUSES: Final = Tally.MAX_BUSES
 
 
 def bus_index(tally: Tally, name: str) -> int:

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
 _VERSION: Final = slice(8, 16)
 _UNFINISHED: Final = slice(60, 62)
-_UNFINISHED_COUNTS: Final = 0x01
-_UNFINISHED_DATA: Final = 0x04
 
 _LOCAL_TIME: Final = 0x01
 _START: Final = struct.Struct("<QhhB")  # ns since 1970, zone, summer time, flags

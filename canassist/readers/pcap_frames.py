@@ -114,8 +114,7 @@ def frames_of(
     order = ">u4" if big or link == CAN_LINK else "<u4"
     word = head[:, :4].copy().view(order)[:, 0].astype(np.int64)
     length, mark = head[:, 4], head[:, 5]
-    is_fd = ((mark & _FD_MARK) != 0) | fd_protocol | (size == _FD_FRAME_BYTES)
-    is_fd |= (length > CLASSIC_BYTES) & (size > _HEADER_BYTES + CLASSIC_BYTES)
+    is_fd = fd_protocol | _looks_fd(length, mark, size)
     flags |= _flags(word, mark, is_fd)
     extended_or_error = (word & (_EXTENDED | _ERROR)) != 0
     can_id = word & np.where(extended_or_error, HIGHEST_ID, HIGHEST_STANDARD_ID)
@@ -140,6 +139,12 @@ def frames_of(
 
     done = assembled(frames, wish, times, payloads)
     return done._replace(failed=np.flatnonzero(~fine))
+
+
+def _looks_fd(length: ByteArray, mark: ByteArray, size: IntArray) -> BoolArray:
+    """Tell CAN FD by its mark, which not every capture sets, or by its size."""
+    marked: BoolArray = ((mark & _FD_MARK) != 0) | (size == _FD_FRAME_BYTES)
+    return marked | ((length > CLASSIC_BYTES) & (size > _HEADER_BYTES + CLASSIC_BYTES))
 
 
 def _flags(word: IntArray, mark: ByteArray, is_fd: BoolArray) -> ByteArray:
