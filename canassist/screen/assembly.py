@@ -9,7 +9,7 @@ from typing import Any, Final
 from canassist.errors import OutputError
 from canassist.model.screening import ScreenedLog, ScreenFigure
 from canassist.report.masks import mask_vins
-from canassist.screen.find import FoundLog
+from canassist.screen.find import FoundLog, without_login
 from canassist.screen.ledger import Ledger
 from canassist.screen.parts import Row, read_part
 from canassist.screen.rides import Rides
@@ -74,7 +74,7 @@ def clean_text(text: str) -> str:
 
 def _where(found: FoundLog, vehicle: Vehicle) -> Row:
     return {
-        "log": clean_text(found.log),
+        "log": clean_text(without_login(found.log)),
         "bytes": found.size,
         "vehicle": clean_text(vehicle.name),
         "batch": clean_text(vehicle.batch),

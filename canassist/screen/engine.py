@@ -44,12 +44,13 @@ def batches(
     workers : int
         Among how many they are shared.
     """
+    shares = SHARES * max(1, workers)
     limit = min(max(BATCH_BYTES, size // FEW_BATCHES), MOST_BATCH_BYTES)
     batch: list[str] = []
     held = 0
     for item in logs:
-        most = min(limit, size // (SHARES * workers))
-        most_logs = min(BATCH_LOGS, count // (SHARES * workers))
+        most = min(limit, size // shares)
+        most_logs = min(BATCH_LOGS, count // shares)
         if batch and (held + item.size > most or len(batch) >= most_logs):
             yield tuple(batch)
             count, size = count - len(batch), size - held

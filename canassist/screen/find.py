@@ -169,6 +169,11 @@ def is_remote(place: str) -> bool:
     return re.match(r"[a-z][a-z0-9+.-]+://", place) is not None
 
 
+def without_login(address: str) -> str:
+    """Return an address without name and password, which tables and pages shall not carry."""
+    return re.sub(r"://[^/@\s]*@", "://", address)
+
+
 def require_store() -> None:
     """Refuse addresses in a store where the library for them is not installed.
 
@@ -203,7 +208,7 @@ def _stored(place: str, endings: frozenset[str]) -> Iterator[FoundLog]:
                 )
     except Exception as error:  # each store has its own kinds of error
         why = f"{type(error).__name__}: {error}".rstrip(": ")
-        problem = f"{place}: cannot be listed ({why})."
+        problem = f"{without_login(place)}: cannot be listed ({why})."
         raise InputError(problem, "Check the address and that this store is reachable.") from error
     if nothing:
         raise InputError(f"{place}: nothing lies there.", "Check the address.")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import OutputError
 from canassist.screen.find import FoundLog
-from canassist.screen.parts import part_names, part_path, read_part
+from canassist.screen.parts import part_names, part_path, read_part, sweep
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -177,6 +177,7 @@ class Ledger:
     def learn(self, settings: str, folder: Path) -> None:
         """Make what is done agree with the result files that lie in a folder."""
         self._settings = settings
+        sweep(folder)
         query = "SELECT name, id FROM part WHERE settings = ?"
         listed = dict(self._base.execute(query, (settings,)))
         for name in part_names(folder):

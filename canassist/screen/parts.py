@@ -10,6 +10,7 @@ import gzip
 import hashlib
 import json
 import mmap
+import time
 import zlib
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
@@ -23,6 +24,7 @@ from canassist.output import write_whole
 ENDING: Final = ".jsonl.gz"
 _HASH_BYTES: Final = 32
 _NAME_LETTERS: Final = 32
+_AT_IT_S: Final = 24 * 3600.0
 _PACKING: Final = 1
 """Compression level: results are small, time is dear."""
 
@@ -81,6 +83,15 @@ def part_names(folder: Path) -> Iterator[str]:
     for path in folder.glob(f"??/*{ENDING}"):
         if not path.name.startswith("."):
             yield path.name.removesuffix(ENDING)
+
+
+def sweep(folder: Path) -> None:
+    """Remove what workers that were killed left half-written, once no one can be at it still."""
+    before_s = time.time() - _AT_IT_S
+    for path in folder.glob("??/.*"):
+        with suppress(OSError):
+            if path.stat().st_mtime < before_s:
+                path.unlink()
 
 
 def read_part(folder: Path, name: str) -> list[Row] | None:

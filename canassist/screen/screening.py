@@ -133,6 +133,7 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
             hands.get(count)  # workers get ready while the databases are checked here
         settings = _checked(tuple(dbc), profile)
         order = Order(
+            version=VERSION,
             home=str(Path.cwd()),
             dbc=settings.dbc,
             profile=settings.profile,

@@ -173,7 +173,7 @@ def _summed(rides: Iterable[ScreenedLog], most_logs: int) -> _Sum:
 
 
 @dataclass(slots=True)
-class _Survey:
+class Survey:
     """The first pass: how many rides vehicles have, and each figure of the ranked ones."""
 
     rides: Counter[int] = field(default_factory=Counter)
@@ -231,8 +231,8 @@ class _Survey:
         )
 
 
-def _survey(rides: Rides) -> _Survey:
-    survey = _Survey()
+def _survey(rides: Rides) -> Survey:
+    survey = Survey()
     for _, logs in rides.by_vehicle():
         whole = _summed(logs, 0)
         survey.rides[whole.rides] += 1

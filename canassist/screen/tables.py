@@ -16,8 +16,8 @@ from canassist.screen.parts import Row, json_line
 from canassist.version import VERSION
 
 SCHEMA_NAME: Final = "canassist-screen-tables/1"
-ROWS_AT_HAND: Final = 5_000
-"""Rows of one table held before the fullest month is written: about 10 MB."""
+ROWS_AT_HAND: Final = 40_000
+"""Rows of one table held before the fullest month is written: about 30 MB."""
 UNKNOWN_MONTH: Final = "unknown"
 
 
@@ -126,7 +126,7 @@ class TableWriter:
                 continue
             except OSError as error:
                 raise self._cannot(error) from error
-        self._rows: dict[str, list[Row]] = defaultdict(list)
+        self._rows: dict[str, list[tuple[str, int, bytes]]] = defaultdict(list)
         self._files: dict[str, int] = defaultdict(int)
         self._held = 0
 
@@ -138,7 +138,8 @@ class TableWriter:
         OutputError
             If rows cannot be written.
         """
-        self._rows[month].append(row)
+        line = json_line({name: row.get(name) for name in self._columns})  # a third of a dict
+        self._rows[month].append((row["log"], row.get("number", 0), line))
         self._held += 1
         if self._held >= ROWS_AT_HAND:
             self._flush(max(self._rows, key=lambda name: len(self._rows[name])))
@@ -174,7 +175,7 @@ class TableWriter:
 
     def _flush(self, month: str) -> None:
         _, parquet, _ = json_reader()
-        rows = sorted(self._rows.pop(month, []), key=lambda row: str(row["log"]))
+        rows = sorted(self._rows.pop(month, []))
         self._held -= len(rows)
         schema = _schema(self._columns)
         folder = self._new / f"month={month}"
@@ -182,7 +183,8 @@ class TableWriter:
         self._files[month] += 1
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            parquet.write_table(_table(rows, schema), path, compression="zstd")
+            table = _table([line for *_, line in rows], schema)
+            parquet.write_table(table, path, compression="zstd")
         except OSError as error:
             raise self._cannot(error) from error
 
@@ -203,22 +205,20 @@ def json_reader() -> tuple[Any, Any, Any]:  # Any: the library is not typed
     return pyarrow, parquet, arrow_json
 
 
-def _table(rows: Sequence[Row], schema: Any) -> Any:  # noqa: ANN401 - the library is not typed
-    """Return rows as a table, by way of JSON: pyarrow reads that by itself.
+def _table(lines: Sequence[bytes], schema: Any) -> Any:  # noqa: ANN401 - the library is not typed
+    """Return lines of JSON as a table; pyarrow reads them by itself.
 
     For Python's own values it would import pandas, which costs more time and memory than
     all else that the client does for a small screening.
     """
     pa, _, arrow_json = json_reader()
-    if not rows:
+    if not lines:
         return schema.empty_table()
-    content = b"".join(map(json_line, rows))
+    content = b"".join(lines)
     table = arrow_json.read_json(
         pa.BufferReader(content),
         read_options=arrow_json.ReadOptions(block_size=len(content) + 1),
-        parse_options=arrow_json.ParseOptions(
-            explicit_schema=schema, unexpected_field_behavior="ignore"
-        ),
+        parse_options=arrow_json.ParseOptions(explicit_schema=schema),
     )
     return table.cast(schema)  # the same types, with their meanings
 

@@ -11,6 +11,8 @@ class Order:
 
     Attributes
     ----------
+    version : str
+        The client's canassist; a worker's must be the same.
     home : str
         The client's current folder, from which addresses of logs may be told.
     dbc : tuple of str
@@ -26,6 +28,7 @@ class Order:
         Where full reports go.
     """
 
+    version: str
     home: str
     dbc: tuple[str, ...]
     profile: str
@@ -66,6 +69,8 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
 
     Raises
     ------
+    InputError
+        If this worker has another version of canassist.
     OutputError
         If the result cannot be written.
     """

@@ -21,10 +21,11 @@ from canassist.model.screening import ScreenFigure
 from canassist.output import write_whole
 from canassist.pipeline import analyze, input_file
 from canassist.report.masks import mask_vins
-from canassist.screen.find import is_remote
+from canassist.screen.find import is_remote, without_login
 from canassist.screen.parts import Row, done_index, json_line, write_part
 from canassist.screen.reports import report_path
 from canassist.screen.task import Done, Order
+from canassist.version import VERSION
 
 MIN_SLOW_STEERING_S: Final = 30.0
 """Seconds of derating per minute of slow steering say nothing on less of it (our choice)."""
@@ -39,9 +40,14 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
 
     Raises
     ------
+    InputError
+        If this worker has another version of canassist.
     OutputError
         If the file cannot be written.
     """
+    if order.version != VERSION:  # its results would be taken for those of the client's
+        problem = f"A worker has canassist {VERSION}, not {order.version} as here."
+        raise InputError(problem, "Install the same version on every machine.")
     fresh: dict[str, bytes] = {}
     became = []
     with done_index(order.done) as known:
@@ -87,7 +93,7 @@ def at_hand(log: str, home: str = "") -> Iterator[Path]:
             store.get_file(name, str(path))
         except Exception as error:  # each store has its own kinds of error
             why = f"{type(error).__name__}: {error}".rstrip(": ")
-            problem = f"{log}: cannot be fetched ({why})."
+            problem = f"{without_login(log)}: cannot be fetched ({why})."
             raise InputError(problem, "Check that this worker reaches the store.") from error
         yield path
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import os
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canassist.errors import OutputError
+from canassist.errors import InputError, OutputError
 from canassist.screen.find import FoundLog
 from canassist.screen.ledger import Ledger
 from canassist.screen.parts import (
@@ -21,10 +22,11 @@ from canassist.screen.parts import (
     part_names,
     part_path,
     read_part,
+    sweep,
     write_index,
     write_part,
 )
-from canassist.screen.task import Done
+from canassist.screen.task import Done, Order, screen_logs
 
 
 def sha(text: str) -> str:
@@ -209,3 +211,24 @@ def test_a_damaged_ledger_and_one_of_another_version_are_made_anew(
 def test_packing_gives_the_same_bytes_at_any_time(tmp_path: Path) -> None:
     path = part_path(tmp_path, a_part(tmp_path, "a"))
     assert path.read_bytes() == gzip.compress(gzip.decompress(path.read_bytes()), 1, mtime=0)
+
+
+def test_half_written_files_are_removed_when_they_are_old(tmp_path: Path) -> None:
+    name = a_part(tmp_path, "a")
+    home = part_path(tmp_path, name).parent
+    old, new = home / ".old", home / ".new"
+    for path in (old, new):
+        path.write_bytes(b"half")
+    os.utime(old, (0, 0))
+    os.utime(part_path(tmp_path, name), (0, 0))
+    sweep(tmp_path)
+    assert not old.exists()
+    assert new.exists()
+    assert list(part_names(tmp_path)) == [name]
+
+
+def test_a_worker_of_another_version_refuses(tmp_path: Path) -> None:
+    order = Order(version="0.0.0", home="", dbc=(), profile="", results=str(tmp_path))
+    with pytest.raises(InputError, match=r"not 0\.0\.0 as here"):
+        screen_logs(order, ("a.log",))
+    assert list(tmp_path.iterdir()) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -14,7 +15,13 @@ from scipy import stats
 from canassist.model.screening import ScreenedLog, ScreenFigure, Screening
 from canassist.screen.rates import wilson
 from canassist.screen.rides import Rides
-from canassist.screen.statistics import MIN_RIDING_S, screening, spread_of
+from canassist.screen.statistics import (
+    MIN_RIDING_S,
+    MOST_LOGS,
+    Survey,
+    screening,
+    spread_of,
+)
 
 
 @given(of=st.integers(1, 500), share=st.floats(0, 1))
@@ -94,3 +101,12 @@ def test_the_same_content_twice_counts_once() -> None:
     whole = counted([ride("a"), twice])
     assert len(whole.vehicles[0].logs) == 1
     assert whole.duplicates == 1
+
+
+@given(rides=st.lists(st.integers(1, 4000), min_size=1, max_size=200))
+def test_as_many_logs_are_listed_as_the_page_holds(rides: list[int]) -> None:
+    most = Survey(rides=Counter(rides)).listed()
+    listed = sum(min(count, most) for count in rides)
+    assert listed <= MOST_LOGS
+    more = sum(min(count, most + 1) for count in rides)
+    assert listed == sum(rides) or more > MOST_LOGS
