@@ -24,7 +24,7 @@ _POUND_FOOT: Final = 1.3558179483314004  # N·m, NIST SP 811 appendix B
 _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
     "km/h": (
         ("km/h kph kmh kmph kmperhour kilometerperhour kmperhr", SAME),
-        ("mph mi/h mileperhour milesperhour", Conversion(_MILE_KM)),
+        ("mph mi/h mile/h miles/h mileperhour milesperhour", Conversion(_MILE_KM)),
         ("m/s mps meterpersecond meterpersec", Conversion(3.6)),
         ("cm/s", Conversion(0.036)),
     ),
@@ -46,16 +46,20 @@ _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
         ("ca", Conversion(0.01)),
     ),
     "degC": (
-        ("degc c °c celsius deg.c gradc degcelsius degreecelsius degreescelsius ºc ℃ grdc", SAME),
+        (
+            "degc c °c celsius deg.c gradc degcelsius degreec degreesc degreecelsius "
+            "degreescelsius °celsius ºc ℃ grdc",
+            SAME,
+        ),
         ("k kelvin degk", Conversion(1.0, -273.15)),
-        ("degf f °f fahrenheit", Conversion(5.0 / 9.0, -160.0 / 9.0)),
+        ("degf f °f ℉ fahrenheit degreef degreesf", Conversion(5.0 / 9.0, -160.0 / 9.0)),
     ),
     "N·m": (
-        ("nm n·m n*m n.m newtonmeter newton-meter n-m", SAME),
+        ("nm n·m n⋅m n*m n.m newtonmeter newtonmetre newton-meter n-m", SAME),
         ("mnm mn·m", Conversion(0.001)),
         ("cnm", Conversion(0.01)),
         ("nm/10 dnm", Conversion(0.1)),
-        ("lbf·ft lbft ft-lb ftlb lb-ft", Conversion(_POUND_FOOT)),
+        ("lbf·ft lbf-ft lbfft lb·ft ft·lb lbft ft-lb ftlb lb-ft", Conversion(_POUND_FOOT)),
         ("lbin in-lb lb-in", Conversion(_POUND_FOOT / 12.0)),
     ),
     "deg": (

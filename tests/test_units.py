@@ -31,6 +31,11 @@ def to_inside(value: float, unit: str, wanted: str) -> float:
         (2500, "mN·m", "N·m", 2.5),
         (355, "A/10", "A", 35.5),
         (0.5, "1", "%", 50.0),
+        (85.0, "Degrees C", "degC", 85.0),
+        (212.0, "Degree F", "degC", 100.0),
+        (1.0, "ft·lb", "N·m", 1.3558179483314004),
+        (4.0, "N\u22c5m", "N·m", 4.0),  # the dot of formulas, not the one between words
+        (10.0, "mile/h", "km/h", 16.09344),
     ],
 )
 def test_a_value_comes_out_as_its_definition_says(

@@ -169,7 +169,7 @@ def _classic(found: re.Match[str], time_ns: int, base: int, tally: Tally) -> Fra
 def _fd(found: re.Match[str], time_ns: int, base: int, tally: Tally) -> Frame | None:
     identifier = _identifier(found, base)
     length = int(found["length"])
-    code = int(found["code"], HEX)
+    code = _length_code(found["code"])
     if identifier is None or length > FD_BYTES or code >= len(FD_LENGTHS):
         return None
     can_id, flags = identifier
@@ -187,6 +187,12 @@ def _fd(found: re.Match[str], time_ns: int, base: int, tally: Tally) -> Frame | 
         flags |= FrameFlag.BIT_RATE_SWITCH if found["brs"] == "1" else FrameFlag(0)
         flags |= FrameFlag.ERROR_STATE if found["esi"] == "1" else FrameFlag(0)
     return Frame(time_ns, tally.bus_index(found["channel"]), can_id, int(flags), length, data)
+
+
+def _length_code(text: str) -> int:
+    """Read a length code: one hexadecimal digit, or two decimal ones as some recorders write it."""
+    code = int(text, HEX)
+    return int(text) if code >= len(FD_LENGTHS) and text.isdigit() else code
 
 
 def _marks(text: str, length: int) -> int | None:

@@ -124,6 +124,13 @@ def test_the_decimal_base_holds_for_identifiers_and_data() -> None:
     ]
 
 
+def test_a_length_code_above_9_may_be_written_with_two_digits() -> None:
+    data = " ".join(str(byte) for byte in range(16))
+    line = f"1.0 CANFD 1 Rx 291 0 0 10 16 {data} 130000 130 4096 0"
+    (one,) = _read(line, header=ASC_HEADER.replace("base hex", "base dec"))
+    assert (one.length, one.data) == (16, bytes(range(16)))
+
+
 def test_relative_times_add_up_over_all_lines() -> None:
     """Each counts from the line before, frame or not; python-can does not add them up."""
     header = ASC_HEADER.replace("absolute", "relative")
