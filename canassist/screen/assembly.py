@@ -9,7 +9,7 @@ from typing import Any, Final
 from canassist.errors import OutputError
 from canassist.model.screening import ScreenedLog, ScreenFigure
 from canassist.report.masks import mask_vins
-from canassist.screen.find import FoundLog, without_login
+from canassist.screen.find import FoundLog, clean_text, without_login
 from canassist.screen.ledger import Ledger
 from canassist.screen.parts import Row, read_part
 from canassist.screen.rides import Rides
@@ -65,11 +65,6 @@ def _content(results: Path, ledger: Ledger, part: int, name: str) -> dict[str, R
         problem = f"{results.name}/{name}: this result file was damaged and is removed."
         raise OutputError(problem, "Run the same again: only its logs are done over.")
     return {row["sha256"]: row for row in rows}
-
-
-def clean_text(text: str) -> str:
-    """Return a name as valid Unicode: bytes that are none are spelled out."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _where(found: FoundLog, vehicle: Vehicle) -> Row:

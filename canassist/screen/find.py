@@ -169,6 +169,11 @@ def is_remote(place: str) -> bool:
     return re.match(r"[a-z][a-z0-9+.-]+://", place) is not None
 
 
+def clean_text(text: str) -> str:
+    """Return a name as valid Unicode: bytes that are none are spelled out."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 def without_login(address: str) -> str:
     """Return an address without name and password, which tables and pages shall not carry."""
     return re.sub(r"://[^/@\s]*@", "://", address)
@@ -211,7 +216,7 @@ def _stored(place: str, endings: frozenset[str]) -> Iterator[FoundLog]:
         problem = f"{without_login(place)}: cannot be listed ({why})."
         raise InputError(problem, "Check the address and that this store is reachable.") from error
     if nothing:
-        raise InputError(f"{place}: nothing lies there.", "Check the address.")
+        raise InputError(f"{without_login(place)}: nothing lies there.", "Check the address.")
 
 
 def _facts(

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import OutputError
-from canassist.screen.find import FoundLog
+from canassist.screen.find import FoundLog, clean_text
 from canassist.screen.parts import part_names, part_path, read_part, sweep
 
 if TYPE_CHECKING:
@@ -163,7 +163,14 @@ class Ledger:
     def gather(self, found: Iterable[FoundLog]) -> int:
         """Take note of the logs of this run, each once; return how many there are."""
         rows = (
-            (_raw(item.log), item.size, item.changed, _raw(item.inside), self.run, item.reason)
+            (
+                _raw(item.log),
+                item.size,
+                item.changed,
+                _raw(item.inside),
+                self.run,
+                clean_text(item.reason),
+            )
             for item in found
         )
         self._base.executemany(_GATHER, rows)
@@ -221,7 +228,7 @@ class Ledger:
     def note(self, done: Done) -> None:
         """Remember what became of a log."""
         sha256 = bytes.fromhex(done.sha256) or None
-        facts = (sha256, done.reason, _raw(done.log))
+        facts = (sha256, clean_text(done.reason), _raw(done.log))
         self._base.execute("UPDATE log SET sha256 = ?, reason = ? WHERE log = ?", facts)
         if done.part and sha256:
             self._take(done.part, [sha256])

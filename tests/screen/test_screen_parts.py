@@ -183,8 +183,10 @@ def test_a_name_that_is_no_unicode_is_a_name_all_the_same(ledger: Ledger, tmp_pa
     ledger.gather([odd])
     ledger.learn("s", tmp_path)
     assert todo(ledger) == [odd.log]
-    ledger.note(Done(odd.log, reason="no"))
-    assert [(item.log, reason) for item, reason in ledger.failed()] == [(odd.log, "no")]
+    ledger.note(Done(odd.log, reason=f"{odd.log}: no"))
+    told = [(item.log, reason) for item, reason in ledger.failed()]
+    assert told == [(odd.log, "ride\\udcff.log: no")]
+    assert ledger.gather([FoundLog("lost\udcff", reason="lost\udcff: gone")]) == 2
 
 
 def test_two_runs_cannot_hold_one_folder(ledger: Ledger, tmp_path: Path) -> None:
