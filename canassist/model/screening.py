@@ -174,8 +174,8 @@ class Screening:
         Those listed, worst first; those with too little riding last.
     vehicles_in_all, ranked, flagged : int
         Of all vehicles, also those not listed.
-    by_code, by_batch, by_month : tuple of Rate
-        Affected vehicles by conclusion, batch (or model year) and month of recording.
+    by_code, by_batch, by_model_year, by_month : tuple of Rate
+        Affected vehicles by conclusion, batch, model year and month of recording.
     unread, partly_read : tuple of ScreenedLog
         Logs that gave no result, and those of which something is missing; those listed.
     unread_in_all, partly_read_in_all : int
@@ -195,6 +195,7 @@ class Screening:
     flagged: int
     by_code: tuple[Rate, ...]
     by_batch: tuple[Rate, ...]
+    by_model_year: tuple[Rate, ...]
     by_month: tuple[Rate, ...]
     spreads: tuple[FigureSpread, ...]
     unread: tuple[ScreenedLog, ...]

@@ -96,6 +96,7 @@ def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:
     return [
         ("conclusion", "Vehicles with this first on any ride", found.by_code),
         ("batch", "Flagged vehicles", found.by_batch),
+        ("model year", "Flagged vehicles", found.by_model_year),
         ("month", "Vehicles with a fault on a ride then", found.by_month),
     ]
 

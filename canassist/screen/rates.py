@@ -49,11 +49,6 @@ class Ridden:
     vehicle: ScreenedVehicle
     months: Mapping[str, bool]
 
-    @property
-    def batch(self) -> str:
-        """Its batch or model year; empty where neither was told."""
-        return self.vehicle.batch or self.vehicle.model_year
-
 
 @dataclass(slots=True)
 class _Share:
@@ -78,6 +73,7 @@ class Tally:
     flagged: int = 0
     codes: dict[str, _Share] = field(default_factory=_shares)
     batches: dict[str, _Share] = field(default_factory=_shares)
+    years: dict[str, _Share] = field(default_factory=_shares)
     months: dict[str, _Share] = field(default_factory=_shares)
 
     def add(self, item: Ridden) -> None:
@@ -87,7 +83,8 @@ class Tally:
             return
         self.ranked += 1
         self.flagged += item.vehicle.flagged
-        self.batches[item.batch].count(affected=item.vehicle.flagged)
+        self.batches[item.vehicle.batch].count(affected=item.vehicle.flagged)
+        self.years[item.vehicle.model_year].count(affected=item.vehicle.flagged)
         for code in item.vehicle.codes:
             self.codes[code].count(affected=True)
         for month, affected in item.months.items():
@@ -102,13 +99,12 @@ class Tally:
         return tuple(sorted(rates, key=lambda rate: (-rate.affected, rate.label)))
 
     def by_batch(self, placed: Sequence[Ridden]) -> tuple[Rate, ...]:
-        """Return the share of flagged vehicles of each batch or model year."""
-        if set(self.batches) <= {""}:
-            return ()
-        return tuple(
-            _rate(label or "not told", share.affected, share.of, _places(placed, _of(label)))
-            for label, share in sorted(self.batches.items())
-        )
+        """Return the share of flagged vehicles of each batch; none where no batch was told."""
+        return _flagged(self.batches, placed, lambda vehicle: vehicle.batch)
+
+    def by_model_year(self, placed: Sequence[Ridden]) -> tuple[Rate, ...]:
+        """Return the share of flagged vehicles of each model year, likewise."""
+        return _flagged(self.years, placed, lambda vehicle: vehicle.model_year)
 
     def by_month(self, placed: Sequence[Ridden]) -> tuple[Rate, ...]:
         """Return the share of vehicles with a fault on a ride of each month."""
@@ -121,12 +117,25 @@ class Tally:
 _Rule = Callable[[Ridden], bool]
 
 
+def _flagged(
+    shares: Mapping[str, _Share],
+    placed: Sequence[Ridden],
+    group_of: Callable[[ScreenedVehicle], str],
+) -> tuple[Rate, ...]:
+    if set(shares) <= {""}:
+        return ()
+
+    def of(group: str) -> _Rule:
+        return lambda item: item.vehicle.flagged and group_of(item.vehicle) == group
+
+    return tuple(
+        _rate(group or "not told", share.affected, share.of, _places(placed, of(group)))
+        for group, share in sorted(shares.items())
+    )
+
+
 def _has(code: str) -> _Rule:
     return lambda item: code in item.vehicle.codes
-
-
-def _of(batch: str) -> _Rule:
-    return lambda item: item.vehicle.flagged and item.batch == batch
 
 
 def _faulty_in(month: str) -> _Rule:

@@ -105,6 +105,7 @@ def screening(rides: Rides, *, version: str) -> Screening:
         flagged=tally.flagged,
         by_code=tally.by_code(placed),
         by_batch=tally.by_batch(placed),
+        by_model_year=tally.by_model_year(placed),
         by_month=tally.by_month(placed),
         spreads=tuple(survey.drawn(figure, spreads, placed) for figure in ScreenFigure),
         unread=rides.unread(),

@@ -110,3 +110,20 @@ def test_as_many_logs_are_listed_as_the_page_holds(rides: list[int]) -> None:
     assert listed <= MOST_LOGS
     more = sum(min(count, most + 1) for count in rides)
     assert listed == sum(rides) or more > MOST_LOGS
+
+
+def test_batches_and_model_years_are_counted_by_themselves() -> None:
+    bad = replace(ride("a"), code="low_battery", blames=True, batch="B1", model_year="2025")
+    sound = [replace(ride("b"), batch="B1", model_year="2024"), replace(ride("c"), batch="B2")]
+    whole = counted([bad, *sound])
+    assert [(rate.label, rate.affected, rate.vehicles) for rate in whole.by_batch] == [
+        ("B1", 1, 2),
+        ("B2", 0, 1),
+    ]
+    assert [(rate.label, rate.affected, rate.vehicles) for rate in whole.by_model_year] == [
+        ("not told", 0, 1),
+        ("2024", 0, 1),
+        ("2025", 1, 1),
+    ]
+    assert whole.by_batch[0].places == whole.by_model_year[2].places == (1,)
+    assert counted([ride("a")]).by_batch == ()
