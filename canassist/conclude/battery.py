@@ -63,7 +63,7 @@ def _limits_used(ride: Ride, hits: Hits, bad: list[CrankFit]) -> tuple[str, ...]
     if any(hit.event.kind is EventKind.UNDERVOLTAGE for hit in hits):
         used.append("undervoltage_v")
     lines = ride.physics.limit_lines
-    learned = lines is not None and lines.source == "ride"
+    learned = lines is not None and lines.supply_from == "ride"
     if ride.derates_by("voltage") and not learned:
         used += ["derate_start_v", "derate_zero_v"]
     return tuple(used)

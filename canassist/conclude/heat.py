@@ -101,9 +101,9 @@ def _depth(hits: Hits) -> Iterator[Reason]:
 
 def _line(physics: Physics) -> Iterator[Reason]:
     lines = physics.limit_lines
-    if lines is None or lines.source == "assumed":
-        yield Cap(Strength.MODERATE, say("ground.cap_lines"))
-    elif lines.source == "profile":
+    if lines is None or lines.temperature_from == "assumed":
+        yield Cap(Strength.MODERATE, say("ground.cap_heat_line"))
+    elif lines.temperature_from == "profile":
         yield reason(say("reason.heat.line_profile"), SUPPORT, figure="thermal")
     else:
         text = say(

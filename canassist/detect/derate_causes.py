@@ -124,10 +124,7 @@ def explain(
         lost_pct_s=total,
         expected_min_pct=_expected_min(scene, rows, cause, fall, rise),
         measured=_conditions(scene, rows),
-        expected={
-            "module_temperature_degc": scene.lines.derate_start_c,
-            "supply_v": scene.lines.derate_start_v,
-        },
+        expected=_starts(scene),
     )
 
 
@@ -231,6 +228,14 @@ def _conditions(scene: DerateScene, rows: slice) -> dict[str, float]:
         "vehicle_speed_kph": float(scene.speed_kph[rows.start]),
     }
     return {name: value for name, value in readings.items() if not np.isnan(value)}
+
+
+def _starts(scene: DerateScene) -> dict[str, float]:
+    """Return where assist starts to fall, by temperature and, where its line holds, supply."""
+    starts = {"module_temperature_degc": scene.lines.derate_start_c}
+    if scene.supply_line_holds:
+        starts["supply_v"] = scene.lines.derate_start_v
+    return starts
 
 
 def _worst(values: FloatArray, pick: np.ufunc) -> float:

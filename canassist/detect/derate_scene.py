@@ -77,11 +77,9 @@ class DerateScene:
             too_high=(supply_v > profile.limits.overvoltage_v) & high_holds,
             full=assist.full,
             lines=lines,
-            heat_line_known=profile.gives("derate_start_c", "derate_zero_c")
-            or lines.derate_start_c != profile.limits.derate_start_c,
-            supply_line_known=profile.gives("derate_start_v", "derate_zero_v")
-            or lines.derate_start_v != profile.limits.derate_start_v,
-            supply_line_holds=lines.derate_start_v != profile.limits.derate_start_v
+            heat_line_known=lines.temperature_from != "assumed",
+            supply_line_known=lines.supply_from != "assumed",
+            supply_line_holds=lines.supply_from == "ride"
             or supply_limits_hold(timeline, profile, "derate_start_v", "derate_zero_v"),
         )
 

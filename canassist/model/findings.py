@@ -309,7 +309,8 @@ class AssistFit:
 class LimitLines:
     """Temperature and supply lines that the module reduces assist by.
 
-    ``source`` is ``"profile"``, ``"ride"`` or ``"assumed"``.
+    ``source`` is ``"profile"`` where both lines are given, ``"ride"`` where one was learned,
+    else ``"assumed"``. Each line has a source of its own; empty is the common one.
     """
 
     derate_start_c: float
@@ -317,6 +318,18 @@ class LimitLines:
     derate_start_v: float
     derate_zero_v: float
     source: str
+    temperature_source: str = ""
+    supply_source: str = ""
+
+    @property
+    def temperature_from(self) -> str:
+        """Where the temperature line is from."""
+        return self.temperature_source or self.source
+
+    @property
+    def supply_from(self) -> str:
+        """Where the supply line is from."""
+        return self.supply_source or self.source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

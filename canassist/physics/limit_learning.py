@@ -71,8 +71,8 @@ def learn_lines(timeline: Timeline, profile: Profile, lines: LimitLines) -> Limi
     Returns
     -------
     LimitLines
-        ``source`` is ``"ride"`` where a line was learned; else they are returned as they
-        came.
+        ``source`` is ``"ride"`` where a line was learned, and so is that line's own; else
+        they are returned as they came.
     """
     channel = timeline.get("assist_limit")
     if channel is None or lines.source == "profile":
@@ -98,7 +98,11 @@ def learn_lines(timeline: Timeline, profile: Profile, lines: LimitLines) -> Limi
         )
         if found is not None:
             learned = replace(
-                learned, derate_start_c=found[0], derate_zero_c=found[1], source="ride"
+                learned,
+                derate_start_c=found[0],
+                derate_zero_c=found[1],
+                source="ride",
+                temperature_source="ride",
             )
     if not profile.gives("derate_start_v", "derate_zero_v"):
         cool = ~(temperature_line_pct(heat_c, learned) < FULL_PCT)
@@ -116,7 +120,11 @@ def learn_lines(timeline: Timeline, profile: Profile, lines: LimitLines) -> Limi
         )
         if found is not None:
             learned = replace(
-                learned, derate_start_v=-found[0], derate_zero_v=-found[1], source="ride"
+                learned,
+                derate_start_v=-found[0],
+                derate_zero_v=-found[1],
+                source="ride",
+                supply_source="ride",
             )
     return learned
 

@@ -42,14 +42,17 @@ def _other_supply(timeline: Timeline, profile: Profile) -> bool:
 
 def limit_lines(profile: Profile) -> LimitLines:
     """Return the limit lines as far as they are known before the ride is looked at."""
-    given = profile.gives("derate_start_c", "derate_zero_c", "derate_start_v", "derate_zero_v")
+    heat = "profile" if profile.gives("derate_start_c", "derate_zero_c") else "assumed"
+    supply = "profile" if profile.gives("derate_start_v", "derate_zero_v") else "assumed"
     limits = profile.limits
     return LimitLines(
         derate_start_c=limits.derate_start_c,
         derate_zero_c=limits.derate_zero_c,
         derate_start_v=limits.derate_start_v,
         derate_zero_v=limits.derate_zero_v,
-        source="profile" if given else "assumed",
+        source="profile" if heat == supply == "profile" else "assumed",
+        temperature_source=heat,
+        supply_source=supply,
     )
 
 

@@ -21,7 +21,7 @@ from canassist.model import (
     Strength,
     Verdict,
 )
-from canassist.profile import default_profile
+from canassist.profile import LIMIT_NAMES, default_profile
 from tests.conclude.hand_made import (
     HandMade,
     charging,
@@ -499,6 +499,34 @@ def test_a_stuck_torque_reading_is_no_fault_of_the_assist(name: str, cause: str)
     assert first(verdict)[0] is Code.INCONCLUSIVE
     (doubt,) = [item for item in verdict.ruled_out if item.code is Code.ASSIST_MAP_DEVIATION]
     assert "torque reading was not good" in doubt.against[0].text
+
+
+def test_a_learned_supply_line_makes_no_assumed_temperature_line_sure() -> None:
+    """Only the line that the ride shows is known by it; the other one stays assumed."""
+    one = replace(lines("ride"), temperature_source="assumed", supply_source="ride")
+    verdict = HandMade(
+        events=(derate("temperature"), derate("temperature", 120.0)),
+        physics=physics(limit_lines=one),
+        channels=hot(),
+    ).verdict()
+    assert first(verdict) == (Code.THERMAL_PROTECTION, Strength.MODERATE)
+    assert not any("This ride itself" in item.text for item in verdict.conclusions[0].because)
+
+
+def test_a_learned_temperature_line_makes_no_assumed_supply_line_sure() -> None:
+    """The battery answers for reductions by a supply line that nobody gave: not strongly."""
+    given = frozenset(f"limits.{name}" for name in LIMIT_NAMES if not name.endswith("_v"))
+    profile = replace(given_profile(), given=given | {"limits.undervoltage_v", "limits"})
+    one = replace(lines("ride"), temperature_source="ride", supply_source="assumed")
+    events = (dip("other_load"), derate("voltage"), derate("voltage", 120.0))
+    ride = HandMade(
+        profile=profile,
+        events=events,
+        physics=physics(limit_lines=one, supply_path=GOOD_PATH, charging=charging(14.1)),
+        channels=low_supply("system_voltage", 10.8),
+    )
+    opinions = {item.code: item.strength for item in ride.verdict().conclusions}
+    assert opinions[Code.LOW_BATTERY] is not Strength.STRONG
 
 
 def test_a_map_learned_from_the_ride_blames_nobody_more_than_weakly() -> None:

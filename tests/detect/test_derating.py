@@ -253,3 +253,12 @@ def test_without_engine_speed_low_supply_takes_no_blame_for_a_stopped_engine(
     (untold,) = _find(ride(channels), profile)
     assert untold.cause == "unexplained"
     assert untold.severity is Severity.WARNING
+
+
+def test_a_24_v_vehicle_is_told_no_12_v_line(ride: Ride, every: Every, profile: Profile) -> None:
+    channels = _warm(every)
+    channels["supply_voltage"][1][:] = 27.0
+    _heat_up(channels)
+    (event,) = _find(ride(channels), profile)
+    assert event.cause == "temperature"
+    assert "supply_v" not in event.expected

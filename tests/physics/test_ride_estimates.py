@@ -389,6 +389,7 @@ def test_a_line_of_its_own_is_learned_where_no_profile_gives_it() -> None:
     lines = study(timeline, default_profile()).limit_lines
     assert lines is not None
     assert lines.source == "ride"
+    assert (lines.temperature_from, lines.supply_from) == ("ride", "assumed")
     assert (lines.derate_start_c, lines.derate_zero_c) == pytest.approx((76.0, 100.0), abs=1.5)
 
 
