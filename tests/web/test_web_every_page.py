@@ -91,6 +91,8 @@ def shelf(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("canassist.web.jobs.Worker", Held)
         patch.setattr("canassist.web.board._GUESS_AFTER_S", 0.0)
+        for module in ("store", "shelf_pages"):
+            patch.setattr(f"canassist.web.{module}.PAGE_ROWS", 8)
         folder = tmp_path_factory.mktemp("every") / "data"
         with serving_inside(folder, Limits(workers=1)) as inside:
             yield inside, fill(inside)
@@ -102,7 +104,7 @@ def fill(inside: Inside) -> dict[str, Ride]:
     vehicle = desk.vehicles.add("Demo trail vehicle", files, stored(inside, "trail.toml"))
     desk.vehicles.settle(vehicle.id, "vehicle_speed", "ChassisMotion.RoadSpeed")
     desk.vehicles.settle(vehicle.id, "ambient_temperature", "")
-    for number in range(55):
+    for number in range(64):
         gone = put(inside, f"old {number:02}")
         desk.queue.cancel(gone.id)
     desk.rides.delete([gone.id])
@@ -177,7 +179,7 @@ def test_every_page_is_sound(
     old = desk.vehicles.add("Old vehicle", [stored(inside, "old.dbc")], None).id
     desk.vehicles.delete(old)
     paths = [
-        "", "?page=2", "?deleted=1", "?text=zzz", "?said=uploaded", "vehicles", "api", "nothing",
+        "", "?page=5", "?deleted=1", "?text=zzz", "?said=uploaded", "vehicles", "api", "nothing",
         f"vehicles/{vehicle}", f"vehicles/{vehicle}?said=saved", f"vehicles?deleted={old}",
         f"vehicles?deleted={vehicle}",
         f"?deleted_rides={next(iter(deleted(inside)))}",
