@@ -13,7 +13,7 @@ from canassist.decode.diagnosis import read_diagnosis
 from canassist.decode.identity import find_identity
 from canassist.decode.integrity import CheckedMessage, check_integrity
 from canassist.decode.j1939 import address_name, j1939_buses
-from canassist.decode.standard import StandardQuantity, find_standard, is_standard_source
+from canassist.decode.standard import StandardQuantity, find_standard, standard_sources
 from canassist.decode.trouble_codes import find_trouble_codes
 from canassist.model import (
     CHANNEL_UNITS,
@@ -177,8 +177,7 @@ def _senders(databases: Databases, stats: BusStats) -> dict[FrameSource, str]:
 def _ids_known(
     databases: Databases, stats: BusStats, frames: Mapping[FrameSource, MessageFrames]
 ) -> int:
-    known = _known_to(databases, stats)
-    known |= {source for source in frames if is_standard_source(source, frames, stats)}
+    known = _known_to(databases, stats) | standard_sources(frames, stats)
     return len(known & {item.source for item in stats.ids})
 
 

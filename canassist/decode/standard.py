@@ -20,7 +20,7 @@ __all__ = [
     "STANDARD_NAMES",
     "StandardQuantity",
     "find_standard",
-    "is_standard_source",
+    "standard_sources",
 ]
 
 STANDARD_NAMES: Final = j1939.J1939_NAMES | obd.OBD_NAMES
@@ -52,12 +52,17 @@ def find_standard(
     return (*j1939.find_quantities(frames, stats), *obd.find_quantities(frames))
 
 
-def is_standard_source(
-    source: FrameSource, frames: Mapping[FrameSource, MessageFrames], stats: BusStats
-) -> bool:
-    """Tell whether a standard explains this identifier's frames."""
+def standard_sources(
+    frames: Mapping[FrameSource, MessageFrames], stats: BusStats
+) -> set[FrameSource]:
+    """Return the identifiers whose frames a standard explains."""
+    buses = j1939.j1939_buses(stats)
+    return {source for source, column in frames.items() if _explains(source, column, buses)}
+
+
+def _explains(source: FrameSource, frames: MessageFrames, j1939_buses: frozenset[int]) -> bool:
     if obd.is_reply_id(source.key):
-        return obd.speaks_diagnosis(frames[source])
+        return obd.speaks_diagnosis(frames)
     if obd.is_request_id(source.key):
-        return iso_tp_share(frames[source]) >= ISO_TP_SHARE
-    return source.bus in j1939.j1939_buses(stats) and j1939.is_read_group(source.key)
+        return iso_tp_share(frames) >= ISO_TP_SHARE
+    return source.bus in j1939_buses and j1939.is_read_group(source.key)

@@ -11,6 +11,7 @@ import pytest
 from canassist.decode import DecodedRide, decode_ride, load_databases, plan_reading
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import Candidate, ChannelChoice
+from canassist.decode.j1939 import j1939_buses
 from canassist.errors import ProfileError
 from canassist.model import FrameSource, Problem, RunnerUp
 from canassist.profile import default_profile, parse_profile
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.decode import Databases
-    from canassist.model import Channel
+    from canassist.model import BusStats, Channel
 
 DATABASE = """VERSION ""
 BU_: Steering Body
@@ -258,6 +259,23 @@ def test_known_identifiers_are_counted_and_a_misfit_is_said(databases: Databases
     assert found.ids_known == 1
     assert any("knows only 1 of the log's 31 ids" in one.what for one in found.problems)
     assert not any("knows only" in one.what for one in decoded(databases, "", *motion(1)).problems)
+
+
+def test_a_log_of_garbage_identifiers_is_not_gone_through_once_for_each(
+    databases: Databases, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Damage can name a hundred thousand; each look at all of them must be one of a few."""
+    looks = 0
+
+    def counted(stats: BusStats) -> frozenset[int]:
+        nonlocal looks
+        looks += 1
+        return j1939_buses(stats)
+
+    monkeypatch.setattr("canassist.decode.j1939.j1939_buses", counted)
+    lines = [(0.01 * n, f"18FEF1{n:02X}#FFFFFFFFFFFFFFFF") for n in range(200)]
+    assert decoded(databases, "", *lines).ids_known == 200
+    assert looks < 10
 
 
 def test_senders_of_all_known_messages_are_given(databases: Databases) -> None:
