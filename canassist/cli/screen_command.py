@@ -86,6 +86,8 @@ def _say(done: Screened) -> None:
         say(f"  {label(vehicle)}: {why(vehicle)}")
     if found.unread_in_all:
         say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
+    if found.partly_read_in_all:
+        say(f"  {found.partly_read_in_all} logs were read in part; it says what is missing.")
     for item in done.unreported:
         tell(f"  no report of {item.log}: {item.reason}")
     say(f"  overview: {done.page}")

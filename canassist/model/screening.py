@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,6 +18,20 @@ class ScreenFigure(StrEnum):
     OFFSET_NM = "offset_nm"
     DERATE_S_PER_SLOW_MIN = "derate_s_per_slow_min"
     ONSET_C = "onset_c"
+
+    @property
+    def unit(self) -> str:
+        """Its unit, as printed."""
+        return _UNITS[self]
+
+
+_UNITS: Final = {
+    ScreenFigure.PATH_OHM: "Ω",
+    ScreenFigure.CHARGING_V: "V",
+    ScreenFigure.OFFSET_NM: "N·m",
+    ScreenFigure.DERATE_S_PER_SLOW_MIN: "s/min",
+    ScreenFigure.ONSET_C: "°C",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +164,6 @@ class FigureSpread:
 
     figure: ScreenFigure
     words: str
-    unit: str
     middle: float
     spread: float
     vehicles: int

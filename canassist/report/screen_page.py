@@ -33,13 +33,6 @@ _STEP: Final = 6.0
 _COLUMN: Final = 5.0
 _MOST_LINKS: Final = 12
 _PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
-_UNITS: Final = {
-    "path_ohm": "Ω",
-    "charging_v": "V",
-    "offset_nm": "N·m",
-    "derate_s_per_slow_min": "s/min",
-    "onset_c": "°C",
-}
 _BRIEF: Final = {
     "path_ohm": "path resistance",
     "charging_v": "charging voltage",
@@ -74,7 +67,7 @@ def render_screening(found: Screening) -> str:
         flagged=[item for item in found.vehicles if item.flagged],
         groups=_groups(found),
         spreads=[strip(item) for item in found.spreads if item.vehicles],
-        units={str(item.figure): item.unit for item in found.spreads if item.vehicles},
+        units={str(item.figure): item.figure.unit for item in found.spreads if item.vehicles},
         words={str(item.figure): item.words for item in found.spreads},
         label=label,
         log_name=log_name,
@@ -137,7 +130,7 @@ def why(vehicle: ScreenedVehicle) -> str:
 
 
 def _apart(standing: Standing) -> str:
-    value = number(standing.value, _UNITS[standing.figure])
+    value = number(standing.value, standing.figure.unit)
     z = f"{standing.z or 0.0:+.1f}".replace("-", "−")
     return f"{_BRIEF[standing.figure]} {value} apart (z {z})"
 
@@ -168,15 +161,15 @@ def strip(spread: FigureSpread) -> Strip:
     band = (x(spread.middle - spread.spread), x(spread.middle + spread.spread)) if known else None
     summary = count_words(spread.vehicles, "vehicle")
     if known:
-        summary += f", middle {number(spread.middle, spread.unit)}, {spread.outliers} apart"
+        summary += f", middle {number(spread.middle, spread.figure.unit)}, {spread.outliers} apart"
     else:
         summary += "; too few to say who stands apart"
     return Strip(
         title=spread.words,
         summary=summary,
         dots=tuple(_dots(spread, x)),
-        low=number(spread.low, spread.unit),
-        high=number(spread.high, spread.unit),
+        low=number(spread.low, spread.figure.unit),
+        high=number(spread.high, spread.figure.unit),
         band=band,
     )
 
@@ -194,5 +187,5 @@ def _dots(
     for value in spread.usual:
         yield at(value) | {"outlier": False}
     for place, name, value in spread.apart:
-        text = f"{mask_vins(name)}: {number(value, spread.unit)}"
+        text = f"{mask_vins(name)}: {number(value, spread.figure.unit)}"
         yield at(value) | {"outlier": True, "place": place, "text": text}

@@ -50,20 +50,19 @@ MOST_DOTS: Final = 400
 @dataclass(frozen=True, slots=True)
 class _Way:
     words: str
-    unit: str
     bad: int  # +1: high is bad, -1: low is bad, 0: both
     floor: float  # spread of sound vehicles and of the estimate itself, at least (our choice)
 
 
 WAYS: Final[Mapping[ScreenFigure, _Way]] = MappingProxyType(
     {
-        ScreenFigure.PATH_OHM: _Way("Supply path resistance", "Ω", +1, 0.003),
-        ScreenFigure.CHARGING_V: _Way("Charging voltage", "V", 0, 0.15),
-        ScreenFigure.OFFSET_NM: _Way("Driver torque at rest", "N·m", 0, 0.05),
+        ScreenFigure.PATH_OHM: _Way("Supply path resistance", +1, 0.003),
+        ScreenFigure.CHARGING_V: _Way("Charging voltage", 0, 0.15),
+        ScreenFigure.OFFSET_NM: _Way("Driver torque at rest", 0, 0.05),
         ScreenFigure.DERATE_S_PER_SLOW_MIN: _Way(
-            "Reduced assist per minute of slow steering", "s/min", +1, 3.0
+            "Reduced assist per minute of slow steering", +1, 3.0
         ),
-        ScreenFigure.ONSET_C: _Way("Module temperature where heat derating began", "°C", -1, 2.0),
+        ScreenFigure.ONSET_C: _Way("Module temperature where heat derating began", -1, 2.0),
     }
 )
 
@@ -220,7 +219,6 @@ class Survey:
         return FigureSpread(
             figure=figure,
             words=way.words,
-            unit=way.unit,
             middle=middle,
             spread=spread,
             vehicles=len(every),
