@@ -40,17 +40,23 @@ def low_battery(ride: Ride, found: Found) -> Iterator[Reason]:
     """Weigh that the battery gives way: cranking, standing, under load."""
     hits = loaded(ride)
     judged = [crank for crank in ride.physics.cranks if crank.plateau_min_v is not None]
+    if not ride.supply_holds("cranking_v"):
+        judged = []
     bad = [crank for crank in judged if (crank.plateau_min_v or 0.0) < ride.limits.cranking_v]
     reset = ride.together(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
-    stopped = dips(ride, "engine_stopped")
+    stopped = ride.of(EventKind.UNDERVOLTAGE, "engine_stopped")
     if not (hits or bad or reset or stopped):
         return
-    yield Needs(_limits_used(ride, hits, bad))
+    yield Needs(_limits_used(ride, hits + stopped, bad))
     if not ride.timeline.has("engine_speed"):
         yield Cap(Strength.WEAK, say("ground.cap_engine"))
     yield from _cranking(ride, judged, bad)
     if reset:
         yield reason(say("reason.battery.restart"), SUPPORT, reset, "crank")
+    if stopped:
+        low, limit = pair(lowest(ride, stopped), ride.limits.undervoltage_v, "V")
+        text = say("reason.battery.standing", low=low, limit=limit)
+        yield reason(text, SUPPORT, stopped)
     yield from _under_load(ride, hits)
     yield from reduced_by_supply(ride, "reason.battery.derate", SUPPORT)
     yield from _charged(ride)
@@ -119,7 +125,8 @@ def _system_then(ride: Ride, hits: Hits) -> Iterator[Reason]:
 
 def _charged(ride: Ride) -> Iterator[Reason]:
     fit, limits = ride.physics.charging, ride.limits
-    if fit is not None and fit.voltage_v.low >= limits.charging_v:
+    known = fit is not None and ride.supply_holds("charging_v")
+    if fit is not None and known and fit.voltage_v.low >= limits.charging_v:
         rpm = quantity(limits.charging_rpm, "rpm")
         text = say("reason.battery.charged", rpm=rpm, middle=volts(fit.voltage_v.value))
         yield reason(text, HINT, (), "charging")

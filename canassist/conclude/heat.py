@@ -63,9 +63,12 @@ def thermal_protection(ride: Ride) -> Iterator[Reason]:
     if cold:
         seen, limit = pair(extreme_of(cold, min, ONSET), start_c, "degC")
         yield reason(say("reason.heat.cold", temp=seen, limit=limit), -ENOUGH, cold, "thermal")
-    low = ride.lowest("supply_voltage", hits)
-    if low is not None and low >= ride.limits.derate_start_v:
-        shown, limit = pair(low, ride.limits.derate_start_v, "V")
+    low, lines = ride.lowest("supply_voltage", hits), ride.physics.limit_lines
+    holds = lines is not None and (
+        lines.supply_from == "ride" or ride.supply_holds("derate_start_v", "derate_zero_v")
+    )
+    if low is not None and lines is not None and holds and low >= lines.derate_start_v:
+        shown, limit = pair(low, lines.derate_start_v, "V")
         yield reason(say("reason.heat.supply_good", low=shown, limit=limit), HINT, hits)
 
 
@@ -89,14 +92,20 @@ def _follows(ride: Ride, hits: Hits) -> Reason:
 
 
 def _depth(hits: Hits) -> Iterator[Reason]:
-    for hit in hits:
-        seen = figure(hit.event, "min_assist_pct")
-        called = expected(hit.event, "min_assist_pct")
-        if seen is None or called is None or abs(seen - called) > AGREES_PCT:
-            continue
-        text = say("reason.heat.depth", measured=percent(seen), expected=percent(called))
-        yield reason(text, SUPPORT, (hit,), "thermal")
+    """Weigh whether assist fell as far as it should: most of the reductions, not the best one."""
+    depths = [(hit, seen, called) for hit in hits for seen, called in _seen_and_called(hit)]
+    agreeing = [one for one in depths if abs(one[1] - one[2]) <= AGREES_PCT]
+    if not agreeing or 2 * len(agreeing) <= len(depths):
         return
+    hit, seen, called = agreeing[0]
+    text = say("reason.heat.depth", measured=percent(seen), expected=percent(called))
+    yield reason(text, SUPPORT, (hit,), "thermal")
+
+
+def _seen_and_called(hit: Hit) -> Iterator[tuple[float, float]]:
+    seen, called = figure(hit.event, "min_assist_pct"), expected(hit.event, "min_assist_pct")
+    if seen is not None and called is not None:
+        yield seen, called
 
 
 def _line(physics: Physics) -> Iterator[Reason]:

@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.untold import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.untold import (
+    CHARGING_NEEDED_S,
+    CRUISE_NEEDED_S,
+    ENGINE_NEEDED_S,
+    SLOW_NEEDED_S,
+)
 from canassist.conclude.wording import channel_names, duration, listed, say
 from canassist.model import Code, Need
 
@@ -16,9 +21,6 @@ if TYPE_CHECKING:
 
 HOT_NEEDED_S: Final = 10.0
 """Hot riding without which protection cannot be seen at work, s (rule of thumb)."""
-
-CHARGING_NEEDED_S: Final = 30.0
-"""Engine above its charging speed, s (the contract's figure)."""
 
 CRANK_NEEDED_S: Final = 0.3
 """Cranking is judged from 0.3 s after the starter engages (the contract's figure)."""

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from canassist.conclude.evidence import Reason
     from canassist.conclude.ride import Hits, Ride
+    from canassist.model import Estimate
 
 BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
 """Channels without which no ride can be called free of faults."""
@@ -110,7 +111,12 @@ def _map_followed(ride: Ride) -> bool:
     fit = ride.physics.assist
     if fit is None or fit.map_from != "profile" or fit.ratio is None:
         return False
-    return abs(fit.ratio.value - 1.0) <= ride.limits.assist_tolerance
+    return _within(ride, fit.ratio)
+
+
+def _within(ride: Ride, ratio: Estimate) -> bool:
+    """Tell whether delivered over expected assist is within the tolerance."""
+    return abs(ratio.value - 1.0) <= ride.limits.assist_tolerance
 
 
 def no_fault_found(ride: Ride) -> Iterator[Reason]:
@@ -139,7 +145,7 @@ def _assist_was_full(ride: Ride) -> Iterator[Reason]:
     fit = ride.physics.assist
     if fit is None or fit.map_from != "profile":
         yield Cap(Strength.MODERATE, say("ground.cap_no_map"))
-    if fit is None or fit.ratio is None or fit.map_from == "none":
+    if fit is None or fit.ratio is None or fit.map_from == "none" or not _within(ride, fit.ratio):
         return
     text = say(
         "reason.fine.map",
@@ -151,10 +157,10 @@ def _assist_was_full(ride: Ride) -> Iterator[Reason]:
 
 
 def _supply_was_good(ride: Ride) -> Iterator[Reason]:
-    fit = ride.physics.charging
-    if fit is None:
+    fit, limit_v = ride.physics.charging, ride.limits.charging_v
+    if fit is None or fit.voltage_v.value < limit_v or not ride.supply_holds("charging_v"):
         return
-    shown, limit = pair(fit.voltage_v.value, ride.limits.charging_v, "V")
+    shown, limit = pair(fit.voltage_v.value, limit_v, "V")
     text = say("reason.fine.charging", middle=shown, limit=limit)
     yield reason(text, SUPPORT, (), "charging")
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.model import Event, EventKind, Severity
+from canassist.physics import supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -114,6 +115,10 @@ class Ride:
     def _overlap(self, one: Event, other: Event, margin_s: float) -> bool:
         starts_in_time = one.start_s - margin_s <= other.until(self.end_s)
         return starts_in_time and other.start_s - margin_s <= one.until(self.end_s)
+
+    def supply_holds(self, *limits: str) -> bool:
+        """Tell whether these voltage limits mean something on this vehicle's supply."""
+        return supply_limits_hold(self.timeline, self.profile, *limits)
 
     def sign_known(self, name: str) -> bool:
         """Tell whether right-positive is certain for a channel."""

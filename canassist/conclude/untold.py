@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from canassist.conclude.wording import (
     channel_names,
     clock,
@@ -15,12 +17,12 @@ from canassist.conclude.wording import (
     times,
     volts,
 )
-from canassist.physics.limits import supply_limits_hold
+from canassist.physics import NOMINAL_V, supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.model import Coverage, Physics, Timeline
+    from canassist.model import Channel, Coverage, Physics, Timeline
     from canassist.profile import Profile
 
 SLOW_NEEDED_S: Final = 20.0
@@ -31,6 +33,9 @@ CRUISE_NEEDED_S: Final = 20.0
 
 ENGINE_NEEDED_S: Final = 60.0
 """Engine running without which supply cannot be judged, s: two spans of the charging rule."""
+
+CHARGING_NEEDED_S: Final = 30.0
+"""Engine above its charging speed, s (the contract's figure)."""
 
 SIDED: Final = ("driver_torque", "assist_torque", "motor_current", "steering_angle")
 
@@ -95,18 +100,25 @@ class _Untold:
         if channel is not None and not supply_limits_hold(
             self.timeline, self.profile, "undervoltage_v", "derate_start_v", "charging_v"
         ):
-            yield say("cannot.nominal", nominal=volts(self._nominal_v()))
+            yield self._other_supply(channel)
         if not self.timeline.has("engine_speed"):
             yield say("cannot.engine")
             return
-        if self.physics.charging is None:
+        if self._charging_s() < CHARGING_NEEDED_S:
             rpm = quantity(self.profile.limits.charging_rpm, "rpm")
-            yield say("cannot.charging", rpm=rpm)
+            yield say("cannot.charging", rpm=rpm, seconds=duration(self._charging_s()))
         if not self.physics.cranks:
             yield say("cannot.crank")
 
-    def _nominal_v(self) -> float:
-        return self.profile.nominal_v
+    def _charging_s(self) -> float:
+        """Return how long the engine was above its charging speed, s."""
+        fit = self.physics.charging
+        return 0.0 if fit is None else fit.seconds
+
+    def _other_supply(self, channel: Channel) -> str:
+        if self.profile.nominal_v != NOMINAL_V:
+            return say("cannot.nominal", nominal=volts(self.profile.nominal_v))
+        return say("cannot.other_supply", middle=volts(float(np.median(channel.valid()[1]))))
 
     def _path(self) -> Iterator[str]:
         lacking = self.lacks("supply_voltage", "module_current")
@@ -191,7 +203,7 @@ class _Untold:
             yield say("next_ride.slow", speed=quantity(limits.slow_kph, "km/h"))
         if self._short(ridden.cruise_s, CRUISE_NEEDED_S):
             yield say("next_ride.cruise", speed=quantity(limits.cruise_kph, "km/h"))
-        if self.timeline.has("engine_speed") and self.physics.charging is None:
+        if self.timeline.has("engine_speed") and self._charging_s() < CHARGING_NEEDED_S:
             yield say("next_ride.charging", rpm=quantity(limits.charging_rpm, "rpm"))
         if ridden.hot_s == 0.0:
             yield say("next_ride.hot", limit=degrees(limits.hot_c))

@@ -17,6 +17,7 @@ from canassist.physics.engine import (
 )
 from canassist.physics.limits import (
     FULL_PCT,
+    NOMINAL_V,
     fading,
     follow,
     limit_lines,
@@ -30,6 +31,7 @@ from canassist.physics.study import study
 __all__ = [
     "EVERY_MODE",
     "FULL_PCT",
+    "NOMINAL_V",
     "STARTED_RPM",
     "AssistSamples",
     "Physics",

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import Effort
+from canassist.physics.assist_law import available_share
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import AssistFit, Timeline
+    from canassist.model import AssistFit, FloatArray, Timeline
     from canassist.profile import Profile
 
 STEERING_NM: Final = 2.0
@@ -45,11 +46,11 @@ def fit_effort(timeline: Timeline, profile: Profile, assist: AssistFit | None) -
     )
 
 
-def _saturated(timeline: Timeline, assist: AssistFit | None, time_s: np.ndarray) -> float | None:
+def _saturated(timeline: Timeline, assist: AssistFit | None, time_s: FloatArray) -> float | None:
+    """Return the share of time with assist at its most; what was available must be known."""
     if assist is None or assist.map_from != "profile":
         return None
     delivered = np.abs(value_at(timeline, "assist_torque", time_s))
-    limit_pct = value_at(timeline, "assist_limit", time_s)
-    most = assist.max_assist_nm * np.where(np.isnan(limit_pct), 100.0, limit_pct) / 100.0
+    most = assist.max_assist_nm * available_share(timeline, time_s, None)
     known = ~np.isnan(delivered) & (most > 0.0)
     return float((delivered[known] >= NEAR_MAX * most[known]).mean()) if known.any() else None

@@ -189,6 +189,58 @@ def test_no_fault_is_at_most_moderate_without_a_given_map() -> None:
     assert first(HandMade(physics=learned).verdict()) == (Code.NO_FAULT_FOUND, Strength.MODERATE)
 
 
+def _texts_for(verdict: Verdict) -> str:
+    return " ".join(item.text for item in verdict.conclusions[0].because)
+
+
+def test_a_level_below_its_limit_does_not_speak_for_a_sound_ride() -> None:
+    low = HandMade(physics=physics(charging=charging(12.9))).verdict()
+    assert "supply stood at" not in _texts_for(low)
+    good = HandMade(physics=physics(charging=charging(14.1))).verdict()
+    assert "supply stood at 14.1 V" in _texts_for(good)
+
+
+def test_delivered_assist_off_its_map_does_not_speak_for_a_sound_ride() -> None:
+    off = HandMade(physics=physics(charging=charging(14.1), assist=fit("profile", 0.7))).verdict()
+    assert "Delivered assist" not in _texts_for(off)
+
+
+def test_a_24_v_supply_is_not_praised_by_12_v_limits() -> None:
+    channels = ridden()
+    channels["supply_voltage"].value[:] = 25.0
+    channels["system_voltage"].value[:] = 25.1
+    parts = physics(limit_lines=lines("assumed"), charging=charging(25.0), cranks=(crank(20.0),))
+    for events in ((), (derate("temperature"),), (dip("other_load", low=20.0),)):
+        verdict = HandMade(
+            channels=channels, profile=default_profile(), physics=parts, events=events
+        ).verdict()
+        told = [r.text for one in verdict.conclusions for r in (*one.because, *one.against)]
+        for limit in ("limit 13.2 V", "limit 9.6 V", "above 1500 rpm supply stood"):
+            assert not any(limit in text for text in told), told
+        assert not any(text.startswith("Supply stayed at") for text in told)
+
+
+def test_one_reduction_of_three_that_fits_its_line_does_not_speak_for_all() -> None:
+    odd = [derate("temperature", at, expected={"min_assist_pct": 95.0}) for at in (120.0, 180.0)]
+    events = (derate("temperature"), *odd)
+    verdict = HandMade(events=events, channels=hot()).verdict()
+    assert "temperature and supply call for" not in _texts_for(verdict)
+    verdict = HandMade(events=events[:1], channels=hot()).verdict()
+    assert "temperature and supply call for" in _texts_for(verdict)
+
+
+def test_a_battery_that_is_flat_with_the_engine_stopped_is_weak_evidence() -> None:
+    flat = replace(dip("engine_stopped", 1.0, 10.6), severity=Severity.NOTE)
+    verdict = HandMade(events=(flat,), physics=physics(charging=charging(14.1))).verdict()
+    assert first(verdict)[0] is Code.NO_FAULT_FOUND
+    found = {item.code: item for item in verdict.conclusions}
+    assert found[Code.LOW_BATTERY].strength is Strength.WEAK
+    assert (
+        "With the engine stopped supply was down to 10.6 V"
+        in found[Code.LOW_BATTERY].because[0].text
+    )
+
+
 def effort(torque_nm: float) -> Effort:
     return Effort(torque_p90_nm=torque_nm, saturated_share=None, mean_current_a=None)
 

@@ -130,7 +130,10 @@ def whole() -> Coverage:
 
 def test_a_ride_that_lacks_little_says_little() -> None:
     assert len(whole().cannot_tell) <= 2  # no map, never hot
-    assert any("Repeat slow tight turns" in text for text in whole().ride_next)
+    assert any(
+        "repeat slow tight turns" in text and "Off public roads" in text
+        for text in whole().ride_next
+    )
 
 
 def test_unknown_signs_and_a_stand_in_are_said() -> None:
@@ -146,6 +149,28 @@ def test_another_nominal_supply_without_limits_cannot_be_told() -> None:
     profile = replace(default_profile(), nominal_v=24.0)
     told = HandMade(profile=profile).verdict().coverage.cannot_tell
     assert any("nominally 24.0 V" in text for text in told)
+
+
+def test_a_supply_that_is_not_12_v_is_named_by_what_it_reads() -> None:
+    channels = ridden()
+    channels["supply_voltage"].value[:] = 27.6
+    told = HandMade(channels=channels, profile=default_profile()).verdict().coverage.cannot_tell
+    assert any("supply stood at 27.6 V" in text for text in told)
+    assert not any("nominally 12.0 V" in text for text in told)
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(12.0, True), (29.9, True), (30.0, False)])
+def test_charging_takes_thirty_seconds_to_tell(seconds: float, told: bool) -> None:
+    """The event takes 30 s above the charging speed: on less it can neither be found nor denied."""
+    short = ChargingFit(
+        voltage_v=estimate(14.0, 13.9, 14.1),
+        seconds=seconds,
+        below_limit_s=0.0,
+        points=Points.none(),
+    )
+    coverage = HandMade(physics=Physics(limit_lines=lines(), charging=short)).verdict().coverage
+    assert any("Whether the battery is charged" in text for text in coverage.cannot_tell) is told
+    assert any("for one minute, standing" in text for text in coverage.ride_next) is told
 
 
 def test_what_the_recorder_lost_is_said() -> None:

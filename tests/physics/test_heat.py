@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canassist.physics.thermal import mean_response
+from canassist.physics.thermal import _time_to, _time_to_cool, mean_response
 
 
 def _temperature(load: np.ndarray, tau_s: float, step_s: float) -> np.ndarray:
@@ -53,3 +53,17 @@ def test_fast_code_equals_the_plain_loop() -> None:
         keep = np.exp(-1.0 / 7.0)
         mean = load + (starts - load) * 7.0 * (1.0 - keep)
         assert mean_response(load, 7.0, 1.0) == pytest.approx(mean)
+
+
+def test_the_worked_cooling() -> None:
+    """25 degC around, 300 s: 85 to 65.2192 degC takes 120 s; 60 to 40 K in 120 s is 295.956 s."""
+    assert _time_to_cool(300.0, 60.0, 40.2192) == pytest.approx(120.0, abs=1e-3)
+    assert _time_to_cool(295.956, 60.0, 40.0) == pytest.approx(120.0, abs=1e-3)
+    assert _time_to_cool(300.0, 40.0, 60.0) is None
+
+
+def test_heating_to_a_rise_is_the_step_response_turned_round() -> None:
+    """63.2121 % after one time constant, half after 0.693147 of them; never beyond the end."""
+    assert _time_to(300.0, 100.0, 63.2121) == pytest.approx(300.0, abs=1e-3)
+    assert _time_to(300.0, 100.0, 50.0) == pytest.approx(0.693147 * 300.0, abs=1e-3)
+    assert _time_to(300.0, 60.0, 60.0) is None

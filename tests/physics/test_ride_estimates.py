@@ -12,7 +12,7 @@ from canassist.demo import RIDES, SimulatedRide, demo_profile, simulate
 from canassist.demo.vehicle import Protection
 from canassist.model import Estimate, FloatArray, Physics, Timeline
 from canassist.physics import starter_turns, study
-from canassist.profile import default_profile
+from canassist.profile import AssistMap, default_profile
 from tests.detect.hand_rides import Samples, make_ride
 
 
@@ -332,6 +332,26 @@ def test_effort_is_a_quantile_of_slow_steering() -> None:
     assert effort is not None
     assert effort.torque_p90_nm == 8.0
     assert (effort.saturated_share, effort.mean_current_a) == (None, 20.0)
+
+
+def test_saturation_is_not_told_where_available_assist_is_unknown() -> None:
+    """40 N·m at most; 12 N·m is all of the 30 % that was available, and not of full assist."""
+    time_s = _every(0.1, 100.0)
+    steering = np.full(len(time_s), 6.0)
+    table = AssistMap(
+        speed_kph=(0.0,), gains={"*": (4.0,)}, driver_deadband_nm=0.5, max_assist_nm=40.0
+    )
+    limit = np.where(time_s < 50.0, 30.0, np.nan)
+    channels = {
+        "driver_torque": (time_s, steering),
+        "vehicle_speed": (time_s, np.full(len(time_s), 5.0)),
+        "assist_torque": (time_s, np.full(len(time_s), 12.0)),
+        "assist_limit": (time_s, limit),
+    }
+    profile = replace(default_profile(), assist_map=table)
+    effort = study(make_ride(channels), profile).effort
+    assert effort is not None
+    assert effort.saturated_share == 1.0
 
 
 # -- what is learned where no profile gives it ---------------------------------------------------
