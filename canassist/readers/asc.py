@@ -16,7 +16,7 @@ from canassist.readers.asc_lines import DECIMAL, HEX, Event, is_header, read_eve
 from canassist.readers.base import Wish
 from canassist.readers.block_tools import moved, picked
 from canassist.readers.fast_lines import Done, FastLines
-from canassist.readers.frame_rows import block_of_frames, merged
+from canassist.readers.frame_rows import EARLIEST_YEAR, block_of_frames, merged
 from canassist.readers.line_tables import read_tables
 from canassist.readers.text_lines import BadLines, Table, head_lines
 
@@ -69,6 +69,11 @@ class AscReader:
                 if len(block):
                     yield block
         log.bad.close()
+
+
+def _if_set(date: datetime | None) -> datetime | None:
+    """Return a date of a clock that somebody has set."""
+    return date if date is not None and date.year >= EARLIEST_YEAR else None
 
 
 class _Part(NamedTuple):
@@ -151,13 +156,13 @@ class _Log:
         elif found := _TRIGGER.match(line):
             self._trigger(read_date(found[1]))
         elif (found := _DATE.match(line)) and not self._triggers:
-            self.tally.start_local = read_date(found[1])
+            self.tally.start_local = _if_set(read_date(found[1]))
 
     def _trigger(self, date: datetime | None) -> None:
         self._triggers += 1
         if self._triggers == 1:
             self._begun = date
-            if date is not None:
+            if _if_set(date) is not None:
                 self.tally.start_local = date
         elif date is not None and self._begun is not None:
             self._restart_ns = int((date - self._begun).total_seconds() * 1e6) * 1000

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 from canassist.errors import InflationError
 from canassist.model import Tally
 from canassist.readers.base import BLOCK_BYTES
+from canassist.readers.frame_rows import EARLIEST_YEAR
 from canassist.readers.inflate import InflationLimits
 from canassist.readers.inflate_engines import Engine, ZlibEngine, broken_errors
 
@@ -31,7 +32,6 @@ _PLAIN: Final = 0
 _DEFLATED: Final = 2
 _LARGEST_CONTAINER: Final = 1 << 30
 _LARGEST_HEADER: Final = 1 << 16
-_EARLIEST_YEAR: Final = 1990
 _PADDING: Final = 8  # the next object begins within so many bytes
 _PIECE: Final = 1 << 16
 _CRUMB: Final = 64
@@ -276,7 +276,7 @@ def _careful(data: bytes) -> Iterator[bytes]:
 def _date(parts: tuple[int, ...]) -> datetime | None:
     """Turn the header's date into a moment on the recorder's wall clock."""
     year, month, _, day, hour, minute, second, ms = parts
-    if year < _EARLIEST_YEAR:
+    if year < EARLIEST_YEAR:
         return None
     try:
         return datetime(year, month, day, hour, minute, second, ms * 1000)

@@ -21,6 +21,9 @@ UNNAMED_BUS: Final = "CAN"
 EARLIEST_UTC_NS: Final = 946_684_800_000_000_000
 """Start of the year 2000: a time stamp before it counts from the recorder's start, not 1970."""
 
+EARLIEST_YEAR: Final = 1990
+"""A wall clock before the first CAN recorders was never set; it tells nothing."""
+
 CLASSIC_BYTES: Final = 8
 FD_BYTES: Final = 64
 FD_LENGTHS: Final[ByteArray] = np.array(

@@ -71,6 +71,13 @@ def place_parts(streams: Sequence[PartStream], problems: list[Problem]) -> Plan:
         times = [getattr(start, clock) for _, start in starts]
         if all(at is not None for at in times):
             return _by_clock(starts, times)
+    if len(starts) > 1:
+        return _without_clock(starts, problems)
+    starts[0][0].offset_ns = 0
+    return Plan([starts[0][0]], [None])
+
+
+def _without_clock(starts: list[tuple[PartStream, Start]], problems: list[Problem]) -> Plan:
     names = ", ".join(stream.part.name for stream, _ in starts)
     if _of_one_recorder([start for _, start in starts]):
         what = "have no common clock; taken side by side, for each holds other buses"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
+from canassist.readers.frame_rows import EARLIEST_YEAR
 from canassist.readers.mf4_blocks import HEADER_AT, DamageError
 
 if TYPE_CHECKING:
@@ -157,9 +158,12 @@ def _take_start(header: Block, tally: Tally) -> None:
     start_ns, _, _, flags = _START.unpack_from(header.data)
     since = timedelta(microseconds=start_ns // 1000)
     try:
+        start = datetime(1970, 1, 1) + since  # without a zone: the file does not name it
+        if start.year < EARLIEST_YEAR:
+            return
         if flags & _LOCAL_TIME:
-            tally.start_local = datetime(1970, 1, 1) + since  # the file does not name its zone
-        elif start_ns:
+            tally.start_local = start
+        else:
             tally.start_utc = datetime(1970, 1, 1, tzinfo=UTC) + since
     except OverflowError:
         tally.report("header", "the start of the measurement is no date")

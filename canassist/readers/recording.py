@@ -11,6 +11,7 @@ from canassist.model import Problem, Step, Tally, silent
 from canassist.readers.base import Wish
 from canassist.readers.block_tools import closed_at_end
 from canassist.readers.bus_stats import BusStatsCollector
+from canassist.readers.frame_rows import EARLIEST_YEAR
 from canassist.readers.inflate import InflationLimits
 from canassist.readers.joining import Joiner, place_parts
 from canassist.readers.part_stream import PartStream, choose_reader
@@ -29,8 +30,8 @@ _PROGRESS_S: Final = 0.2
 _NAMES_TOLD: Final = 3
 _YEAR_9999_NS: Final = 253_370_764_800 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_EARLIEST_DAY: Final = datetime(1990, 1, 1, tzinfo=UTC)
-"""A wall clock before the first CAN recorders shows a time of day, or was never set."""
+_EARLIEST_DAY: Final = datetime(EARLIEST_YEAR, 1, 1, tzinfo=UTC)
+"""An earlier wall clock shows a time of day only."""
 
 
 def open_recording(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 
-from canassist.readers.frame_rows import Frame, block_of_frames, merged
+from canassist.readers.frame_rows import EARLIEST_YEAR, Frame, block_of_frames, merged
 from canassist.readers.text_lines import BadLines, head_lines, read_lines, table_of, words_of
 from canassist.readers.trc_frames import Layout, LineReader, read_lines_at_once
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 _NS_PER_DAY: Final = 86_400 * 1_000_000_000
 _US_PER_DAY: Final = 86_400 * 1_000_000
 _DAY_ZERO: Final = datetime(1899, 12, 30)  # without a zone: it is not known
+_EARLIEST_DAY: Final = (datetime(EARLIEST_YEAR, 1, 1) - _DAY_ZERO).days
 _FURTHEST_DAY: Final = 1_000_000  # the year 4637
 
 _OLD_LINE: Final = re.compile(
@@ -191,6 +192,7 @@ class _Trace:
             return
         if self.first_start is None:
             self.first_start = days
+        if self.first_start >= _EARLIEST_DAY and self.tally.start_local is None:
             self.tally.start_local = _DAY_ZERO + timedelta(microseconds=int(days * _US_PER_DAY))
         self.offset_ns = int((days - self.first_start) * _NS_PER_DAY)
 

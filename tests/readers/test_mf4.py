@@ -127,6 +127,14 @@ def test_a_local_start_without_zone_is_no_absolute_time(tmp_path: Path) -> None:
     assert tally.start_local == local
 
 
+def test_a_start_before_any_recorder_was_there_is_no_date(tmp_path: Path) -> None:
+    never_set = datetime(1970, 1, 1, 0, 0, 7, tzinfo=UTC)
+    one = Sample(NS, "0", 1, 0, 1, b"\x01")
+    _, tally = read_all(Mf4Reader(), _by_asammdf(tmp_path / "ride.mf4", [one], start=never_set))
+    assert tally.start_utc is None
+    assert tally.start_local is None
+
+
 # Written by python-can
 
 

@@ -190,6 +190,30 @@ def test_parts_without_a_common_clock_follow_in_the_order_given(tmp_path: Path) 
     assert recording.problems[0].where == "b.log, a.log"
 
 
+def test_clocks_that_nobody_set_place_no_part(tmp_path: Path) -> None:
+    """Each part begins on 1 January 1970 as its recorder wakes: they did not run together."""
+    paths = []
+    for name in ("one.asc", "two.asc"):
+        path = _write(tmp_path / name, _ride(3000, start_ns=0, bus="1"))
+        text = path.read_text().replace("Sat Sep 30 15:06:13.191 2017", "Thu Jan 1 00:00:05 1970")
+        path.write_text(text, newline="\n")
+        paths.append(path)
+    recording = open_recording(paths)
+    _read(recording)
+    assert recording.stats().duration_s == pytest.approx(5.999)
+    assert recording.buses == ["1"]
+    assert "one after the other" in recording.problems[0].what
+
+
+def test_a_part_left_alone_by_empty_ones_needs_no_clock(tmp_path: Path) -> None:
+    ride = _ride(300, start_ns=0)
+    empty = tmp_path / "b.asc"
+    empty.write_text("base hex  timestamps absolute\n")
+    recording = open_recording([empty, _write(tmp_path / "a.log", ride)])
+    assert _read(recording) == ride
+    assert [problem.where for problem in recording.problems] == ["b.asc"]
+
+
 def test_files_of_other_buses_that_begin_together_are_woven_without_a_date(tmp_path: Path) -> None:
     one = _ride(3000, start_ns=0)
     two = _ride(3000, start_ns=MS // 2, bus="can1")

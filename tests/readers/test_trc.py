@@ -216,6 +216,13 @@ def test_a_loss_in_a_second_trace_counts_from_the_first_one_s_start() -> None:
     assert tally.recorder_losses_ns == [50 * MS_NS, (half_a_day_ms + 50) * MS_NS]
 
 
+def test_a_start_before_any_recorder_was_there_is_no_date() -> None:
+    text = ";$FILEVERSION=1.1\n;$STARTTIME=0\n     1)        50.0  Rx         0100  1  01\n"
+    (one,), tally = read_all(TrcReader(), text.encode())
+    assert one.time_ns == 50 * MS_NS
+    assert tally.start_local is None
+
+
 def test_a_file_of_nothing_but_headers_takes_no_long_time() -> None:
     begin = time.process_time()
     read, _ = read_all(TrcReader(), b";$FILEVERSION=1.1\n" * 100_000)
