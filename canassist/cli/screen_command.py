@@ -83,7 +83,7 @@ def _say(done: Screened) -> None:
     from canassist.report.screen_page import label, why
 
     for vehicle in flagged[:_SHOWN]:
-        say(f"  {label(vehicle)}: {why(vehicle)}")
+        say(f"  {label(vehicle, found.root)}: {why(vehicle)}")
     if found.unread_in_all:
         say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
     if found.partly_read_in_all:

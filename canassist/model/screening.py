@@ -193,6 +193,8 @@ class Screening:
         Logs that gave no result, and those of which something is missing; those listed.
     unread_in_all, partly_read_in_all : int
         How many they are.
+    root : str
+        The folder or store in which all logs lie; empty where they share none.
     named : bool
         Whether any log's vehicle was told; if not, every log stands as a vehicle.
     """
@@ -215,6 +217,7 @@ class Screening:
     unread_in_all: int
     partly_read: tuple[ScreenedLog, ...]
     partly_read_in_all: int
+    root: str
     named: bool
     min_riding_s: float
     z_limit: float

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from markupsafe import Markup
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from canassist.model.screening import (
         FigureSpread,
         Rate,
-        ScreenedLog,
         ScreenedVehicle,
         Screening,
         Standing,
@@ -66,11 +66,11 @@ def render_screening(found: Screening) -> str:
         found=found,
         flagged=[item for item in found.vehicles if item.flagged],
         groups=_groups(found),
-        spreads=[strip(item) for item in found.spreads if item.vehicles],
+        spreads=[strip(item, found.root) for item in found.spreads if item.vehicles],
         units={str(item.figure): item.figure.unit for item in found.spreads if item.vehicles},
         words={str(item.figure): item.words for item in found.spreads},
-        label=label,
-        log_name=log_name,
+        label=partial(label, root=found.root),
+        log_name=lambda item: mask_vins(item.log.removeprefix(found.root)),
         mask=mask_vins,
         number=number,
         percent=percent,
@@ -94,14 +94,12 @@ def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:
     ]
 
 
-def label(vehicle: ScreenedVehicle) -> str:
-    """Return what a vehicle is called on the page: vehicle numbers masked."""
-    return mask_vins(vehicle.name)
+def label(vehicle: ScreenedVehicle, root: str) -> str:
+    """Return what a vehicle is called on the page: vehicle numbers masked.
 
-
-def log_name(item: ScreenedLog) -> str:
-    """Return a log's address on the page: vehicle numbers masked."""
-    return mask_vins(item.log)
+    One that stands for a log of no known vehicle is called as the log is, below `root`.
+    """
+    return mask_vins(vehicle.name.removeprefix(root))
 
 
 def count_words(count: int, noun: str) -> str:
@@ -149,7 +147,7 @@ class Strip:
     height: float = _HEIGHT
 
 
-def strip(spread: FigureSpread) -> Strip:
+def strip(spread: FigureSpread, root: str = "") -> Strip:
     """Place the vehicles' dots; those of like value are stacked."""
     width = (spread.high - spread.low) or 1.0
 
@@ -167,7 +165,7 @@ def strip(spread: FigureSpread) -> Strip:
     return Strip(
         title=spread.words,
         summary=summary,
-        dots=tuple(_dots(spread, x)),
+        dots=tuple(_dots(spread, x, root)),
         low=number(spread.low, spread.figure.unit),
         high=number(spread.high, spread.figure.unit),
         band=band,
@@ -175,7 +173,7 @@ def strip(spread: FigureSpread) -> Strip:
 
 
 def _dots(
-    spread: FigureSpread, x: Callable[[float], float]
+    spread: FigureSpread, x: Callable[[float], float], root: str
 ) -> Iterator[dict[str, Any]]:  # Any: templates take any value
     stacked: dict[int, int] = {}
 
@@ -187,5 +185,5 @@ def _dots(
     for value in spread.usual:
         yield at(value) | {"outlier": False}
     for place, name, value in spread.apart:
-        text = f"{mask_vins(name)}: {number(value, spread.figure.unit)}"
+        text = f"{mask_vins(name.removeprefix(root))}: {number(value, spread.figure.unit)}"
         yield at(value) | {"outlier": True, "place": place, "text": text}

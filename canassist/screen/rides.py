@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from itertools import groupby
+from itertools import groupby, takewhile
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.model.screening import ScreenedLog, ScreenFigure
@@ -68,6 +68,14 @@ class Rides:
     def partly_read(self) -> tuple[ScreenedLog, ...]:
         """Return the first logs that were read, but not whole."""
         return self._listed(_PARTLY)
+
+    def root(self) -> str:
+        """Return the folder in which all logs lie, with the sign at its end; or nothing."""
+        first, last = self._base.execute("SELECT min(log), max(log) FROM ride").fetchone()
+        pairs = zip(first or "", last or "", strict=False)  # all others lie between these two
+        shared = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+        end = max(shared.rfind("/"), shared.rfind("\\")) + 1
+        return shared[:end] if end > 1 else ""
 
     def counts(self) -> dict[str, int]:
         """Return how many logs there are of each kind."""

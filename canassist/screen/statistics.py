@@ -109,6 +109,7 @@ def screening(rides: Rides, *, version: str) -> Screening:
         spreads=tuple(survey.drawn(figure, spreads, placed) for figure in ScreenFigure),
         unread=rides.unread(),
         partly_read=rides.partly_read(),
+        root=rides.root(),
         named=counts.pop("told") > 0,
         min_riding_s=MIN_RIDING_S,
         z_limit=Z_LIMIT,

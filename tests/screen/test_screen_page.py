@@ -130,3 +130,11 @@ def test_the_page_is_accessible_at_any_width(browser: Browser, scheme: str, tmp_
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert Axe().run(page).response["violations"] == []
     context.close()
+
+
+def test_the_folder_of_all_logs_is_told_once() -> None:
+    page = page_of(rides(20, 0))
+    assert page.count("/recordings/depot/") == 1
+    assert "ride000019.log.gz: no fault found" in page
+    apart = [*rides(20, 0), replace(RIDE, log="s3://bucket/ride.log")]
+    assert page_of(apart).count("/recordings/depot/") == 20
