@@ -13,7 +13,7 @@ from canassist.errors import InputError, UsageError
 if TYPE_CHECKING:
     from canassist.model import Case
 
-_CLOCK: Final = re.compile(r"(?:(\d+):)?(\d+):(\d{2}(?:\.\d+)?)|(\d+(?:\.\d+)?)")
+_CLOCK: Final = re.compile(r"(?a)(?:(\d+):)?(\d+):([0-5]\d(?:\.\d+)?)|(\d+(?:\.\d+)?)")
 
 
 def moment_s(text: str) -> float:
@@ -39,7 +39,7 @@ def read_case(path: Path) -> Case:
     Raises
     ------
     InputError
-        If it is missing, not TOML, or holds an unknown key.
+        If it is missing, not TOML, or holds an unknown key, no text or no moment.
     """
     from canassist.model import Case
 
@@ -53,13 +53,21 @@ def read_case(path: Path) -> Case:
         problem = f"{path.name}: not valid TOML: {error}."
         raise InputError(problem, "Correct the line that it names.") from error
     moments = table.pop("at", [])
+    listed = moments if isinstance(moments, list) else [moments]
     unknown = sorted(set(table) - set(known))
     if unknown:
         problem = f"{path.name}: {unknown[0]} is not known."
         raise InputError(problem, f"Known: {', '.join((*known, 'at'))}.")
+    for name, value in table.items():
+        if isinstance(value, (bool, list, dict)):
+            problem = f"{path.name}: {name} is no text."
+            raise InputError(problem, f'Write it in quotes: {name} = "...".')
     words = {name: str(value) for name, value in table.items()}
-    listed = moments if isinstance(moments, list) else [moments]
-    return Case(**words, at_s=tuple(moment_s(str(item)) for item in listed))
+    try:
+        return Case(**words, at_s=tuple(moment_s(str(item)) for item in listed))
+    except UsageError as error:
+        problem = error.problem.removeprefix("--")
+        raise InputError(f"{path.name}: {problem}", error.fix) from error
 
 
 def make_case(file: Path | None, at: list[str], **words: str) -> Case:

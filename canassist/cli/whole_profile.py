@@ -36,6 +36,7 @@ def whole_profile(kept: str, start: str, file_name: str) -> str:
     ProfileError
         If the profile is written in a way that takes no further channel.
     """
+    kept = kept.replace("\r\n", "\n")
     plain, tables = _added(start)
     found = _CHANNELS.search(kept)
     if found:

@@ -50,7 +50,8 @@ def headline(figures: Sequence[Figure], *, same_recording: bool) -> str:
     if not same:
         return "These two rides share too little to tell whether A and B differ."
     tail = f", {open_} cannot be told" if open_ else ""
-    return f"No difference found between A and B: {same} figures are the same{tail}."
+    found = "1 figure is the same" if same == 1 else f"{same} figures are the same"
+    return f"No difference found between A and B: {found}{tail}."
 
 
 def differing(figures: Sequence[Figure]) -> list[Figure]:

@@ -231,14 +231,16 @@ def _again(is_shown: Callable[[Event], bool]) -> Callable[[Side, Side], Ridden]:
             text = f"B rode {after_s / 60.0:.1f} min, A {before_s / 60.0:.1f} min."
             return Ridden(after_s >= before_s, text)
         expected = count * after_s / max(before_s, 1.0)
+        chance_pct = 100.0 * math.exp(-expected)
+        chance = "below 1 %" if chance_pct < 1.0 else f"of {chance_pct:.0f} %"
         text = (
             f"At A's rate B's {after_s / 60.0:.1f} min would have shown it {expected:.1f} times; "
-            f"none at all has a chance of {100.0 * math.exp(-expected):.0f} %"
+            f"none at all has a chance {chance}"
         )
         if expected >= ENOUGH_EXPECTED:
             return Ridden(True, f"{text}.")
         more_s = ENOUGH_EXPECTED / count * before_s - after_s
-        return Ridden(False, f"{text}. Ride {max(more_s, 0.0) / 60.0:.0f} min more to be surer.")
+        return Ridden(False, f"{text}. Ride {math.ceil(more_s / 60.0)} min more to be surer.")
 
     return rule
 

@@ -163,6 +163,9 @@ def _write_ride(scenario: Scenario, logs: Path, *, busy: bool) -> tuple[Path, Pa
     table = all_frames(ride, BUSY if busy else QUIET)
     content = log_bytes(ending, table, START_UTC, quick=busy)
     write_whole({log: content, truth: truth_json(ride, log.name).encode()})
+    for other in set(_ENDINGS.values()) - {ending}:
+        # An earlier call wrote this ride in another format: its truth is no longer there.
+        (logs / f"{scenario.name}{other}").unlink(missing_ok=True)
     return log, truth
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import tempfile
 from importlib import util
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.errors import MissingExtraError
-from canassist.export.aligned import TEXT_UNIT, Aligned, align
+from canassist.export.aligned import Aligned, align
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -180,25 +179,10 @@ def _channels_parquet(result: Result, aligned: Aligned) -> bytes:
 
 def _channels_mf4(result: Result, aligned: Aligned) -> bytes:
     """Return MDF 4 with each channel on its own time base, as it was recorded."""
-    from asammdf import MDF, Signal  # noqa: PLC0415 - an extra, and slow to import
+    from canassist.export.measurement import measurement_bytes  # noqa: PLC0415 - an extra, and slow
 
     del aligned  # this format keeps every sample where it was
-    signals = []
-    for channel in result.channels.values():
-        time_s, value = channel.valid()
-        if len(value):
-            note = f"{channel.signal} (canassist {result.version})"
-            unit = channel.unit if channel.unit != TEXT_UNIT and channel.unit_known else ""
-            signals.append(
-                Signal(value, time_s, unit=unit, name=channel.name, comment=note, encoding="utf-8")
-            )
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder, MDF() as recording:
-        if result.log.start_utc is not None:
-            recording.start_time = result.log.start_utc
-        for signal in signals:
-            recording.append([signal], common_timebase=True)
-        saved = recording.save(Path(folder, "channels.mf4"), overwrite=True, compression=1)
-        return Path(saved).read_bytes()
+    return measurement_bytes(result)
 
 
 _LIBRARY: Final = {"csv": "", "parquet": "pyarrow", "mf4": "asammdf"}

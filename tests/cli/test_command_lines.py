@@ -18,7 +18,6 @@ from canassist.cli.compare_command import logs_of
 from canassist.cli.guard import harmless, say
 from canassist.cli.outputs import make_folder
 from canassist.errors import InputError, OutputError
-from canassist.report import pdf
 from tests.cli.test_refusals import DBC, FRAME
 
 Call = Callable[..., tuple[int, str]]
@@ -88,8 +87,7 @@ def test_it_is_refused_before_the_log_is_read(
 def test_a_missing_browser_is_told_before_the_log_is_read(
     call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv(pdf.BROWSER_VARIABLE, "")
-    monkeypatch.setattr(pdf.shutil, "which", lambda _: None)
+    monkeypatch.setattr("canassist.report.pdf.find_browser", lambda: None)
     code, told = call("--pdf")
     assert code == 3
     assert "Chromium" in told

@@ -13,6 +13,7 @@ import pytest
 
 from canassist.cli.case import make_case, moment_s, read_case
 from canassist.cli.names import stem
+from canassist.demo import write_demo
 from canassist.errors import InputError, UsageError
 
 
@@ -105,7 +106,7 @@ def test_a_moment_is_read_as_minutes_and_seconds(text: str, seconds: float) -> N
     assert moment_s(text) == seconds
 
 
-@pytest.mark.parametrize("text", ["", "soon", "3:5", "-1", "1:2:3:4"])
+@pytest.mark.parametrize("text", ["", "soon", "3:5", "-1", "1:2:3:4", "3:75", "\u0663:25"])
 def test_what_is_no_moment_is_refused(text: str) -> None:
     with pytest.raises(UsageError):
         moment_s(text)
@@ -123,3 +124,40 @@ def test_an_unknown_case_key_is_named(tmp_path: Path) -> None:
     path.write_text("colour = 'red'\n")
     with pytest.raises(InputError, match="colour"):
         read_case(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ('at = "soon"', "soon"),
+        ("vehicle = ['a', 'b']", "vehicle"),
+        ("[technician]\nname = 'x'", "technician"),
+        ("odometer = true", "odometer"),
+    ],
+)
+def test_what_a_case_file_cannot_say_names_the_file(tmp_path: Path, text: str, word: str) -> None:
+    path = tmp_path / "case.toml"
+    path.write_text(text)
+    with pytest.raises(InputError, match=rf"case\.toml.*{word}"):
+        read_case(path)
+
+
+def test_a_number_or_date_in_a_case_file_is_text(tmp_path: Path) -> None:
+    path = tmp_path / "case.toml"
+    path.write_text("odometer = 1204\nwork_order = 2026-03-01\nat = [90, '2:00']\n")
+    case = read_case(path)
+    assert (case.odometer, case.work_order) == ("1204", "2026-03-01")
+    assert case.at_s == (90.0, 120.0)
+
+
+def test_a_demo_in_another_format_replaces_its_rides(tmp_path: Path) -> None:
+    """Two logs of one ride, of which the truth tells one, would be a puzzle."""
+    name = "torque_offset"
+    logs = tmp_path / "sample_logs"
+    write_demo(tmp_path, only=(name,))
+    mine = logs / f"{name}.mine.asc.gz"
+    mine.write_bytes(b"not the demo's")
+    write_demo(tmp_path, busy=True, only=(name,))
+    found = {path.name for path in logs.glob(f"{name}*")}
+    assert found == {f"{name}.log.gz", f"{name}.truth.json", mine.name}
+    assert json.loads((logs / f"{name}.truth.json").read_text("utf-8"))["log"] == f"{name}.log.gz"

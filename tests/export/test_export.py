@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import time
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -89,6 +91,46 @@ def test_mdf_keeps_every_sample_its_time_and_its_unit(
     assert np.allclose(found.timestamps, time_s, atol=1e-9)
     assert found.unit == "V"
     assert start == result.log.start_utc
+
+
+def test_the_same_ride_gives_the_same_bytes(
+    result: canassist.Result, written: dict[str, bytes]
+) -> None:
+    time.sleep(0.01)  # a clock in it would tell
+    again = export_files(result, FOLDER, "ride")
+    assert {path.name: content for path, content in again.items()} == written
+
+
+def test_mdf_of_a_log_without_a_clock_claims_no_time(
+    result: canassist.Result, tmp_path: Path
+) -> None:
+    timeless = replace(result, log=replace(result.log, start_utc=None))
+    path = tmp_path / "ride.mf4"
+    files = export_files(timeless, FOLDER, "ride", formats=("mf4",))
+    path.write_bytes(files[FOLDER / "ride.channels.mf4"])
+    with MDF(path) as recording:
+        assert recording.start_time == datetime(1970, 1, 1, tzinfo=UTC)
+        assert all(entry.time_stamp.year == 1970 for entry in recording.file_history)
+
+
+def test_mdf_says_words_and_claims_no_unit_for_raw_counts(
+    result: canassist.Result, tmp_path: Path
+) -> None:
+    raw = replace(result.channels["driver_torque"], unit_known=False, signal="<CNcomment>&")
+    channels = {**result.channels, "driver_torque": raw}
+    known = replace(result, timeline=replace(result.timeline, channels=channels))
+    files = export_files(known, FOLDER, "ride", formats=("csv", "mf4"))
+    path = tmp_path / "ride.mf4"
+    path.write_bytes(files[FOLDER / "ride.channels.mf4"])
+    with MDF(path) as recording:
+        words = {text.decode() for text in recording.get("module_status").samples.tolist()}
+        torque = recording.get("driver_torque")
+    assert "Limited" in words <= set(result.channels["module_status"].labels.values())
+    assert torque.unit == ""
+    assert torque.comment.endswith("<CNcomment>&")
+    head = files[FOLDER / "ride.channels.csv"].split(b"\n")[0].decode().split(",")
+    assert "driver_torque [raw]" in head
+    assert "assist_torque [N·m]" in head
 
 
 def test_text_channels_are_words(result: canassist.Result, written: dict[str, bytes]) -> None:
