@@ -143,7 +143,7 @@ def _assist_was_full(ride: Ride) -> Iterator[Reason]:
         key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
-    if fit is None or fit.map_from != "profile":
+    if fit is None or fit.map_from != "profile" or fit.ratio is None:
         yield Cap(Strength.MODERATE, say("ground.cap_no_map"))
     if fit is None or fit.ratio is None or fit.map_from == "none" or not _within(ride, fit.ratio):
         return

@@ -17,7 +17,7 @@ from canassist.conclude.wording import (
     times,
     volts,
 )
-from canassist.physics import NOMINAL_V, supply_limits_hold
+from canassist.physics import NOMINAL_V, SLOWEST_S, supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -150,8 +150,16 @@ class _Untold:
     def _map(self) -> Iterator[str]:
         lacking = self.lacks("assist_torque", "driver_torque", "vehicle_speed")
         fit = self.physics.assist
+        seldom = [
+            name
+            for name in ("assist_torque", "driver_torque")
+            if not lacking and self.timeline.channels[name].period_s > SLOWEST_S
+        ]
         if lacking:
             yield say("cannot.map", channels=channel_names(lacking))
+        elif seldom:
+            least = quantity(SLOWEST_S, "s", 2)
+            yield say("cannot.seldom", channels=channel_names(seldom), least=least)
         elif fit is None or fit.map_from == "none":
             yield say("cannot.no_map")
         elif fit.map_from == "ride":

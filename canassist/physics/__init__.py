@@ -3,6 +3,7 @@
 from canassist.model import Physics
 from canassist.physics.assist_law import (
     EVERY_MODE,
+    SLOWEST_S,
     AssistSamples,
     assist_samples,
     available_share,
@@ -32,6 +33,7 @@ __all__ = [
     "EVERY_MODE",
     "FULL_PCT",
     "NOMINAL_V",
+    "SLOWEST_S",
     "STARTED_RPM",
     "AssistSamples",
     "Physics",

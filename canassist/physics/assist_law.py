@@ -50,6 +50,10 @@ class AssistSamples:
     stale_after_s: float
 
 
+SLOWEST_S: Final = 0.25
+"""Torque that comes more seldom than this does not show a turn of a second or two: eight samples
+for the quickest, rule of thumb."""
+
 CLEAR_NM: Final = 1.0
 """Torques below this have no side that noise could not give them."""
 
@@ -111,13 +115,18 @@ def assist_samples(
 
 
 def comparable_torques(timeline: Timeline) -> tuple[Channel, Channel] | None:
-    """Return driver torque and assist torque so that both count alike; None without values.
+    """Return driver torque and assist torque so that both count alike.
+
+    None without values, or where either comes more seldom than every `SLOWEST_S`: a turn is
+    over between two samples then, and what lies between them cannot be told.
 
     Where the sign of either is unknown, the ride itself shows whether assist counts like
     driver torque, the other way round, or gives amounts only; then both are amounts.
     """
     driver, assist = timeline.get("driver_torque"), timeline.get("assist_torque")
     if driver is None or assist is None or np.isnan(driver.value).all():
+        return None
+    if max(driver.period_s, assist.period_s) > SLOWEST_S:
         return None
     if driver.sign_known and assist.sign_known:
         return driver, assist

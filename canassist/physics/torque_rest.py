@@ -13,6 +13,9 @@ from canassist.timeline import seen_s, value_at, window_extremes
 if TYPE_CHECKING:
     from canassist.model import BoolArray, Channel, FloatArray, IntArray, Timeline
 
+SLOWEST_S: Final = 0.25
+"""Driver torque that comes more seldom than this does not show that it is steady for 1 s."""
+
 RATE_DEG_S: Final = 5.0
 """At rest the steering angle moves slower than this (the contract's figure) ..."""
 
@@ -63,10 +66,13 @@ def fit_torque_rest(timeline: Timeline) -> TorqueRest | None:
     Returns
     -------
     TorqueRest or None
-        None without driver torque and steering angle, or with less than 3 s of rest.
+        None without driver torque and steering angle, where they come too seldom to show
+        a second's rest, or with less than 3 s of it.
     """
-    torque = timeline.get("driver_torque")
-    if torque is None or not timeline.has("steering_angle"):
+    torque, angle = timeline.get("driver_torque"), timeline.get("steering_angle")
+    if torque is None or angle is None:
+        return None
+    if torque.period_s > SLOWEST_S or angle.period_s > STEADY_S:
         return None
     time_s, torque_nm = torque.valid()
     rest = at_rest(timeline, torque)

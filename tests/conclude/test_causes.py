@@ -189,6 +189,12 @@ def test_no_fault_is_at_most_moderate_without_a_given_map() -> None:
     assert first(HandMade(physics=learned).verdict()) == (Code.NO_FAULT_FOUND, Strength.MODERATE)
 
 
+def test_a_given_map_that_was_not_compared_makes_no_sound_ride_sure() -> None:
+    unseen = replace(fit("profile"), ratio=None)
+    verdict = HandMade(physics=physics(charging=charging(14.1), assist=unseen)).verdict()
+    assert first(verdict) == (Code.NO_FAULT_FOUND, Strength.MODERATE)
+
+
 def _texts_for(verdict: Verdict) -> str:
     return " ".join(item.text for item in verdict.conclusions[0].because)
 

@@ -151,6 +151,13 @@ def test_another_nominal_supply_without_limits_cannot_be_told() -> None:
     assert any("nominally 24.0 V" in text for text in told)
 
 
+def test_torque_that_comes_too_seldom_for_the_map_is_said() -> None:
+    channels = ridden()
+    channels["assist_torque"] = replace(channels["assist_torque"], period_s=0.5)
+    told = HandMade(channels=channels).verdict().coverage.cannot_tell
+    assert any("assist torque must come every 0.25 s" in text for text in told)
+
+
 def test_a_supply_that_is_not_12_v_is_named_by_what_it_reads() -> None:
     channels = ridden()
     channels["supply_voltage"].value[:] = 27.6

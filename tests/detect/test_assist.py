@@ -291,3 +291,34 @@ def test_uncommanded_assist_ends_where_no_map_tells(
     (event,) = _find(ride(channels), only_one)
     assert event.cause == "uncommanded"
     assert event.end_s == pytest.approx(34.3, abs=0.03)
+
+
+@pytest.mark.parametrize("given", [True, False])
+@pytest.mark.parametrize("seconds", [2.0, 4.0, 8.0])
+@pytest.mark.parametrize(
+    ("period_s", "shift_s"), [(0.001, 0.0), (0.2, 0.09), (0.5, 0.2), (1.0, 0.45)]
+)
+def test_sound_assist_is_silent_at_any_message_rate(  # noqa: PLR0917 - fixtures and a table
+    ride: Ride,
+    every: Every,
+    profile: Profile,
+    period_s: float,
+    shift_s: float,
+    seconds: float,
+    given: bool,
+) -> None:
+    """Turns of 2 to 8 s, assist 0.2 s late; at 2 Hz and less a turn falls between samples."""
+    time_s = every(period_s, 60.0)
+    speed, limit = np.where(time_s < 30.0, 5.0, 40.0), np.full(len(time_s), 100.0)
+
+    def torque(at_s: FloatArray) -> FloatArray:
+        return np.asarray(5.0 * np.sin(2.0 * np.pi * at_s / seconds))
+
+    channels = {
+        "vehicle_speed": (time_s, speed),
+        "assist_limit": (time_s, limit),
+        "driver_torque": (time_s + shift_s, torque(time_s + shift_s)),
+        "assist_torque": (time_s, _called_for(torque(time_s - 0.2), speed, limit)),
+    }
+    table = profile.assist_map if given else None
+    assert _find(ride(channels), replace(profile, assist_map=table)) == []

@@ -299,6 +299,23 @@ def test_drift_with_temperature_is_a_slope() -> None:
     assert rest.drift_nm_per_k.value == pytest.approx(0.004, rel=0.1)
 
 
+@pytest.mark.parametrize(
+    ("torque_s", "angle_s", "told"), [(0.1, 0.5, True), (1.5, 0.1, False), (0.1, 2.0, False)]
+)
+def test_rest_takes_samples_that_can_show_a_second(
+    torque_s: float, angle_s: float, told: bool
+) -> None:
+    """Between samples 1.5 s apart a hand may have steered; between angles 2 s apart, too."""
+    torque_at, angle_at = _every(torque_s, 60.0), _every(angle_s, 60.0)
+    channels = {
+        "driver_torque": (torque_at, np.full(len(torque_at), 0.8)),
+        "steering_angle": (angle_at, np.zeros(len(angle_at))),
+        "vehicle_speed": (torque_at, np.full(len(torque_at), 50.0)),
+    }
+    rest = study(make_ride(channels), default_profile()).torque_rest
+    assert (rest is not None) is told
+
+
 def test_no_rest_without_the_steering_angle() -> None:
     time_s = _every(0.02, 60.0)
     ride = make_ride({"driver_torque": (time_s, np.full(len(time_s), 0.8))})
