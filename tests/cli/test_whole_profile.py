@@ -58,7 +58,7 @@ scale = 2.0
 [limits]
 charging_v = 13.0""",
     "windows": 'profile = 1\r\n[channels]\r\nvehicle_speed = "A.B"\r\n',
-    "looks like it": '[vehicle]\nname = """\n[channels] of old"""\n[channels]\nvehicle_speed = "A.B"',
+    "looks like it": '[vehicle]\nname = """\n[channels] old"""\n[channels]\nvehicle_speed = "A.B"',
 }
 
 
