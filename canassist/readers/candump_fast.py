@@ -30,7 +30,7 @@ ERROR_BIT: Final = 0x2000_0000
 """Marks an error frame's identifier (linux/can.h, CAN_ERR_FLAG)."""
 
 _PREFIX: Final = re.compile(
-    rb"\((\d{1,10})\.(\d{1,9})\)[ \t]+([!-~]{1,32})[ \t]+(?=[0-9A-Fa-f]{3}#|[0-9A-Fa-f]{8}#)"
+    rb"\((\d{1,10})\.(\d{1,9})\)[ \t]+([!-~]{1,32})[ \t]* (?=[0-9A-Fa-f]{3}#|[0-9A-Fa-f]{8}#)"
 )
 _LONGEST_PREFIX: Final = 64
 _HASH: Final = ord("#")
@@ -42,8 +42,8 @@ _U = np.uint64
 _V = np.uint32
 _THREE: Final = _U(0xFF_FFFF)
 _REST_ZEROS: Final = _U(0x3030_3030_3000_0000)
-_FOURTH: Final = _U(0xFF00_0000)
-_HASH_FOURTH: Final = _U(_HASH << 24)
+_AROUND_THREE: Final = _U(0xFF_0000_00FF)
+_BLANK_AND_HASH: Final = _U(_HASH << 32 | _BLANK)
 _NS: Final = 1_000_000_000
 _MOST_SECONDS: Final = 9_000_000_000  # the year 2255; more does not fit into 64 bits of ns
 _FD: Final = np.uint8(FrameFlag.FD)
@@ -148,12 +148,12 @@ class CandumpGrammar:
 
 def _identifiers(buffer: ByteArray, at: IntArray) -> Heads:
     """Read ``123#`` or ``12345678#``: identifier, flags, place behind it, whether it is one."""
-    word = words(buffer, at)
-    three = word & _THREE
+    word = words(buffer, at - 1)  # with the blank before it, lest the end of a longer one will do
+    three = (word >> _U(8)) & _THREE
     nibble, hit = hex_nibbles(three | _REST_ZEROS)
     can_id = ((nibble << _U(8)) | (nibble >> _U(4)) | (nibble >> _U(16))).astype(np.uint32)
     can_id &= _V(0xFFF)
-    short = (word & _FOURTH) == _HASH_FOURTH
+    short = (word & _AROUND_THREE) == _BLANK_AND_HASH
     hit &= short & (can_id <= HIGHEST_STANDARD_ID)
     flags = np.zeros(len(at), dtype=np.uint8)
     data_at = at + 4

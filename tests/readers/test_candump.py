@@ -186,6 +186,19 @@ def test_a_cut_last_line_is_known_in_every_encoding(encoding: str) -> None:
     assert tally.problems[0].where == "line 10"
 
 
+def test_no_frame_is_lost_where_another_bus_s_name_is_five_letters_longer() -> None:
+    """There the last digits of a 29-bit identifier stand where the other has 11-bit ones."""
+    lines = []
+    for row in range(50):
+        lines += [
+            f"(1700000000.{row:06d}) can0_body 123#{row:02X}",
+            f"(1700000000.{row:06d}) can0 18FEF678#{row:02X}",
+        ]
+    wish = Wish(wanted=IdSet([0x18FE_F678 | 0x8000_0000]), headers=False)
+    read, _ = read_all(CandumpReader(), "\n".join([*lines, ""]).encode(), wish)
+    assert [one.data[0] for one in read] == list(range(50))
+
+
 def test_buses_are_named_in_order_of_appearance() -> None:
     lines = [f"({n}.000000) {('vcan0', 'can1', 'slcan12')[n % 3]} 123#00" for n in range(9)]
     read, tally = read_all(CandumpReader(), "\n".join([*lines, ""]).encode())
