@@ -65,7 +65,7 @@ _NEEDED: Final[dict[Code, tuple[tuple[str, ...], tuple[_Condition, ...]]]] = {
     Code.SUPPLY_BREAK: (("supply_voltage",), (_ENGINE,)),
     Code.OVERVOLTAGE_FAULT: (("supply_voltage",), (_FAST,)),
     Code.SPEED_SIGNAL_FAULT: (("vehicle_speed", "engine_speed"), (_ENGINE,)),
-    Code.TORQUE_SENSOR_OFFSET: (("driver_torque",), (_REST,)),
+    Code.TORQUE_SENSOR_OFFSET: (("driver_torque", "steering_angle"), (_REST,)),
     Code.ASSIST_MAP_DEVIATION: (
         ("vehicle_speed", "assist_torque", "driver_torque"),
         (_SLOW, _CRUISE),

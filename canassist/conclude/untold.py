@@ -142,8 +142,9 @@ class _Untold:
         ]
         if unsigned:
             yield say("cannot.sides", channels=channel_names(unsigned))
-        if not self.timeline.has("driver_torque"):
-            yield say("cannot.offset_channel")
+        blind = self.lacks("driver_torque", "steering_angle")
+        if blind:
+            yield say("cannot.offset_channel", channels=channel_names(blind))
         elif self.physics.torque_rest is None:
             yield say("cannot.offset")
 
@@ -194,7 +195,8 @@ class _Untold:
         yield from self._manoeuvres()
         if self.timeline.has("engine_speed") and not self.physics.cranks:
             yield say("next_ride.crank")
-        if self.timeline.has("driver_torque") and self.physics.torque_rest is None:
+        sensed = self.timeline.has("driver_torque", "steering_angle")
+        if sensed and self.physics.torque_rest is None:
             yield say("next_ride.rest")
         if self.timeline.bus.recording_gaps:
             yield say("next_ride.longer")
@@ -203,7 +205,7 @@ class _Untold:
         lacking = self.lacks("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
         if not self.timeline.has("assist_limit") and not self.knows_status():
             lacking += self.lacks("assist_limit", "assist_torque")
-        return lacking + self.lacks("module_temperature", "module_current")
+        return lacking + self.lacks("module_temperature", "module_current", "steering_angle")
 
     def _manoeuvres(self) -> Iterator[str]:
         ridden, limits = self.coverage, self.profile.limits

@@ -85,6 +85,8 @@ def _from_limit(timeline: Timeline, profile: Profile, physics: Physics) -> _Seen
     if channel is None:
         return None
     time_s, limit_pct = channel.valid()
+    if not len(time_s):
+        return None
     ceiling_pct = speed_ceiling_pct(timeline, physics, time_s, limit_pct, profile)
     available_pct = limit_pct if ceiling_pct is None else 100.0 * limit_pct / ceiling_pct
     return _Seen(

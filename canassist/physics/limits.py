@@ -95,12 +95,11 @@ def follow(
         Starts at the first target.
     """
     given = np.empty(len(time_s))
-    level = FULL_PCT
+    known = np.flatnonzero(~np.isnan(target_pct))
+    level = float(target_pct[known[0]]) if len(known) else FULL_PCT
     before = time_s[0] if len(time_s) else 0.0
     for row, (now, target) in enumerate(zip(time_s.tolist(), target_pct.tolist(), strict=True)):
         if target == target:  # noqa: PLR0124 - a quick test for NaN in a plain loop
-            if row == 0:
-                level = target
             step = now - before
             level = max(level - fall_pct_s * step, min(target, level + rise_pct_s * step))
         before = now

@@ -62,6 +62,7 @@ def ridden() -> dict[str, Channel]:
         "motor_current": constant("motor_current", 18.0),
         "module_current": constant("module_current", 12.0),
         "driver_torque": constant("driver_torque", 3.0),
+        "steering_angle": constant("steering_angle", 0.0),
     }
     half = len(channels["vehicle_speed"].time_s) // 2
     channels["vehicle_speed"].value[half:] = 40.0

@@ -101,7 +101,8 @@ def test_modes_are_counted_by_their_text() -> None:
         ("module_current", "The resistance of the supply path"),
         ("vehicle_speed", "Anything that depends on road speed"),
         ("assist_torque", "Whether assist follows its map"),
-        ("driver_torque", "Whether the torque reading is biased"),
+        ("driver_torque", "Whether the torque reading is biased: the log has no driver torque."),
+        ("steering_angle", "Whether the torque reading is biased: the log has no steering angle."),
         ("assist_limit", "How far assist was reduced"),
     ],
 )

@@ -207,6 +207,18 @@ def test_status_words_stand_in_and_are_named(ride: Ride, every: Every, profile: 
     assert _find(ride(channels), profile) == []  # no words that mean reduced are known
 
 
+def test_the_status_stands_in_for_a_limit_that_never_has_a_value(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _warm(every)
+    time_s, limit = channels["assist_limit"]
+    limit[:] = np.nan
+    channels["module_status"] = (time_s, np.where((time_s > 9.95) & (time_s < 14.95), 1.0, 2.0))
+    words = replace(profile, status_reduced=frozenset({"1"}))
+    (event,) = _find(ride(channels), words)
+    assert event.measured["seen_on"] == "module_status"
+
+
 def test_a_limit_that_follows_road_speed_is_no_derate(
     ride: Ride, every: Every, profile: Profile
 ) -> None:

@@ -58,3 +58,10 @@ def test_an_earlier_loss_fades_as_assist_comes_back() -> None:
     time_s = np.array([0.0, 1.0, 2.0, 3.0, 4.0])
     loss = np.array([60.0, 0.0, 30.0, np.nan, 0.0])
     assert fading(time_s, loss, rise_pct_s=20.0) == pytest.approx([60.0, 40.0, 30.0, 10.0, 0.0])
+
+
+def test_following_starts_at_the_first_known_target() -> None:
+    """What a module gave before the first reading is not known to have been full assist."""
+    target = np.array([np.nan, 60.0, 60.0])
+    given = follow(np.arange(3) / 10.0, target, fall_pct_s=100.0, rise_pct_s=50.0)
+    assert given == pytest.approx([60.0, 60.0, 60.0])
