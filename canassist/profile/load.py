@@ -25,6 +25,8 @@ from canassist.profile.values import (
     Profile,
 )
 
+MAX_BYTES: Final = 1 << 20
+"""Profiles have some thousand bytes; a log given by mistake has many more."""
 CHECKSUM_METHODS: Final = ("crc8-j1850", "e2e-p01", "xor8", "sum8")
 _TOP: Final = ("profile", "vehicle", "channels", "integrity", "limits", "status", "assist_map")
 _VEHICLE: Final = ("name", "nominal_v", "bit_rate_bps")
@@ -71,14 +73,20 @@ def read_profile(path: Path) -> Profile:
         If the file is missing, unreadable or not a valid profile.
     """
     try:
+        if path.stat().st_size > MAX_BYTES:
+            problem = f"{path.name}: is larger than any vehicle profile."
+            raise ProfileError(problem, "Give a TOML text file, not a log.")
         text = path.read_text("utf-8-sig")
     except FileNotFoundError as error:
         raise ProfileError(
             f"{path.name}: no such profile.", "Check its name and folder."
         ) from error
-    except (OSError, UnicodeDecodeError) as error:
-        problem = f"{path.name}: the profile cannot be read ({error})."
-        raise ProfileError(problem, "Give a TOML text file in UTF-8.") from error
+    except OSError as error:
+        problem = f"{path.name}: the profile cannot be read ({error.strerror or error})."
+        raise ProfileError(problem, "Check that it is a file and open to you.") from error
+    except UnicodeDecodeError as error:
+        problem = f"{path.name}: the profile cannot be read: it is no text in UTF-8."
+        raise ProfileError(problem, "Save it as a TOML text file in UTF-8.") from error
     return parse_profile(text, path.name)
 
 

@@ -149,7 +149,13 @@ def test_a_missing_profile_says_so(tmp_path: Path) -> None:
 def test_a_profile_that_is_not_text_says_so(tmp_path: Path) -> None:
     path = tmp_path / "photo.toml"
     path.write_bytes(b"\xff\xfe\x00\x80binary")
-    with pytest.raises(ProfileError, match="cannot be read"):
+    with pytest.raises(ProfileError, match="no text in UTF-8"):
+        read_profile(path)
+    with pytest.raises(ProfileError, match="cannot be read") as caught:
+        read_profile(tmp_path)
+    assert str(tmp_path.parent) not in caught.value.problem
+    path.write_bytes(b"#" * (1 << 21))
+    with pytest.raises(ProfileError, match="larger than any"):
         read_profile(path)
 
 
