@@ -25,6 +25,7 @@ _ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREAD
 _MOST_HERE: Final = 61 if sys.platform == "win32" else 1024
 """Windows waits for no more processes than this (limit of the standard library)."""
 _MOST_STILLBORN: Final = 2
+_LEAVE_S: Final = 10.0
 _CONNECT_S: Final = 20
 """A scheduler that answers later than this does not answer."""
 _COUNT_S: Final = 2.0
@@ -160,6 +161,9 @@ class LocalCrew:
                 with suppress(ValueError, AttributeError):  # it never started, or is gone
                     process.terminate()
         self._pool.shutdown(wait=True, cancel_futures=True)
+        for process in self._context.started:  # a pool that was dismissed has not waited
+            with suppress(ValueError, AssertionError):
+                process.join(_LEAVE_S)
         for name, value in self._threads_before.items():
             if value is None:
                 os.environ.pop(name, None)
