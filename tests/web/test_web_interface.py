@@ -16,8 +16,6 @@ from canassist.demo import WrittenRide
 if TYPE_CHECKING:
     from tests.web.conftest import Served
 
-EXAMPLES = "25"
-
 
 def test_log_in_result_out(shared_page: Served, rides: dict[str, WrittenRide]) -> None:
     ride = rides["hot_tight_turns"]
@@ -49,13 +47,13 @@ def test_description_is_served_and_pages_are_as_described(shared_page: Served) -
                 assert status in methods["get"]["responses"]
 
 
-@pytest.mark.slow
-def test_drawn_requests_find_no_mistake_of_the_server(shared_page: Served) -> None:
+@pytest.mark.parametrize("examples", ["12", pytest.param("60", marks=pytest.mark.slow)])
+def test_drawn_requests_find_no_mistake_of_the_server(shared_page: Served, examples: str) -> None:
     done = subprocess.run(
         [
             sys.executable, "-m", "schemathesis.cli", "run",
             shared_page.address + "api/openapi.json",
-            "--checks", "not_a_server_error", "--max-examples", EXAMPLES, "--seed", "1",
+            "--checks", "not_a_server_error", "--max-examples", examples, "--seed", "1",
             "--request-timeout", "60", "--suppress-health-check", "all", "--no-color",
         ],
         capture_output=True, text=True, timeout=280, check=False,
