@@ -196,10 +196,8 @@ def _extra_load(scene: DipScene, before: slice, dip: slice) -> float:
 def _charges(scene: DipScene, start_s: float) -> bool:
     """Tell whether the alternator was seen charging; unknown counts as charging."""
     for window in (scene.rows(start_s - CHARGE_WINDOW_S, start_s), slice(None)):
-        time_s = scene.time_s[window]
         fast = scene.engine_rpm[window] > scene.charging_rpm
-        steps = np.diff(time_s, append=time_s[-1:])
-        if steps[fast].sum() >= CHARGE_LEAST_S:
+        if scene.seconds(window, fast) >= CHARGE_LEAST_S:
             reached_v = np.quantile(scene.supply_v[window][fast], CHARGE_SHARE)
             return bool(reached_v >= scene.charging_v)
     return True

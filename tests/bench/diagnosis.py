@@ -23,10 +23,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
-from canassist import conclude, detect, physics
+from canassist import judging
 from canassist.demo import demo_profile, simulate
 from canassist.demo.scenarios import CONDITIONS, SCENARIOS, draw_scenario
-from canassist.model import Case
+from canassist.model import Case, Physics
 from canassist.profile import Profile, default_profile
 from tests.bench.decoded_ride import decoded
 from tests.bench.scoring import RideScore, Total, score_ride
@@ -71,15 +71,13 @@ def judge(job: Job) -> Outcome:
         else demo_profile(scenario.layout, scenario.vehicle)
     )
     timeline = decoded(ride) if job.variant == BARE else ride.timeline()
-    estimates = physics.study(timeline, profile)
-    events = detect.find_events(timeline, profile, estimates)
-    verdict = conclude.conclude(timeline, profile, estimates, events, Case())
-    place = (job.scenario, job.seed)
-    score = score_ride(place, ride.truth, verdict.events, verdict.conclusions, timeline)
-    return Outcome(score=score, covered=_covered(estimates, ride.truth.parameters))
+    answer = judging.judge(timeline, profile, Case())
+    found, place = answer.verdict, (job.scenario, job.seed)
+    score = score_ride(place, ride.truth, found.events, found.conclusions, timeline)
+    return Outcome(score=score, covered=_covered(answer.physics, ride.truth.parameters))
 
 
-def _covered(estimates: physics.Physics, truth: Mapping[str, float]) -> dict[str, bool]:
+def _covered(estimates: Physics, truth: Mapping[str, float]) -> dict[str, bool]:
     """Tell for each estimate with a planted value whether its 90 % interval holds it."""
     found = {
         "path_ohm": estimates.supply_path and estimates.supply_path.path_ohm,

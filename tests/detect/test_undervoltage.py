@@ -147,6 +147,16 @@ def test_running_and_never_charged_is_charging(ride: Ride, every: Every, profile
     assert [e.cause for e in events] == ["charging"]
 
 
+def test_a_gap_says_nothing_on_charging(ride: Ride, every: Every, profile: Profile) -> None:
+    """One second is seen of the running engine, and one after a gap of 20 s: too little."""
+    time_s = np.concatenate((every(0.05, 1.0), 21.0 + every(0.05, 1.0)))
+    supply = np.full(len(time_s), 12.4)
+    supply[-5:] = 10.5
+    engine = np.full(len(time_s), 2500.0)
+    channels = {"supply_voltage": (time_s, supply), "engine_speed": (time_s, engine)}
+    assert [e.cause for e in find_undervoltage(ride(channels), profile)] == ["other_load"]
+
+
 def test_a_24_v_vehicle_is_not_judged_by_12_v_limits(
     ride: Ride, every: Every, profile: Profile
 ) -> None:
