@@ -20,10 +20,10 @@ from canassist.compare.matched import (
 from canassist.compare.measured import (
     Measured,
     Untold,
-    distribution,
     from_matched,
     lacking,
     resolution,
+    spread,
 )
 from canassist.model import Estimate, Overlay, Points
 from canassist.physics import assist_samples
@@ -308,19 +308,8 @@ def _overlays(gain: Matched, tables: list[list[_Table | None]]) -> tuple[Overlay
                 b=curves[1],
             )
         )
-    shown.append(
-        Overlay(
-            name="gain-spread",
-            message="Assist delivered over what the map calls for, stretch by stretch",
-            x_words="Delivered over called for",
-            x_unit="share",
-            y_words="Stretches at or below",
-            y_unit="%",
-            a=distribution(gain.stretches_a),
-            b=distribution(gain.stretches_b),
-            step=True,
-        )
-    )
+    message = "Assist delivered over what the map calls for, stretch by stretch"
+    shown.append(spread("gain-spread", message, "Delivered over called for", "share", gain))
     return tuple(shown)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.compare.chance import Gap, gap_of, pooled
-from canassist.compare.measured import Measured, Untold, lacking
+from canassist.compare.measured import Measured, Untold, all_have, lacking
 from canassist.model import Estimate, Overlay, Points
 from canassist.physics.statistics import t95
 from canassist.physics.thermal import mean_response
@@ -114,7 +114,7 @@ def compare_heating(a: Side, b: Side) -> Measured | Untold:
     .. [2] Spread of a fit with correlated errors: K.-Y. Liang and S. L. Zeger (1986),
        Biometrika 73, with stretches of time as clusters.
     """
-    names = [name for name in ("motor_current", "module_current") if _all_have(a + b, name)]
+    names = [name for name in ("motor_current", "module_current") if all_have(a + b, name)]
     if not names or lacking(a, b, "module_temperature", words=WORDS):
         missing = lacking(a, b, "module_temperature", "motor_current", words=WORDS)
         return Untold(missing or "the two sides tell different currents")
@@ -151,10 +151,6 @@ def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
         gap=gap_of(own[0], own[1], relative=True),
         conditions="each ride's own fit of temperature on load",
     )
-
-
-def _all_have(side: Side, name: str) -> bool:
-    return all(with_known_units(result.timeline).has(name) for result in side)
 
 
 def _steps(result: Result, current: str, side: int) -> _Ride | None:
@@ -239,11 +235,7 @@ def _judged(problem: _Problem, slow_s: float, fast_s: float, current: str) -> Me
     if gains.min() <= 0.0:
         return Untold("temperature does not follow the load on one side")
     left = problem.heat_c - table @ linear
-    slopes = [(problem.design(slow_s * math.exp(NUDGE), fast_s) @ linear - table @ linear) / NUDGE]
-    if fast_s > 0.0:
-        moved = problem.design(slow_s, fast_s * math.exp(NUDGE))
-        slopes.append((moved @ linear - table @ linear) / NUDGE)
-    full = np.column_stack((table, *slopes))
+    full = np.column_stack((table, *_slopes(problem, slow_s, fast_s, linear)))
     covariance, degrees = _covariance(full, left, problem.stretch)
     places = [
         slice(len(linear) - 2 * nodes, len(linear) - nodes),
@@ -274,6 +266,16 @@ def _judged(problem: _Problem, slow_s: float, fast_s: float, current: str) -> Me
         conditions=f"the same square of {current.replace('_', ' ')}, shared time constants",
         overlays=_overlays(problem, linear, table, nodes),
     )
+
+
+def _slopes(
+    problem: _Problem, slow_s: float, fast_s: float, linear: FloatArray
+) -> list[FloatArray]:
+    """Return how the fit moves with the logarithm of each time constant."""
+    table = problem.design(slow_s, fast_s)
+    nudged = [(slow_s * math.exp(NUDGE), fast_s)]
+    nudged += [(slow_s, fast_s * math.exp(NUDGE))] * (fast_s > 0.0)
+    return [(problem.design(*taus) @ linear - table @ linear) / NUDGE for taus in nudged]
 
 
 def _solve(table: FloatArray, value: FloatArray) -> FloatArray:

@@ -145,43 +145,65 @@ def matched(
     if not len(shared) or min(len(a.total), len(b.total)) < LEAST_STRETCHES:
         return None
     dice = np.random.default_rng(SEED)
-    values, spreads, degrees = [], [], []
-    for one in (a, b):
-        drawn = _drawn(one, both, dice)
-        values.append(_mean(one.total.sum(axis=0), one.weight.sum(axis=0), both))
-        count = _effective(one.weight.sum(axis=1))
-        spread = float(np.nanstd(drawn, ddof=1)) * math.sqrt(count / max(count - 1.0, 1.0))
-        spreads.append(math.hypot(spread, floor))
-        degrees.append(max(int(count) - 1, 1))
-    if relative and min(values) <= 0.0:
+    one, other = (_figure(cells, both, floor, dice) for cells in (a, b))
+    if relative and min(one.value, other.value) <= 0.0:
         return None
-    scale = [1.0 / value if relative else 1.0 for value in values]
-    parts = [spread * by for spread, by in zip(spreads, scale, strict=True)]
+    own_a, own_b = (_own(cells, both) for cells in (a, b))
+    return Matched(
+        a=one.estimate(unit),
+        b=other.estimate(unit),
+        gap=_gap(one, other, relative=relative),
+        effect=rank_share(own_b, own_a),
+        bins=shared,
+        means_a=a.total.sum(axis=0) / a.weight.sum(axis=0),
+        means_b=b.total.sum(axis=0) / b.weight.sum(axis=0),
+        stretches_a=own_a,
+        stretches_b=own_b,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _OneSide:
+    """A figure of one side: its value, standard error, degrees of freedom, stretches."""
+
+    value: float
+    spread: float
+    degrees: int
+    count: int
+
+    def estimate(self, unit: str) -> Estimate:
+        half = t95(self.degrees) * self.spread
+        return Estimate(
+            value=self.value,
+            low=self.value - half,
+            high=self.value + half,
+            unit=unit,
+            count=self.count,
+        )
+
+
+def _figure(cells: Cells, both: FloatArray, floor: float, dice: np.random.Generator) -> _OneSide:
+    drawn = _drawn(cells, both, dice)
+    count = _effective(cells.weight.sum(axis=1))
+    spread = float(np.nanstd(drawn, ddof=1)) * math.sqrt(count / max(count - 1.0, 1.0))
+    return _OneSide(
+        value=_mean(cells.total.sum(axis=0), cells.weight.sum(axis=0), both),
+        spread=math.hypot(spread, floor),
+        degrees=max(int(count) - 1, 1),
+        count=len(cells.total),
+    )
+
+
+def _gap(a: _OneSide, b: _OneSide, *, relative: bool) -> Gap:
+    parts = [(side.spread / side.value if relative else side.spread) for side in (a, b)]
     wide = math.hypot(*parts)
-    gap = Gap(
-        value=math.log(values[1] / values[0]) if relative else values[1] - values[0],
+    return Gap(
+        value=math.log(b.value / a.value) if relative else b.value - a.value,
         spread_low=wide,
         spread_high=wide,
-        degrees=welch(*zip(parts, degrees, strict=True)),
-        count=min(len(a.total), len(b.total)),
+        degrees=welch((parts[0], a.degrees), (parts[1], b.degrees)),
+        count=min(a.count, b.count),
         relative=relative,
-    )
-    own = [_own(one, both) for one in (a, b)]
-    estimates = [
-        _estimate(value, spread, d, unit, len(one.total))
-        for value, spread, d, one in zip(values, spreads, degrees, (a, b), strict=True)
-    ]
-    means = [one.total.sum(axis=0) / one.weight.sum(axis=0) for one in (a, b)]
-    return Matched(
-        a=estimates[0],
-        b=estimates[1],
-        gap=gap,
-        effect=rank_share(own[1], own[0]),
-        bins=shared,
-        means_a=means[0],
-        means_b=means[1],
-        stretches_a=own[0],
-        stretches_b=own[1],
     )
 
 
@@ -222,11 +244,6 @@ def _own(cells: Cells, both: FloatArray) -> FloatArray:
     mean = np.divide(cells.total, cells.weight, out=np.zeros_like(cells.total), where=held)
     weighed = cells.weight * (both > 0.0)
     return np.asarray((mean * weighed).sum(axis=1) / weighed.sum(axis=1))
-
-
-def _estimate(value: float, spread: float, degrees: int, unit: str, count: int) -> Estimate:
-    half = t95(degrees) * spread
-    return Estimate(value=value, low=value - half, high=value + half, unit=unit, count=count)
 
 
 def bin_of(value: FloatArray, edges: Sequence[float]) -> IntArray:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canassist.model import Overlay, Points
+from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
     from canassist.compare.chance import Gap
@@ -55,6 +56,32 @@ def distribution(value: FloatArray) -> Points:
     """Return the share of values at or below each of them, in per cent."""
     ordered = np.sort(value)
     return Points(x=ordered, y=100.0 * np.arange(1, len(ordered) + 1) / len(ordered))
+
+
+def spread(name: str, message: str, words: str, unit: str, found: Matched) -> Overlay:
+    """Return both sides' stretches as the share at or below each value, to lay over each other.
+
+    Parameters
+    ----------
+    words, unit : str
+        What the values are.
+    """
+    return Overlay(
+        name=name,
+        message=message,
+        x_words=words,
+        x_unit=unit,
+        y_words="Stretches at or below",
+        y_unit="%",
+        a=distribution(found.stretches_a),
+        b=distribution(found.stretches_b),
+        step=True,
+    )
+
+
+def all_have(side: Side, name: str) -> bool:
+    """Tell whether every ride has a channel whose unit is known."""
+    return all(with_known_units(result.timeline).has(name) for result in side)
 
 
 def lacking(a: Side, b: Side, *names: str, words: dict[str, str]) -> str:

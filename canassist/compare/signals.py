@@ -11,12 +11,11 @@ from canassist.compare.matched import stretches as stretches_of
 from canassist.compare.measured import (
     Measured,
     Untold,
-    distribution,
     from_matched,
     lacking,
     resolution,
+    spread,
 )
-from canassist.model import Overlay
 from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
@@ -66,17 +65,8 @@ def compare_offset(a: Side, b: Side) -> Measured | Untold:
     found = matched(parts[0], parts[1], "N·m", floor=floor)
     if found is None:
         return Untold("too little rest with nobody steering")
-    overlay = Overlay(
-        name="rest",
-        message="Driver torque with nobody steering, stretch by stretch",
-        x_words="Driver torque at rest",
-        x_unit="N·m",
-        y_words="Stretches at or below",
-        y_unit="%",
-        a=distribution(found.stretches_a),
-        b=distribution(found.stretches_b),
-        step=True,
-    )
+    message = "Driver torque with nobody steering, stretch by stretch"
+    overlay = spread("rest", message, "Driver torque at rest", "N·m", found)
     return from_matched(found, "bar still, nobody steering", (overlay,))
 
 

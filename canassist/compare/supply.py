@@ -12,10 +12,11 @@ from canassist.compare.matched import Cells, bin_of, crossed, matched, stretches
 from canassist.compare.measured import (
     Measured,
     Untold,
-    distribution,
+    all_have,
     from_matched,
     lacking,
     resolution,
+    spread,
 )
 from canassist.model import Overlay, Points
 from canassist.physics import starter_turns, within
@@ -118,7 +119,7 @@ def _charging(result: Result, edges: tuple[float, ...]) -> Cells:
 def compare_under_load(a: Side, b: Side) -> Measured | Untold:
     """Compare the supply at the same module current and engine speed."""
     names = ["supply_voltage", "engine_speed"]
-    current = "module_current" if _all_have(a + b, "module_current") else "motor_current"
+    current = "module_current" if all_have(a + b, "module_current") else "motor_current"
     missing = lacking(a, b, *names, current, words=WORDS)
     if missing:
         return Untold(missing)
@@ -156,19 +157,8 @@ def _load_overlays(parts: list[Cells], found: Matched) -> tuple[Overlay, ...]:
                 b=curves[1],
             )
         )
-    shown.append(
-        Overlay(
-            name="supply-spread",
-            message="Supply under steering load, stretch by stretch",
-            x_words="Supply at the module",
-            x_unit="V",
-            y_words="Stretches at or below",
-            y_unit="%",
-            a=distribution(found.stretches_a),
-            b=distribution(found.stretches_b),
-            step=True,
-        )
-    )
+    message = "Supply under steering load, stretch by stretch"
+    shown.append(spread("supply-spread", message, "Supply at the module", "V", found))
     return tuple(shown)
 
 
@@ -204,7 +194,3 @@ def _rows(
         else between(amps.time_s, amps.value, time_s, max_gap_s=amps.stale_after_s)
     )
     return time_s, supply_v, value_at(timeline, "engine_speed", time_s), current_a
-
-
-def _all_have(side: Side, name: str) -> bool:
-    return all(with_known_units(result.timeline).has(name) for result in side)
