@@ -125,15 +125,3 @@ class ChannelChoice:
     sign_known: bool = True
     stands_in: bool = False
     ranking: tuple[Ranked, ...] = ()
-
-
-# The two functions of `channel_map` that decoding calls:
-#
-#   rank_static(databases, *, skip=frozenset()) -> Mapping[str, tuple[Candidate, ...]]
-#       For each channel not in `skip`, at most MAX_CANDIDATES signals, the best first.
-#
-#   choose(measured, stats, *, decided, reference, profile) -> Mapping[str, ChannelChoice]
-#       measured: Mapping[str, Sequence[MeasuredCandidate]], by channel.
-#       decided: Mapping[str, Channel], what the profile or a standard has settled already.
-#       reference: Mapping[str, Channel], slow standard values (OBD-II replies) of channels
-#       that are still open: evidence for a signal that follows them.

@@ -1,8 +1,8 @@
 """The objects of a BLF file, many at a time: CAN and CAN FD frames, error frames, losses.
 
 Layouts as published in the format's description: every object begins with ``LOBJ``, the sizes
-of header and object and its type; then flags and a 64-bit time stamp. From memory, where no
-file file at hand shows them
+of header and object and its type; then flags and a 64-bit time stamp. What no file at hand
+shows is from memory.
 """
 
 from __future__ import annotations
