@@ -300,10 +300,15 @@ def _is_hex(text: str) -> bool:
 
 
 def _error(time_ns: int, bus: int, word: list[str], layout: Layout) -> Frame:
-    """Bytes: direction, place in the frame, receive and transmit error counter."""
+    """Bytes: direction, place in the frame, receive and transmit error counter.
+
+    The kind of error stands where the identifier would; in version 2 it leads the bytes.
+    """
     byte = [int(one, 16) for one in _data_words(word, layout)]
     what = word[layout.can_id]
     protocol = int(what, 16) & _NAMED_ERRORS if _is_hex(what) else 0
+    if layout.new:
+        protocol, byte = (byte[0] if byte else 0) & _NAMED_ERRORS, byte[1:]
     detail = bytearray(CLASSIC_BYTES)
     detail[2] = protocol
     classes = _BUS_ERROR

@@ -198,6 +198,21 @@ def test_a_busy_bus_and_an_overrun_are_told_in_the_kernels_terms() -> None:
     assert not tally.problems
 
 
+@pytest.mark.parametrize(
+    ("version", "line"),
+    [
+        ("2.0", "      6      1334.522 ER          Rx    04 01 02 08 03 "),
+        ("2.1", "      6      1334.522 ER 1         - Rx -  5    04 01 02 08 03 "),
+    ],
+)
+def test_an_error_frame_of_version_2_has_its_kind_among_its_bytes(version: str, line: str) -> None:
+    """The description's own lines, with counters: stuff error (04) at place 02."""
+    text = f"{HEADERS[version]}{line}\n"
+    (one,), tally = read_all(TrcReader(), text.encode())
+    assert (one.can_id, one.data.hex()) == (0x288, "0000040200000308")
+    assert not tally.problems
+
+
 def test_a_second_trace_in_the_same_file_goes_on_at_its_own_start() -> None:
     one = Sample(MS_NS, "1", 0x10, 0, 1, b"\x01")
     first = _trace("2.0", [one])
