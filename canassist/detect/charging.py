@@ -55,25 +55,25 @@ def find_charging_low(timeline: Timeline, profile: Profile) -> list[Event]:
     )
     ends = back.first[back.seconds >= HOLD_S - TIME_STEP_S]
     ends = np.union1d(ends, np.flatnonzero(~fast))
+    long = starts.seconds >= AT_LEAST_S - TIME_STEP_S
     found: list[Event] = []
     after = 0
-    for first in starts.first[starts.seconds >= AT_LEAST_S - TIME_STEP_S]:
+    for first, seconds in zip(starts.first[long], starts.seconds[long], strict=True):
         if first < after:
             continue
         place = int(np.searchsorted(ends, first))
-        stop = int(ends[place]) if place < len(ends) else len(time_s)
-        after = stop
-        rows = slice(int(first), stop)
+        after = int(ends[place]) if place < len(ends) else len(time_s)
+        rows = slice(int(first), after)
         found.append(
             Event(
                 kind=EventKind.CHARGING_LOW,
                 start_s=float(time_s[first]),
-                end_s=None if place == len(ends) else float(time_s[stop]),
+                end_s=None if after == len(time_s) else float(time_s[after]),
                 channel="supply_voltage",
                 measured={
                     "supply_v": float(np.median(supply_v[rows])),
                     "engine_rpm": float(np.median(engine_rpm[rows])),
-                    "seconds_s": float(starts.seconds[np.searchsorted(starts.first, first)]),
+                    "seconds_s": float(seconds),
                 },
                 expected={"supply_v": limits.charging_v, "engine_rpm": limits.charging_rpm},
             )

@@ -149,22 +149,33 @@ def _stuck(
         witness = witness or _heating(thermal, value, (start_s, last_s))
         if witness is None:
             continue
-        found.append(
-            Event(
-                kind=EventKind.SIGNAL_STUCK,
-                start_s=start_s,
-                end_s=float(time_s[last + 1]) if last + 1 < len(time_s) else None,
-                channel=channel.name,
-                measured={
-                    "repeated_s": float(seconds),
-                    "stuck_value": level,
-                    "witness": witness[0],
-                    "witness_moved": witness[1],
-                },
-                expected={"repeated_s": stuck_s},
-            )
-        )
+        found.append(_event(channel, (int(first), last), float(seconds), witness, stuck_s))
     return found
+
+
+def _event(
+    channel: Channel,
+    rows: tuple[int, int],
+    seconds: float,
+    witness: tuple[str, float],
+    stuck_s: float,
+) -> Event:
+    """Return the event of a run from its first to its last row."""
+    time_s, value = channel.valid()
+    first, last = rows
+    return Event(
+        kind=EventKind.SIGNAL_STUCK,
+        start_s=float(time_s[first]),
+        end_s=float(time_s[last + 1]) if last + 1 < len(time_s) else None,
+        channel=channel.name,
+        measured={
+            "repeated_s": seconds,
+            "stuck_value": float(value[first]),
+            "witness": witness[0],
+            "witness_moved": witness[1],
+        },
+        expected={"repeated_s": stuck_s},
+    )
 
 
 def _with_last(runs: Runs, channel: Channel) -> Runs:

@@ -111,26 +111,15 @@ def learn_map(
         return None
     available = np.where(usable, samples.limit_share, 1.0)
     given = samples.delivered_nm * np.sign(samples.driver_nm) / available
-    seen = usable
-    usable = usable & (given < GREATEST_SHARE * float(given[usable].max()))
+    top_nm = float(given[usable].max())
+    free = usable & (given < GREATEST_SHARE * top_nm)
     mode = np.nan_to_num(value_at(timeline, "assist_mode", samples.time_s), nan=-1.0)
-    deadband_nm = _deadband(samples, given, usable, mode)
-    effort = np.abs(samples.driver_nm) - deadband_nm
-    rows = np.flatnonzero(usable & (effort >= LEARN_EFFORT_NM) & (given > 0.0))
-    lesson = _Lesson(
-        speed_kph=samples.speed_kph[rows],
-        band=np.digitize(samples.speed_kph[rows], SPEED_EDGES_KPH),
-        mode=mode[rows],
-        right=samples.driver_nm[rows] > 0.0,
-        log_gain=np.log(given[rows] / effort[rows]),
-        period_s=period_s,
-    )
-    if len(rows) * period_s < RIDE_LEAST_S:
+    deadband_nm = _deadband(samples, given, free, mode)
+    lesson = _lesson(samples, given, free, mode, deadband_nm)
+    bands = _bands(lesson)
+    if len(lesson.band) * period_s < RIDE_LEAST_S or not len(bands):
         return None
     modes = timeline.get("assist_mode")
-    bands = _bands(lesson)
-    if not len(bands):
-        return None
     labels = {} if modes is None else modes.labels
     speeds, tables = _tables(lesson, bands, labels, side_tolerance)
     learned = replace(
@@ -139,12 +128,29 @@ def learn_map(
         speed_kph=tuple(speeds.tolist()),
         gains=tables,
         driver_deadband_nm=deadband_nm,
-    )
-    return replace(
-        learned,
-        max_assist_nm=_greatest(samples, given, learned, seen),
-        known_up_to_nm=float(given[seen].max()),
+        known_up_to_nm=top_nm,
         unshown_kph=_unshown(bands),
+    )
+    return replace(learned, max_assist_nm=_greatest(samples, given, learned, usable))
+
+
+def _lesson(
+    samples: AssistSamples,
+    given: FloatArray,
+    free: BoolArray,
+    mode: FloatArray,
+    deadband_nm: float,
+) -> _Lesson:
+    """Gather the samples at which assist is well away from both of its ends."""
+    effort = np.abs(samples.driver_nm) - deadband_nm
+    rows = np.flatnonzero(free & (effort >= LEARN_EFFORT_NM) & (given > 0.0))
+    return _Lesson(
+        speed_kph=samples.speed_kph[rows],
+        band=np.digitize(samples.speed_kph[rows], SPEED_EDGES_KPH),
+        mode=mode[rows],
+        right=samples.driver_nm[rows] > 0.0,
+        log_gain=np.log(given[rows] / effort[rows]),
+        period_s=float(np.median(np.diff(samples.time_s))),
     )
 
 

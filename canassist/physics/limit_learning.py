@@ -13,7 +13,7 @@ from canassist.physics.statistics import theil_sen
 from canassist.timeline import value_at, window_extremes
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, LimitLines, Timeline
+    from canassist.model import BoolArray, Channel, FloatArray, LimitLines, Timeline
     from canassist.profile import Profile
 
 SLOPING_PCT: Final = (8.0, 92.0)
@@ -77,56 +77,82 @@ def learn_lines(timeline: Timeline, profile: Profile, lines: LimitLines) -> Limi
     channel = timeline.get("assist_limit")
     if channel is None or lines.source == "profile":
         return lines
-    time_s, limit_pct = channel.valid()
-    heat_c = value_at(timeline, "module_temperature", time_s)
-    supply_v = value_at(timeline, "supply_voltage", time_s)
-    running = ~engine_stands(timeline, time_s)
-    learned = lines
+    seen = _Seen.of(timeline, channel)
     if not profile.gives("derate_start_c", "derate_zero_c"):
-        strong = ~(supply_line_pct(supply_v - SUPPLY_MARGIN_V, lines) < FULL_PCT)
-        found = _line(
-            _Quantity(
-                time_s=time_s,
-                value=heat_c,
-                limit_pct=limit_pct,
-                usable=running & ~np.isnan(heat_c) & strong,
-                span=2.0,
-                margin=3.0,
-                move=1.0,
-                widths=(5.0, 60.0),
-            )
-        )
-        if found is not None:
-            learned = replace(
-                learned,
-                derate_start_c=found[0],
-                derate_zero_c=found[1],
-                source="ride",
-                temperature_source="ride",
-            )
+        lines = _with_temperature_line(seen, lines)
     if not profile.gives("derate_start_v", "derate_zero_v"):
-        cool = ~(temperature_line_pct(heat_c, learned) < FULL_PCT)
-        found = _line(
-            _Quantity(
-                time_s=time_s,
-                value=-supply_v,
-                limit_pct=limit_pct,
-                usable=running & ~np.isnan(supply_v) & cool,
-                span=0.3,
-                margin=0.4,
-                move=0.15,
-                widths=(0.5, 5.0),
-            )
+        lines = _with_supply_line(seen, lines)
+    return lines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """The assist limit, and what it may hang on, at its samples."""
+
+    time_s: FloatArray
+    limit_pct: FloatArray
+    heat_c: FloatArray
+    supply_v: FloatArray
+    running: BoolArray
+
+    @staticmethod
+    def of(timeline: Timeline, channel: Channel) -> _Seen:
+        time_s, limit_pct = channel.valid()
+        return _Seen(
+            time_s=time_s,
+            limit_pct=limit_pct,
+            heat_c=value_at(timeline, "module_temperature", time_s),
+            supply_v=value_at(timeline, "supply_voltage", time_s),
+            running=~engine_stands(timeline, time_s),
         )
-        if found is not None:
-            learned = replace(
-                learned,
-                derate_start_v=-found[0],
-                derate_zero_v=-found[1],
-                source="ride",
-                supply_source="ride",
-            )
-    return learned
+
+
+def _with_temperature_line(seen: _Seen, lines: LimitLines) -> LimitLines:
+    strong = ~(supply_line_pct(seen.supply_v - SUPPLY_MARGIN_V, lines) < FULL_PCT)
+    found = _line(
+        _Quantity(
+            time_s=seen.time_s,
+            value=seen.heat_c,
+            limit_pct=seen.limit_pct,
+            usable=seen.running & ~np.isnan(seen.heat_c) & strong,
+            span=2.0,
+            margin=3.0,
+            move=1.0,
+            widths=(5.0, 60.0),
+        )
+    )
+    if found is None:
+        return lines
+    start_c, zero_c = found
+    return replace(
+        lines,
+        derate_start_c=start_c,
+        derate_zero_c=zero_c,
+        source="ride",
+        temperature_source="ride",
+    )
+
+
+def _with_supply_line(seen: _Seen, lines: LimitLines) -> LimitLines:
+    cool = ~(temperature_line_pct(seen.heat_c, lines) < FULL_PCT)
+    found = _line(
+        _Quantity(
+            time_s=seen.time_s,
+            value=-seen.supply_v,
+            limit_pct=seen.limit_pct,
+            usable=seen.running & ~np.isnan(seen.supply_v) & cool,
+            span=0.3,
+            margin=0.4,
+            move=0.15,
+            widths=(0.5, 5.0),
+        )
+    )
+    if found is None:
+        return lines
+    start, zero = found
+    return replace(
+        lines, derate_start_v=-start, derate_zero_v=-zero, source="ride", supply_source="ride"
+    )
 
 
 def _line(quantity: _Quantity) -> tuple[float, float] | None:
