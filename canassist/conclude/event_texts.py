@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from canassist.profile import Limits
 
 
+NONE_PCT: Final = 0.5
+"""Less assist than this reads as 0 %, which is none."""
+
+
 class Setting(NamedTuple):
     """What sentences need besides the event: limits, and whether torque has known sides."""
 
@@ -49,9 +53,9 @@ def with_text(event: Event, setting: Setting) -> Event:
 def _derate(event: Event, lasting: str, setting: Setting) -> str:
     del setting
     why = say(f"word.cause.{event.cause}" if event.cause else "word.cause.unexplained")
-    if event.cause == "engine_stopped":
-        return say("event.derate_waiting", lasting=lasting)
     low = figure(event, "min_assist_pct")
+    if event.cause == "engine_stopped" and low is not None and low < NONE_PCT:
+        return say("event.derate_waiting", lasting=lasting)
     if low is None:
         status = event.measured.get("status")
         if isinstance(status, str):

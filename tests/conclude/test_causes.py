@@ -631,6 +631,14 @@ def test_no_fault_is_not_claimed_where_slow_steering_was_not_ridden() -> None:
     assert any("below 15 km/h" in ride for ride in verdict.conclusions[0].next_checks)
 
 
+def test_what_a_stopped_engine_left_of_assist_is_said() -> None:
+    """A module that still gives half of it did not give none."""
+    half = derate("engine_stopped", 0.0, 50.0, severity=Severity.NOTE, expected={})
+    (event,) = HandMade(events=(half,)).verdict().events
+    assert "reduced assist to 50 %" in event.text
+    assert "the engine was not running" in event.text
+
+
 def test_waiting_for_the_engine_is_no_fault() -> None:
     waiting = derate("engine_stopped", 0.0, 0.0, severity=Severity.NOTE)
     verdict = HandMade(events=(waiting,)).verdict()
