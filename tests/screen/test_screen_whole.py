@@ -16,7 +16,7 @@ import pytest
 from canassist.errors import InputError, OutputError
 from canassist.screen import Screened, Wishes, screen
 from canassist.screen.ledger import Ledger
-from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS
+from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
 
 if TYPE_CHECKING:
     from tests.screen.fleets import Fleet
@@ -219,3 +219,53 @@ def test_hostile_names_are_harmless_and_kept(small_fleet: Fleet, tmp_path: Path)
     assert set(rows.vehicle) == {name.replace("/", "") for name in HOSTILE} | {"\\udcff\\udcfe"}
     assert len(list((tmp_path / "out" / "reports").glob("*.html"))) == 1
     assert screened(replace(small_fleet, logs=logs), tmp_path / "out").fresh == 0
+
+
+def test_ctrl_c_between_the_tables_is_mended_by_the_next_run(
+    first: Screened, small_fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    take_place = TableWriter.take_place
+
+    def stopped(writer: TableWriter) -> None:
+        take_place(writer)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(TableWriter, "take_place", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            screened(small_fleet, out)
+    assert screened(small_fleet, out).fresh == 0
+    for table in ("logs", "events"):
+        pd.testing.assert_frame_equal(
+            pd.read_parquet(out / table), pd.read_parquet(first.page.parent / table)
+        )
+    assert not [path for path in out.iterdir() if path.name.startswith(".")]
+
+
+def test_a_worker_that_cannot_write_ends_the_run_with_one_message(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    (results,) = (path for path in (out / "work").iterdir() if path.is_dir())
+    shutil.rmtree(results)
+    results.mkdir()
+    for number in range(256):
+        (results / f"{number:02x}").touch()  # files where a worker would make folders
+    with pytest.raises(OutputError, match="Every worker must be able to write there"):
+        screened(small_fleet, out)
+
+
+def test_a_table_that_cannot_take_its_place_is_one_message(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    (out / ".logs.old").write_text("in the way", "utf-8")
+    with pytest.raises(OutputError, match="cannot be written"):
+        screened(small_fleet, out)
+    pd.testing.assert_frame_equal(
+        pd.read_parquet(out / "logs"), pd.read_parquet(first.page.parent / "logs")
+    )
