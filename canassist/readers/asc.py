@@ -36,6 +36,9 @@ _CONTROL: Final = re.compile(r"(?:date|base|begin)\s", re.IGNORECASE)
 _STAMP_INSIDE: Final = re.compile(r"(?<!\d)\d{1,9}\.\d{3,9}\s+(?:CANFD|\d)")
 _LONGEST_LINE: Final = 1024
 _MATCHES: Final = 2
+_MOST_PARTS: Final = (
+    256  # of one block; a stretch between headers has more than four thousand bytes
+)
 _RESTART_NS: Final = 1_000_000  # a stretch that begins this much before the last time restarted
 
 
@@ -64,7 +67,7 @@ class AscReader:
         """Yield the frames in file order, in blocks."""
         log = _Log(wish, tally)
         for lines in read_tables(source, tally):
-            for part in _split_at_controls(lines):
+            for part in _split_at_controls(lines, tally):
                 block = log.block(part)
                 if len(block):
                     yield block
@@ -90,12 +93,16 @@ class _Part(NamedTuple):
         return self.table.buffer[begin:end].tobytes().decode("latin-1")
 
 
-def _split_at_controls(lines: NumberedTable) -> Iterator[_Part]:
+def _split_at_controls(lines: NumberedTable, tally: Tally) -> Iterator[_Part]:
     """Part a block before each header line that matters; such lines begin with a letter."""
     table = lines.table
     whole = _Part(table, lines.number, "", lines.cut_row)
     lettered = np.flatnonzero(table.buffer[table.line_start] > ord("9"))
     places = [row for row in lettered.tolist() if _CONTROL.match(whole.text(row)[:_LONGEST_LINE])]
+    if len(places) > _MOST_PARTS:
+        where = f"line {lines.number + places[_MOST_PARTS]}"
+        tally.report(where, "more header lines than a log has; not followed for a while")
+        places = places[:_MOST_PARTS]
     rows = len(table.line_start)
     for begin, end in pairwise(sorted({0, *places, rows})):
         cut = None if lines.cut_row is None or lines.cut_row >= end else lines.cut_row - begin

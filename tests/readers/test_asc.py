@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -180,6 +181,15 @@ def test_a_second_stretch_that_counts_anew_is_placed_by_its_date() -> None:
         "   0.500000 1  123             Rx   d 1 02",
     )
     assert [one.time_ns for one in read] == [10 * S, 60 * S + S // 2]
+
+
+def test_a_file_of_nothing_but_headers_takes_no_long_time() -> None:
+    text = ASC_HEADER + "   0.010000 1  123  Rx   d 1 01\n" + "base hex\n" * 100_000
+    begin = time.monotonic()
+    read, tally = read_all(AscReader(), text.encode())
+    assert time.monotonic() - begin < 10.0  # it took a minute and a half
+    assert len(read) == 1
+    assert "more header lines" in tally.problems[0].what
 
 
 def test_a_second_stretch_that_counts_on_is_left_alone() -> None:
