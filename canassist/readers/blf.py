@@ -88,8 +88,11 @@ class _Parcel(NamedTuple):
 def _parcels(source: BinaryIO, name: str) -> Generator[_Parcel, None, None]:
     containers = Containers(source, Tally(name=name))
     pieces: list[bytes] = []
-    size = 0
+    size, broken = 0, False
     for piece in containers:
+        if piece is None and broken and not pieces:
+            continue  # nothing has come since the last break
+        broken = piece is None
         if piece is not None:
             pieces.append(piece)
             size += len(piece)
