@@ -117,6 +117,13 @@ class ComparisonView:
             "lines": [self._line(item) for item in found.figures if item.difference],
             "open": [say(text) for text in found.not_compared],
             "notes": [say(text) for text in found.notes],
+            "caution": STANDING_CAUTION,
+            **self._fine_print(),
+        }
+
+    def _fine_print(self) -> dict[str, Any]:  # Any: templates take any value
+        found = self.comparison
+        return {
             "method": found.method,
             "tests": found.tests,
             "effect_words": EFFECT_WORDS,
@@ -125,7 +132,6 @@ class ComparisonView:
                 for item in found.figures
             ],
             "inputs": self._inputs(),
-            "caution": STANDING_CAUTION,
         }
 
     def _masked(self, text: str) -> str:

@@ -87,19 +87,7 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
         If the key cannot be used or the plot library is missing.
     """
     environment = templates()
-    style = environment.get_template("style.css").render(
-        identity=css_string(document.identity), gutter_px=GUTTER_PX
-    )
-    loader = environment.get_template("page.js").render(
-        alphabet=packing.ALPHABET,
-        dark=json.dumps(_dark_colours(), sort_keys=True),
-        epoch_ms=EPOCH_MS,
-        number=NUMBER,
-        room=ROOM,
-        letter_px=LETTER_PX,
-        bold_px=BOLD_PX,
-        gutter_px=GUTTER_PX,
-    )
+    style, loader = _style(document.identity), _loader()
     library, figures = packing.packed_library(), _figures(document.charts)
     scripts = {
         seal.RESULT_ID: script_text(document.data),
@@ -132,6 +120,29 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
     signature = sign(listed, key_pem, name=key_name) if key_pem is not None else None
     head, foot = page.split(_SLOT)
     return head + seal_section(listed, signature) + foot
+
+
+def _style(identity: str) -> str:
+    sheet = templates().get_template("style.css")
+    return sheet.render(identity=css_string(identity), gutter_px=GUTTER_PX)
+
+
+def _loader() -> str:
+    """Return the page's own script."""
+    return (
+        templates()
+        .get_template("page.js")
+        .render(
+            alphabet=packing.ALPHABET,
+            dark=json.dumps(_dark_colours(), sort_keys=True),
+            epoch_ms=EPOCH_MS,
+            number=NUMBER,
+            room=ROOM,
+            letter_px=LETTER_PX,
+            bold_px=BOLD_PX,
+            gutter_px=GUTTER_PX,
+        )
+    )
 
 
 _SLOT: Final = '<section id="seal"></section>'

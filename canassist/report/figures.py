@@ -19,7 +19,7 @@ from canassist.report.static_figures import SHADES, plain_number
 from canassist.report.static_marks import FAINT, HEAD_PX, INK, TAB_FOOT_PX, TAB_TOP_PX
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from canassist.model import FloatArray
     from canassist.report.drawing import Band, Chart, Line, Row
@@ -92,15 +92,6 @@ def _packed(values: FloatArray, places: int) -> list[int | None]:
     for row, step in zip(rows.tolist(), np.diff(whole[rows], prepend=0).tolist(), strict=True):
         steps[row] = step
     return steps
-
-
-def unpacked(column: Sequence[int | None], places: int) -> list[float | None]:
-    """Return a column of the table as numbers, as the page's script does."""
-    total, found = 0, list[float | None]()
-    for step in column:
-        total += step or 0
-        found.append(None if step is None else total / 10**places)
-    return found
 
 
 def figure(chart: Chart) -> Plain:

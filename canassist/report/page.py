@@ -176,7 +176,6 @@ class PageView:
         return {
             "number": number,
             "version": result.version,
-            "log_name": self._log_name(),
             "case": self._case(),
             "strip": self._strip(),
             "answer": self._conclusion(result.conclusions[0]),
@@ -192,6 +191,14 @@ class PageView:
             "ruled_out": [self._conclusion(item) for item in result.ruled_out],
             "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
             "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
+            "looks": LOOKS,
+            "warnings": self._warnings(),
+            **self._fine_print(),
+        }
+
+    def _fine_print(self) -> dict[str, Any]:  # Any: templates take any value
+        result, measures = self.result, self.measures
+        return {
             "channels": channel_lines(result, measures),
             "bus": bus_table(result),
             "integrity": integrity_table(result),
@@ -208,8 +215,6 @@ class PageView:
                 for item in result.inputs
             ],
             "glossary": [(word, measures.sentence(text)) for word, text in GLOSSARY],
-            "looks": LOOKS,
-            "warnings": self._warnings(),
         }
 
     def _log_name(self) -> str:

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 CONTEXT: Final = b"canassist-seal/1\n"
 """Stands before what is signed, so that no other text's signature can be passed off."""
 
-KEY_BYTES: Final = 32
 _GROUP: Final = 4
 
 

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from canassist.report.drawing import Chart, Line, Row
 
 _SLICES: Final = 8
-_MAX_IDS: Final = 60
 
 CHOSEN_WORDS: Final = {
     "profile": "set by the profile",

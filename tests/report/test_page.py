@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from html import unescape
@@ -21,7 +22,6 @@ from canassist.report import Look, packing, render_page, result_json
 from canassist.report.cards import fold
 from canassist.report.drawing import nice_range, time_ticks
 from canassist.report.families import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
-from canassist.report.figures import unpacked
 from canassist.report.measures import Measures, unit_of, words_of
 from canassist.report.page import PageView
 from canassist.report.ride_chart import RideCharts
@@ -253,6 +253,15 @@ def test_figures_are_valid_for_plotly_and_hold_every_extreme(result: Result, pag
         if value is not None
     )
     assert lowest == pytest.approx(float(result.channels["supply_voltage"].value.min()), abs=0.005)
+
+
+def unpacked(column: Sequence[int | None], places: int) -> list[float | None]:
+    """Return a column of the table as numbers, as the page's script does."""
+    total, found = 0, list[float | None]()
+    for step in column:
+        total += step or 0
+        found.append(None if step is None else total / 10**places)
+    return found
 
 
 def column(pair: dict[str, Any], axis: str) -> dict[str, Any]:
