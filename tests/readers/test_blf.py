@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import time
 import zlib
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -262,6 +263,15 @@ def test_the_format_libraries_own_logs_are_read(shared_data: Path) -> None:
             (one.arbitration_id, one.channel, bytes(one.data)[:8]) for one in theirs
         ]
         assert not tally.problems
+
+
+def test_garbage_full_of_marks_takes_no_long_time() -> None:
+    data = Packing().file([]) + (b"LOBJ" + b"x" * 28) * 100_000
+    begin = time.monotonic()
+    read, tally = read_all(BlfReader(), data)
+    assert time.monotonic() - begin < 8.0  # it took eighteen seconds
+    assert not read
+    assert tally.problems
 
 
 def test_an_unmarked_zlib_stream_is_not_a_log() -> None:
