@@ -23,7 +23,9 @@ _ENCRYPTED: Final = 1
 _SIZES_FOLLOW: Final = 8  # general purpose bit 3: sizes stand behind the data
 _STORED: Final = 0
 _KINDS: Final = {8: DEFLATE, 12: BZIP2, 93: ZSTD, 95: XZ}
+_FIRST_SCAN_BYTES: Final = 1 << 12  # most marks lie near, and each must not cost a large piece
 _SCAN_BYTES: Final = 1 << 20
+_MOST_MARKS: Final = 20_000  # looked at where the directory is lost
 _JUNK_FOLDER: Final = "__MACOSX/"
 _MOST_MEMBERS: Final = 10_000
 
@@ -81,7 +83,10 @@ def _listed(info: zipfile.ZipInfo) -> Member:
 
 def _searched(source: BinaryIO) -> Iterator[Member]:
     at = 0
-    while (found := _find(source, at)) is not None:
+    for _ in range(_MOST_MARKS):
+        found = _find(source, at)
+        if found is None:
+            return
         member, behind = _from_local_header(source, found)
         if member is None:
             at = found + len(ZIP_MAGIC)
@@ -92,8 +97,9 @@ def _searched(source: BinaryIO) -> Iterator[Member]:
 
 def _find(source: BinaryIO, start: int) -> int | None:
     source.seek(start)
-    at, carry = start, b""
-    while piece := source.read(_SCAN_BYTES):
+    at, carry, size = start, b"", _FIRST_SCAN_BYTES
+    while piece := source.read(size):
+        size = _SCAN_BYTES
         window = carry + piece
         place = window.find(ZIP_MAGIC)
         if place >= 0:

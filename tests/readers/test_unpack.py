@@ -9,6 +9,7 @@ import io
 import lzma
 import struct
 import sys
+import time
 import zipfile
 import zlib
 from typing import TYPE_CHECKING
@@ -257,6 +258,15 @@ def test_a_cut_zip_gives_what_is_left(tmp_path: Path) -> None:
     assert _noise(70_000, 2).startswith(plain[70_000:])
     assert len(plain) > 80_000
     assert len(report) == 2
+
+
+def test_a_file_of_nothing_but_marks_takes_no_long_time(tmp_path: Path) -> None:
+    path = tmp_path / "rides.zip"
+    path.write_bytes(b"PK\x03\x04" * 1_000_000)
+    begin = time.monotonic()
+    with pytest.raises(NoFramesError, match="holds no file"):
+        find_parts(path, limits=ROUGH, report=lambda *_: None)
+    assert time.monotonic() - begin < 10.0  # it took minutes
 
 
 def test_a_damaged_stored_member_is_told_by_its_checksum(tmp_path: Path) -> None:
