@@ -197,4 +197,5 @@ def _span(channel: Channel) -> str:
     if not len(values):
         return "no valid value"
     low, high = np.min(values), np.max(values)
-    return f"{len(values)} samples, {low:g} to {high:g} {channel.unit}"
+    unit = channel.unit if channel.unit_known else "raw counts"
+    return f"{len(values)} samples, {low:g} to {high:g} {unit}"

@@ -105,7 +105,8 @@ def _of_side(data: Json, files: dict[str, Path], label: str, role: str) -> list[
 
 def _read(page: Path) -> str:
     try:
-        return page.read_text("utf-8")
+        return page.read_text("utf-8-sig")  # a gateway may put a byte order mark before it
     except (OSError, UnicodeDecodeError) as error:
-        problem = f"{page.name}: cannot be read as a report ({type(error).__name__})."
+        why = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
+        problem = f"{page.name}: cannot be read as a report ({why})."
         raise InputError(problem, "Give the HTML page that canassist wrote.") from error

@@ -76,7 +76,7 @@ def _explained(roots: list[Figure], a: Side, b: Side) -> Iterator[str]:
         if first.code is Code.INCONCLUSIVE:
             yield f"{label}'s own ride is inconclusive."
         elif first.code in explained:
-            yield f"That explains {label}'s own answer: {answer}."
+            yield f"That can explain {label}'s own answer: {answer}."
         elif shared and label == "A":
             yield f"Both sides show this on their own: {answer}."
         elif not shared:

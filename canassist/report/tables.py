@@ -61,7 +61,12 @@ def _line_head(row: Row, line: Line, several: bool) -> str:
 def _edge(chart: Chart, x: float) -> str:
     if chart.over_time:
         return minutes_seconds(x)
-    return f"{x:.{chart.x_places}f}".replace("-", MINUS)
+    return _plain(x, chart.x_places)
+
+
+def _plain(value: float, places: int) -> str:
+    text = f"{value:.{places}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text.replace("-", MINUS)
 
 
 def _span(row: Row, line: Line, low: float, high: float) -> str:
@@ -69,7 +74,7 @@ def _span(row: Row, line: Line, low: float, high: float) -> str:
     inside = inside[np.isfinite(inside)]
     if not len(inside):
         return UNKNOWN
-    ends = [f"{end:.{row.places}f}".replace("-", MINUS) for end in (inside.min(), inside.max())]
+    ends = [_plain(float(end), row.places) for end in (inside.min(), inside.max())]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
@@ -227,13 +232,22 @@ def needs_table(result: Result) -> Table:
 
 
 def overview(result: Result, measures: Measures) -> Table:
-    """Return how often each kind of event came, and for how long in all."""
+    """Return how often each kind of event came, and for how long one or more of them held."""
     end = result.log.duration_s
     body = []
     for kind in EventKind:
         events = [event for event in result.events if event.kind is kind]
         if events:
-            total = sum(event.until(end) - event.start_s for event in events)
+            total = _covered_s([(event.start_s, event.until(end)) for event in events])
             first = minutes_seconds(events[0].start_s)
             body.append((KIND_WORDS[kind], str(len(events)), measures.text(total, "s"), first))
     return Table(head=("Event", "Times", "In all", "First at"), body=tuple(body))
+
+
+def _covered_s(spans: list[tuple[float, float]]) -> float:
+    """Return how long any of some spans holds: signals that are lost at once count once."""
+    total, reached = 0.0, -math.inf
+    for start, stop in sorted(spans):
+        total += max(stop - max(start, reached), 0.0)
+        reached = max(reached, stop)
+    return total

@@ -109,6 +109,30 @@ def test_a_folder_that_cannot_be_read_says_so(
         logs_of(folder / "a_folder")
 
 
+@pytest.mark.parametrize("command", ["report", "compare"])
+def test_an_interruption_ends_with_130_and_leaves_nothing(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(pipeline, "analyze", interrupted)
+    before = sorted(folder.iterdir())
+    logs = ["ride.log", "other.log"][: 1 if command == "report" else 2]
+    options = ["--dbc", "v.dbc", "--export", "for_others"]
+    done = CliRunner().invoke(commands.app, [command, *logs, *options])
+    assert done.exit_code == 130
+    assert "Interrupted" in done.output
+    assert sorted(folder.iterdir()) == before
+
+
+def test_a_page_that_is_no_text_says_so(folder: Path) -> None:
+    (folder / "page.html").write_bytes(b"\xff\xfe<\x00")
+    done = CliRunner().invoke(commands.app, ["verify", "page.html"])
+    assert done.exit_code == 3
+    assert "it is no UTF-8 text" in done.output
+
+
 def test_foreign_text_moves_no_cursor_and_turns_no_letters() -> None:
     assert harmless("a\x1b[2Jb\x07\u202ec\r") == "a\ufffd[2Jb\ufffd\ufffdc\ufffd"
     assert harmless("60\u202fmΩ,\n0.75\u00a0N·m") == "60\u202fmΩ,\n0.75\u00a0N·m"

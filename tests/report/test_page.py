@@ -20,13 +20,13 @@ from canassist.model import Case, Event, EventKind, Physics, Problem, Result, Se
 from canassist.profile import LIMIT_NAMES, default_limits
 from canassist.report import Look, packing, render_page, result_json
 from canassist.report.cards import fold
-from canassist.report.drawing import nice_range, time_ticks
+from canassist.report.drawing import Chart, Line, Row, nice_range, time_ticks
 from canassist.report.families import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
 from canassist.report.measures import Measures, unit_of, words_of
 from canassist.report.page import PageView
 from canassist.report.ride_chart import RideCharts
 from canassist.report.rules import Rulebook
-from canassist.report.tables import channel_lines
+from canassist.report.tables import channel_lines, chart_table, overview
 from canassist.report.times import Clock, duration, minutes_seconds
 from canassist.zones import find_zone
 
@@ -178,6 +178,27 @@ def test_raw_counts_carry_no_unit(result: Result) -> None:
     line = next(x for x in channel_lines(raw, Measures("us")) if x.name == "driver_torque")
     assert line.span.endswith("raw")
     assert line.median.endswith("raw")
+
+
+def test_signals_lost_at_once_count_their_time_once(result: Result) -> None:
+    lost = result.events[4]
+    assert lost.kind is EventKind.SIGNAL_LOSS
+    spans = ((10.0, 20.0), (12.0, 18.0), (15.0, 30.0), (40.0, 41.0))
+    events = tuple(replace(lost, start_s=start, end_s=end) for start, end in spans)
+    table = overview(replace(result, events=events), Measures())
+    assert table.body == (("Signal lost", "4", f"21.0{SPACE}s", "0:10.0"),)
+
+
+def test_a_table_of_a_picture_has_no_negative_nothing() -> None:
+    line = Line(key="a", label="a", x=np.array([0.0, 1.0]), y=np.array([-0.04, -1.26]))
+    row = Row(label="Torque", unit="N·m", lines=(line,), places=1)
+    chart = Chart(
+        name="one", message="m", rows=(row,), x_from=0.0, x_to=1.0, ticks=(), over_time=False
+    )
+    cells = [cell for body in chart_table(chart).body for cell in body]
+    assert "0.0" in cells
+    assert "\u22121.3" in cells
+    assert "\u22120.0" not in cells
 
 
 def test_a_share_is_never_rounded_up_to_all(result: Result) -> None:

@@ -309,6 +309,13 @@ def test_data_that_are_none_of_ours_are_refused_though_sealed(result: Result, da
     assert found["Is the result as data undamaged?"] is Answer.NO
 
 
+def test_a_byte_order_mark_before_the_page_changes_nothing(page: str, tmp_path: Path) -> None:
+    path = tmp_path / "page.html"
+    path.write_text(page, encoding="utf-8-sig")
+    done = CliRunner().invoke(app, ["verify", str(path)])
+    assert done.exit_code == 0, done.output
+
+
 def test_the_command_refuses_such_data_without_failing(result: Result, tmp_path: Path) -> None:
     page, log = tmp_path / "page.html", tmp_path / "ride.log"
     data = b'{"inputs":[],"sides":{"a":5,"b":[]},"tool":{"version":"1"}}'
