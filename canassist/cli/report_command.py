@@ -113,8 +113,10 @@ def _exported(result: Result, folder: Path, name: str) -> dict[Path, bytes]:
 
 
 def say_answer(result: Result, page: Path | None) -> None:
-    """Print the answer as a technician needs it: what, how sure, what next, where."""
+    """Print the answer as a technician needs it: the moment asked for, what, how sure, next."""
     first = result.conclusions[0]
+    for moment in result.moments:
+        say(moment.text)
     say(first.headline)
     sure = "cannot tell" if first.code == "inconclusive" else first.strength
     say(f"  how sure: {sure} ({first.code})")

@@ -75,6 +75,17 @@ def test_the_answer_is_told_on_the_terminal(tmp_path: Path, given: list[object])
     assert "speed_lost.report.html" in told
 
 
+def test_the_answer_speaks_first_of_the_moment_asked_for(
+    tmp_path: Path, given: list[object]
+) -> None:
+    done = run(tmp_path, "report", *given, "--at", "2:10")
+    told = done.stdout.decode().splitlines()
+    assert told[0].startswith("At 2:10")
+    page = (tmp_path / "speed_lost.report.html").read_text("utf-8")
+    answer = page.split('<section id="answer"', 1)[1]
+    assert answer.index("At 2:10") < answer.index('<h1 id="answer-title">')
+
+
 def test_channels_tells_how_much_the_database_knows(tmp_path: Path, given: list[object]) -> None:
     done = run(tmp_path, "channels", *given[:3], "--write", "start.toml", "--json", "list.json")
     assert " ids known" in done.stdout.decode()
