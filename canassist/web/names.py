@@ -13,10 +13,14 @@ LONGEST_TEXT: Final = 4000
 LONGEST_SENTENCE: Final = 600
 _UNFIT: Final = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
 _RESERVED: Final = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
-_ENDINGS: Final = re.compile(
-    r"(?i)\.(log|txt|asc|blf|mf4|mdf|trc|csv|db|sqlite3?|pcap|pcapng|gz|xz|zst|bz2|zip)$"
-)
+LOG_ENDINGS: Final = (
+    ".log", ".txt", ".asc", ".blf", ".mf4", ".mdf", ".trc", ".csv", ".db", ".sqlite", ".sqlite3",
+    ".pcap", ".pcapng", ".gz", ".xz", ".zst", ".bz2", ".zip",
+)  # fmt: skip
+"""How logs are named; the page leaves other files of a folder out."""
+
 DATABASE_ENDINGS: Final = (".dbc", ".kcd", ".sym", ".arxml")
+PROFILE_ENDING: Final = ".toml"
 _CLOCK: Final = re.compile(r"(?:(\d{1,3}):)?(\d{1,4}):([0-5]?\d(?:\.\d{1,3})?)")
 
 
@@ -41,9 +45,13 @@ def _cut(name: str) -> str:
 def stem(name: str) -> str:
     """Return a log's name with all known endings dropped: ``ride.log.gz`` is ``ride``."""
     shown = file_name(name)
-    while (shorter := _ENDINGS.sub("", shown)) and shorter != shown:
-        shown = shorter
+    while (ending := _log_ending(shown)) and len(ending) < len(shown):
+        shown = shown[: -len(ending)]
     return shown
+
+
+def _log_ending(name: str) -> str:
+    return next((ending for ending in LOG_ENDINGS if name.lower().endswith(ending)), "")
 
 
 def plain_text(text: str) -> str:
@@ -72,7 +80,7 @@ def role_of(name: str) -> str:
     ending = name.lower()
     if ending.endswith(DATABASE_ENDINGS):
         return "dbc"
-    return "profile" if ending.endswith(".toml") else "log"
+    return "profile" if ending.endswith(PROFILE_ENDING) else "log"
 
 
 def as_download(name: str) -> str:

@@ -169,7 +169,7 @@ def _shown(host: str) -> str:
 def _log_to(path: Path) -> None:
     handler = RotatingFileHandler(path, maxBytes=_LOG_BYTES, backupCount=2, encoding="utf-8")
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
-    for name in ("canassist.web", "uvicorn.error"):
+    for name in ("canassist.web", "uvicorn.error", "asyncio"):
         logger = logging.getLogger(name)
         logger.addHandler(handler)
         logger.setLevel(logging.INFO)

@@ -18,6 +18,7 @@ from canassist.web.answers import (
     wants_json,
 )
 from canassist.web.compare_pages import can_compare
+from canassist.web.names import DATABASE_ENDINGS, LOG_ENDINGS, PROFILE_ENDING
 from canassist.web.refusal import refused
 from canassist.web.samples import put_sample
 from canassist.web.search import PAGE_ROWS, SORTS, Search
@@ -60,7 +61,8 @@ def shelf(request: Request) -> Response:
         gone=shown,
         said=_said(request),
         can_compare=can_compare(),
-        limits=desk.settings.limits,
+        known_endings=" ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
+        log_endings=" ".join(LOG_ENDINGS),
     )
 
 

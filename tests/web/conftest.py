@@ -210,6 +210,13 @@ def inside(tmp_path: Path) -> Iterator[Inside]:
         yield found
 
 
+@pytest.fixture(scope="module")
+def shared_inside(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inside]:
+    """Return a page in this process that the tests of one file share."""
+    with _inside(tmp_path_factory.mktemp("shared_inside") / "data") as found:
+        yield found
+
+
 @pytest.fixture(scope="session")
 def starting() -> Callable[..., Served]:
     """Return a way to start a server that the test ends by itself."""

@@ -11,6 +11,7 @@ import sys
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -203,6 +204,7 @@ def test_hostile_file_names_stay_names(
     assert escaped(shared_page.data) == before
 
 
+@cache
 def bombs() -> dict[str, bytes]:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:

@@ -227,12 +227,12 @@ def test_archive_of_tiny_files_is_answered_in_words(inside: Inside, count: int) 
     ],
 )
 @pytest.mark.parametrize("path", [b"/", b"/" + b"a" * 100_000])
-def test_huge_head_is_refused(inside: Inside, path: bytes, head: bytes) -> None:
-    address = urlsplit(inside.address)
+def test_huge_head_is_refused(shared_inside: Inside, path: bytes, head: bytes) -> None:
+    address = urlsplit(shared_inside.address)
     with socket.create_connection((address.hostname, address.port), 10) as line:
         line.sendall(b"GET " + path + b" HTTP/1.1\r\nHost: x\r\n" + head + b"\r\n")
         assert line.recv(65536).startswith(b"HTTP/1.1 4")
-    assert inside.client.get("/").status_code == 200
+    assert shared_inside.client.get("/").status_code == 200
 
 
 @pytest.mark.parametrize(
@@ -247,12 +247,12 @@ def test_huge_head_is_refused(inside: Inside, path: bytes, head: bytes) -> None:
         ),
     ],
 )
-def test_huge_head_of_a_part_is_refused(inside: Inside, part: bytes) -> None:
+def test_huge_head_of_a_part_is_refused(shared_inside: Inside, part: bytes) -> None:
     content = b"--b\r\n" + part + b"\r\n\r\nx\r\n--b--\r\n"
-    answer = inside.client.post("/api/reports", content=content, headers=FORM)
+    answer = shared_inside.client.post("/api/reports", content=content, headers=FORM)
     assert answer.status_code in {400, 413}
     assert answer.json()["problem"]
-    assert inside.leftovers() == []
+    assert shared_inside.leftovers() == []
 
 
 @pytest.mark.parametrize(
@@ -264,15 +264,17 @@ def test_huge_head_of_a_part_is_refused(inside: Inside, part: bytes) -> None:
                      413, id="many empty fields"),
     ],
 )  # fmt: skip
-def test_ten_thousand_fields_are_refused(inside: Inside, content: bytes, status: int) -> None:
+def test_ten_thousand_fields_are_refused(
+    shared_inside: Inside, content: bytes, status: int
+) -> None:
     parts = b"".join(content.replace(b"%d", str(n).encode()) for n in range(10_000))
-    answer = inside.client.post("/api/reports", content=parts + b"--b--\r\n", headers=FORM)
+    answer = shared_inside.client.post("/api/reports", content=parts + b"--b--\r\n", headers=FORM)
     assert answer.status_code == status
-    assert inside.leftovers() == []
+    assert shared_inside.leftovers() == []
 
 
-def test_refused_upload_keeps_no_file(inside: Inside) -> None:
+def test_refused_upload_keeps_no_file(shared_inside: Inside) -> None:
     sent = {"log": ("ride.log", b"(1.0) can0 123#00\n")}
-    answer = inside.client.post("/api/reports", files=sent, data={"vehicle": "nobody's"})
+    answer = shared_inside.client.post("/api/reports", files=sent, data={"vehicle": "nobody's"})
     assert answer.status_code == 400
-    assert inside.leftovers() == []
+    assert shared_inside.leftovers() == []

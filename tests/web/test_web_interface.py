@@ -47,7 +47,7 @@ def test_description_is_served_and_pages_are_as_described(shared_page: Served) -
                 assert status in methods["get"]["responses"]
 
 
-@pytest.mark.parametrize("examples", ["12", pytest.param("60", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("examples", ["6", pytest.param("60", marks=pytest.mark.slow)])
 def test_drawn_requests_find_no_mistake_of_the_server(shared_page: Served, examples: str) -> None:
     done = subprocess.run(
         [
@@ -61,5 +61,5 @@ def test_drawn_requests_find_no_mistake_of_the_server(shared_page: Served, examp
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
     drawn = re.search(r"(\d+) generated", done.stdout)
     assert drawn is not None, done.stdout[-1500:]
-    assert int(drawn[1]) > 20
+    assert int(drawn[1]) > 10
     assert json.loads(httpx.get(shared_page.address + "api/reports").content)["count"] >= 0

@@ -4,14 +4,24 @@
   document.documentElement.classList.add("js");
   const drop = document.getElementById("drop");
   const list = document.getElementById("rides");
-  const databases = /\.(dbc|kcd|sym|arxml|toml)$/i;
-  const ofUse = /\.(log|txt|asc|blf|mf4|mdf|trc|csv|db|sqlite3?|pcap|pcapng|gz|xz|zst|bz2|zip|dbc|kcd|sym|arxml|toml)$/i;
   const parallel = 2;
   const waiting = [];
   let running = 0;
 
   function fill(text, values) {
     return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole));
+  }
+
+  function endsIn(name, endings) {
+    return endings.split(" ").some((ending) => name.toLowerCase().endsWith(ending));
+  }
+
+  function isKnowledge(file) {
+    return endsIn(file.name, drop.dataset.known);
+  }
+
+  function isOfUse(file) {
+    return !file.name.startsWith(".") && (isKnowledge(file) || endsIn(file.name, drop.dataset.logs));
   }
 
   function megabytes(count) {
@@ -155,8 +165,8 @@
 
   async function send(files) {
     if (!files.length) return;
-    const known = files.filter((file) => databases.test(file.name));
-    const logs = files.filter((file) => !databases.test(file.name));
+    const known = files.filter(isKnowledge);
+    const logs = files.filter((file) => !isKnowledge(file));
     let vehicle = "";
     if (known.length) {
       const answer = await enqueue(new Sending(known, ""));
@@ -175,7 +185,7 @@
 
   // A folder holds more than logs; what is no log by its name is left out.
   function sendFolder(files) {
-    const fit = files.filter((file) => ofUse.test(file.name) && !file.name.startsWith("."));
+    const fit = files.filter(isOfUse);
     const left = files.length - fit.length;
     if (left) {
       addLine(fill(fit.length ? drop.dataset.without : drop.dataset.none, { count: left }), !fit.length);
