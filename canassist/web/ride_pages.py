@@ -118,6 +118,9 @@ def _remember(desk: Desk, found: Ride, form: Form) -> None:
             settled[channel] = ""
     if not settled:
         raise refused(400, "nothing_answered")
+    chosen = [signal for signal in settled.values() if signal]
+    if len(set(chosen)) < len(chosen):
+        raise refused(400, "same_twice")
     if taken != data and taken is not None:
         name = profile.name if profile else file_name(f"{known.name}.toml")
         with desk.blobs.placing():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -58,6 +59,34 @@ def test_files_of_forgotten_rides_leave_the_disk_while_the_page_runs(
         assert len(before) - len(left) == 2  # its log and its report; both had the same data
         assert inside.leftovers() == []
         assert inside.client.get(f"/rides/{stays.id}/report").status_code == 200
+
+
+def test_one_signal_cannot_serve_two_channels(inside: Inside) -> None:
+    kept = inside.desk.blobs.keep_bytes
+    choices = [
+        {"signal": f"M.{name}", "unit": "N·m", "reasons": [], "low": 0.0, "high": 1.0, "points": []}
+        for name in "AB"
+    ]
+    asked = [
+        {"channel": channel, "question": "Which?", "duration_s": 1.0, "choices": choices}
+        for channel in ("driver_torque", "assist_torque")
+    ]
+    ride = put(inside, "asked")
+    files = [Stored(sha256=kept(b"dbc"), name="v.dbc", size=3)]
+    vehicle = inside.desk.vehicles.add("v", files, None)
+    with inside.desk.database.writing() as index:
+        told = kept(json.dumps(asked).encode())
+        index.execute("UPDATE rides SET vehicle = ?, questions = ?", (vehicle.id, told))
+    form = {"form_token": inside.form_token(), "signal-driver_torque": "M.A"}
+    path, other = f"/rides/{ride.id}/questions", "signal-assist_torque"
+    twice = inside.client.post(path, data=form | {other: "M.A"})
+    assert twice.status_code == 400
+    assert "One signal was chosen" in twice.json()["problem"]
+    assert inside.desk.vehicles.settled(vehicle.id) == {}
+    once = inside.client.post(path, data=form | {other: "M.B"})
+    assert once.status_code == 303
+    settled = inside.desk.vehicles.settled(vehicle.id)
+    assert settled == {"driver_torque": "M.A", "assist_torque": "M.B"}
 
 
 def test_file_that_is_just_being_placed_is_not_swept_away(inside: Inside) -> None:
