@@ -137,6 +137,7 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
             home=str(Path.cwd()),
             dbc=settings.dbc,
             profile=settings.profile,
+            inputs=settings.inputs,
             results=str(_made(out.absolute() / _WORK / settings.mark)),
         )
         job = _Job(

@@ -19,6 +19,8 @@ class Order:
         Databases; a worker must reach them under these names.
     profile : str
         Profile, or empty.
+    inputs : frozenset of str
+        SHA-256 of databases and profile: a worker's must be the same.
     results : str
         Folder of the result files of these settings; shared by all workers.
     done : str
@@ -32,6 +34,7 @@ class Order:
     home: str
     dbc: tuple[str, ...]
     profile: str
+    inputs: frozenset[str]
     results: str
     done: str = ""
     reports: str = ""
@@ -70,7 +73,7 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
     Raises
     ------
     InputError
-        If this worker has another version of canassist.
+        If this worker has another version of canassist, another database or profile.
     OutputError
         If the result cannot be written.
     """

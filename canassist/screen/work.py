@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from canassist.decode import split_bus
 from canassist.errors import CanassistError, InputError, OutputError
 from canassist.model import BLAMELESS, Code, Event, EventKind, Result, Severity, Strength
 from canassist.model.screening import ScreenFigure
@@ -41,13 +42,11 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
     Raises
     ------
     InputError
-        If this worker has another version of canassist.
+        If this worker has another version of canassist, another database or profile.
     OutputError
         If the file cannot be written.
     """
-    if order.version != VERSION:  # its results would be taken for those of the client's
-        problem = f"A worker has canassist {VERSION}, not {order.version} as here."
-        raise InputError(problem, "Install the same version on every machine.")
+    _check_same(order)
     fresh: dict[str, bytes] = {}
     became = []
     with done_index(order.done) as known:
@@ -56,7 +55,7 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
                 with at_hand(log, order.home) as path:
                     sha256 = input_file(path, "log").sha256
                     if sha256 not in known and sha256 not in fresh:
-                        fresh[sha256] = json_line({"sha256": sha256, **_result(order, path)})
+                        fresh[sha256] = json_line(_result(order, path, sha256))
                 became.append(Done(log, sha256))
             except Exception as error:  # one log must not end the others
                 became.append(Done(log, reason=_words(error)))
@@ -64,6 +63,20 @@ def screen_logs(order: Order, logs: tuple[str, ...]) -> list[Done]:
         return became
     part = write_part(Path(order.results), fresh)
     return [replace(item, part=part) if item.sha256 in fresh else item for item in became]
+
+
+def _check_same(order: Order) -> None:
+    """Refuse to make results that would be taken for those of other settings."""
+    if order.version != VERSION:
+        problem = f"A worker has canassist {VERSION}, not {order.version} as here."
+        raise InputError(problem, "Install the same version on every machine.")
+    known = [(split_bus(Path(name))[1], "dbc") for name in order.dbc]
+    known += [(Path(order.profile), "profile")] if order.profile else []
+    for path, role in known:
+        if input_file(path, role).sha256 not in order.inputs:
+            problem = f"{path}: a worker finds another content there than was found here."
+            fix = "Every machine must see the same databases and profile, unchanged meanwhile."
+            raise InputError(problem, fix)
 
 
 def _words(error: Exception) -> str:
@@ -105,12 +118,21 @@ def _file_name(address: str) -> str:
     return plain.lstrip(". ")[-_NAME_LETTERS:] or "log"
 
 
-def _result(order: Order, path: Path) -> Row:
+def _result(order: Order, path: Path, sha256: str) -> Row:
     try:
         found = analyze(path, dbc=order.dbc, profile=order.profile or None)
     except CanassistError as error:
-        return {"status": "damaged", "reason": mask_vins(str(error)), "damage": "", "events": []}
+        if input_file(path, "log").sha256 != sha256:
+            raise  # it changes, or cannot be read just now: that is not its content's fault
+        return {
+            "sha256": sha256,
+            "status": "damaged",
+            "reason": mask_vins(str(error)),
+            "damage": "",
+            "events": [],
+        }
     return {
+        "sha256": sha256,
         "status": "read",
         "reason": "",
         "damage": _damage(found, order.dbc),

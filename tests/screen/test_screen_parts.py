@@ -7,6 +7,7 @@ import hashlib
 import os
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,7 @@ from canassist.screen.parts import (
     write_part,
 )
 from canassist.screen.task import Done, Order, screen_logs
+from canassist.version import VERSION
 
 
 def sha(text: str) -> str:
@@ -229,8 +231,40 @@ def test_half_written_files_are_removed_when_they_are_old(tmp_path: Path) -> Non
     assert list(part_names(tmp_path)) == [name]
 
 
+ORDER = Order(version=VERSION, home="", dbc=(), profile="", inputs=frozenset(), results="nowhere")
+
+
+def test_a_worker_that_finds_another_database_refuses(tmp_path: Path) -> None:
+    database = tmp_path / "vehicle.dbc"
+    order = replace(ORDER, dbc=(str(database),), inputs=frozenset({sha("mine")}))
+    with pytest.raises(InputError, match="cannot be read"):
+        screen_logs(order, ("a.log",))
+    database.write_text("other", "utf-8")
+    with pytest.raises(InputError, match="another content"):
+        screen_logs(order, ("a.log",))
+
+
+@pytest.mark.parametrize("change", ["rewrite", "remove"])
+def test_a_log_that_changes_under_the_work_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: str
+) -> None:
+    log = tmp_path / "a.log"
+    log.write_text("no frame", "utf-8")
+
+    def changing(path: Path, **_: object) -> None:
+        path.write_text("other", "utf-8") if change == "rewrite" else path.unlink()
+        raise InputError("a.log: no CAN frame in it.", "Choose another.")
+
+    monkeypatch.setattr("canassist.screen.work.analyze", changing)
+    order = replace(ORDER, home=str(tmp_path), results=str(tmp_path / "results"))
+    (done,) = screen_logs(order, ("a.log",))
+    assert (done.sha256, done.part) == ("", "")
+    assert done.reason
+    assert not (tmp_path / "results").exists()
+
+
 def test_a_worker_of_another_version_refuses(tmp_path: Path) -> None:
-    order = Order(version="0.0.0", home="", dbc=(), profile="", results=str(tmp_path))
+    order = replace(ORDER, version="0.0.0", results=str(tmp_path))
     with pytest.raises(InputError, match=r"not 0\.0\.0 as here"):
         screen_logs(order, ("a.log",))
     assert list(tmp_path.iterdir()) == []
