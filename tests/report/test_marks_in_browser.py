@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Locator, Page
 
 from canassist.model import Result
 from canassist.report import render_page
+from canassist.report.drawing import GUTTER_PX
 from tests.report.browsing import NARROW, WIDE, draw_all, opened
 
 pytestmark = pytest.mark.browser
@@ -69,6 +70,9 @@ def test_no_number_or_word_lies_on_another(
         words = spans(
             page.locator(".ride .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
         )
+        right = page.locator(".ride .plot").bounding_box()
+    assert right is not None
+    assert all(end <= right["x"] + right["width"] - GUTTER_PX for _, end in words)
     assert 2 <= len(numbers) <= BUSY
     assert len(words) >= (1 if size == WIDE else 0)
     for row in (numbers, words):

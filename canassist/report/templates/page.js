@@ -107,7 +107,7 @@
   const fitting = (layout, width) => {
     const [low, high] = layout.xaxis.range, numbers = [];
     const word = (note, share) => {
-      const most = Math.floor((share * width) / {{ letter_px }}) - 1;
+      const most = Math.floor((share * width) / {{ letter_px }}) - 2;
       if (note.text.length <= most) return [note];
       return most < 4 || note.text.includes("&") ? [] : [{ ...note, text: note.text.slice(0, most - 1) + "\u2026" }];
     };
