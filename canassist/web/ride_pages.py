@@ -104,30 +104,36 @@ def _remember(desk: Desk, found: Ride, form: Form) -> None:
     known = desk.vehicles.get(found.vehicle)
     if known is None:
         raise refused(409, "no_vehicle")
+    answers = _answers(_questions(desk, found), form)
+    chosen = {channel: signal for channel, signal in answers.items() if signal}
     profile = known.profile
     data = desk.blobs.path(profile.sha256).read_bytes() if profile else None
-    taken, settled = data, {}
-    for question in _questions(desk, found):
-        channel = question["channel"]
-        signal = form.one(f"signal-{channel}")
-        offered = {choice["signal"] for choice in question["choices"]}
-        if signal in offered:
-            taken = with_channel(taken, channel, signal)
-            settled[channel] = signal
-        elif signal == _NOTHING:
-            settled[channel] = ""
-    if not settled:
-        raise refused(400, "nothing_answered")
-    chosen = [signal for signal in settled.values() if signal]
-    if len(set(chosen)) < len(chosen):
-        raise refused(400, "same_twice")
-    if taken != data and taken is not None:
+    for channel, signal in chosen.items():
+        data = with_channel(data, channel, signal)
+    if chosen and data is not None:
         name = profile.name if profile else file_name(f"{known.name}.toml")
         with desk.blobs.placing():
-            new = Stored(sha256=desk.blobs.keep_bytes(taken), name=name, size=len(taken))
+            new = Stored(sha256=desk.blobs.keep_bytes(data), name=name, size=len(data))
             desk.vehicles.replace_files(known.id, known.databases, new)
-    for channel, signal in settled.items():
+    for channel, signal in answers.items():
         desk.vehicles.settle(known.id, channel, signal)
+
+
+def _answers(questions: list[dict[str, Any]], form: Form) -> dict[str, str]:  # Any: plain JSON
+    """Return the signal chosen for each channel that was answered; an empty one for none."""
+    answers = {}
+    for question in questions:
+        signal = form.one(f"signal-{question['channel']}")
+        if signal in {choice["signal"] for choice in question["choices"]}:
+            answers[question["channel"]] = signal
+        elif signal == _NOTHING:
+            answers[question["channel"]] = ""
+    if not answers:
+        raise refused(400, "nothing_answered")
+    chosen = [signal for signal in answers.values() if signal]
+    if len(set(chosen)) < len(chosen):
+        raise refused(400, "same_twice")
+    return answers
 
 
 async def _queue(desk: Desk, found: Ride) -> None:
