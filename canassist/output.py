@@ -25,10 +25,14 @@ def check_folder(path: Path) -> None:
     OutputError
         Naming the file.
     """
-    if not path.absolute().parent.is_dir():
+    try:
+        has_folder, is_folder = path.absolute().parent.is_dir(), path.is_dir()
+    except OSError as error:  # a name that is too long, a folder that is closed
+        raise _cannot(path, error) from error
+    if not has_folder:
         problem = f"{path}: cannot be written, its folder does not exist."
         raise OutputError(problem, "Make the folder, or choose one that exists.")
-    if path.is_dir():
+    if is_folder:
         raise OutputError(f"{path}: is a folder, not a file's name.", "Give the file a name.")
 
 

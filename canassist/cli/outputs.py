@@ -191,7 +191,11 @@ def _check_apart(written: list[Path], read: list[Path]) -> None:
 
 
 def _check_export(folder: Path) -> None:
-    there = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    try:
+        there = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    except OSError as error:
+        problem = f"{folder}: cannot be used ({error.strerror})."
+        raise OutputError(problem, "Give --export a folder that is yours.") from error
     if not there.is_dir():
         problem = f"{folder}: cannot be a folder, {there.name} is a file."
         raise OutputError(problem, "Give --export the name of a folder.")

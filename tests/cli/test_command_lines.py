@@ -68,6 +68,7 @@ def call(request: pytest.FixtureRequest, folder: Path, monkeypatch: pytest.Monke
         (("-o", "a_folder"), 1, "a_folder"),
         (("-o", "out.html", "--json", "a_folder"), 1, "a_folder"),
         (("-o", "nowhere/out.html"), 1, "nowhere"),
+        (("-o", "n" * 300 + ".html"), 1, "too long"),
         (("--json", "nowhere/out.json"), 1, "nowhere"),
         (("--export", "a_file"), 1, "a_file"),
         (("--export", "a_file/below"), 1, "a_file"),
