@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple
 
@@ -172,7 +173,7 @@ class _Log:
             if _if_set(date) is not None:
                 self.tally.start_local = date
         elif date is not None and self._begun is not None:
-            self._restart_ns = int((date - self._begun).total_seconds() * 1e6) * 1000
+            self._restart_ns = (date - self._begun) // timedelta(microseconds=1) * 1000
 
     def _accumulated(
         self, block: FrameBlock, rows: IntArray, more_ns: IntArray, more_rows: IntArray

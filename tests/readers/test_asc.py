@@ -192,6 +192,12 @@ def test_a_file_of_nothing_but_headers_takes_no_long_time() -> None:
     assert "more header lines" in tally.problems[0].what
 
 
+def test_a_second_stretch_is_placed_to_the_microsecond() -> None:
+    second = "Begin Triggerblock Sun Oct 1 00:33:23.300 2017"  # 9:27:10.109 later
+    lines = ("40000.0 1  123  Rx   d 1 01", second, "0.0 1  123  Rx   d 1 02")
+    assert _read(*lines)[1].time_ns == 34_030_109_000_000
+
+
 def test_a_second_stretch_that_counts_on_is_left_alone() -> None:
     read = _read(
         "  10.000000 1  123             Rx   d 1 01",
