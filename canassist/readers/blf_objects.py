@@ -126,7 +126,7 @@ def read_objects(objects: Objects, wish: Wish, tally: Tally) -> FrameBlock:
             part, small = _frames_of(number, objects, header, mine, wish)
             parts.append(part)
             damaged += small
-    block, place = _block(words, _together(parts), wish, tally)
+    block, place = _block(objects, _together(parts), wish, tally)
     odd = np.flatnonzero(_ODD_TABLE[np.minimum(kind, _HIGHEST_KIND)] & sane)
     if len(odd):
         frames, odd_at = read_odd(objects, odd, times_of(words, at[odd]), tally)
@@ -272,14 +272,19 @@ _NO_FRAMES: Final = _Frames(
 )
 
 
-def _block(words: Words, frames: _Frames, wish: Wish, tally: Tally) -> tuple[FrameBlock, IntArray]:
+def _block(
+    objects: Objects, frames: _Frames, wish: Wish, tally: Tally
+) -> tuple[FrameBlock, IntArray]:
     """Read times and wanted data; return the block and the word each frame begins at."""
+    words = objects.words
     kept, payload_row = rows_to_keep(frames.can_id, frames.flags, wish)
     if len(kept) < len(frames.at):
         frames = frames.take(kept)
     time_ns, fine = times_of(words, frames.at)
     if not fine.all():
-        tally.report("", "time stamps beyond all bounds", skipped=int((~fine).sum()))
+        count = int((~fine).sum())
+        what = f"{count} frames with time stamps beyond all bounds; skipped"
+        tally.report(objects.where, what, skipped=count)
         place = np.cumsum(fine) - 1
         payload_row = place[payload_row[fine[payload_row]]]
         frames, time_ns = frames.take(fine), time_ns[fine]

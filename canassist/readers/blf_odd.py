@@ -68,7 +68,10 @@ def read_odd(
         kind = int(objects.words[word + 3])
         if kind in (DATA_LOST_BEGIN, DATA_LOST_END):
             _take_note(kind, body, time_ns, tally)
-        elif good and (frame := _error(kind, body, time_ns, tally)) is not None:
+        elif not good:
+            what = "an error frame with a time stamp beyond all bounds; skipped"
+            tally.report(objects.where, what, skipped=1)
+        elif frame := _error(kind, body, time_ns, tally):
             frames.append(frame)
             at.append(word)
     return frames, np.array(at, dtype=np.int64)

@@ -265,6 +265,16 @@ def test_the_format_libraries_own_logs_are_read(shared_data: Path) -> None:
         assert not tally.problems
 
 
+def test_impossible_times_are_told_with_their_place() -> None:
+    good = Sample(1_000_000, "1", 0x123, 0, 1, b"\x01")
+    never = (1 << 63) + 5
+    bad = [object_of(good._replace(time_ns=never)), an_object(2, never, b"\x01\0\0\0")]
+    read, tally = read_all(BlfReader(), Packing().file([object_of(good), *bad]))
+    assert read == [good]
+    assert tally.skipped == 2
+    assert all(problem.where.startswith("before byte") for problem in tally.problems)
+
+
 def test_garbage_full_of_marks_takes_no_long_time() -> None:
     data = Packing().file([]) + (b"LOBJ" + b"x" * 28) * 100_000
     begin = time.monotonic()
