@@ -15,7 +15,8 @@ Mask = Callable[[str], str]
 _VIN: Final = re.compile(r"(?<![A-Za-z0-9])[A-HJ-NPR-Z0-9]{17}(?![A-Za-z0-9])", re.IGNORECASE)
 _SHOWN: Final = 4
 _LEAST_KNOWN: Final = 6
-"""A shorter serial number is not looked for in names: it would hide what is none."""
+"""A shorter serial number, or one without a digit, is not looked for in names: it would hide
+words and numbers that are none."""
 _WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 _LETTERS: Final = dict(
     zip("ABCDEFGHJKLMNPRSTUVWXYZ", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10)), strict=True)
@@ -51,7 +52,7 @@ def masker(identity: Identity) -> Mask:
     own = [
         re.escape(number)
         for number in (identity.vin, identity.serial_number)
-        if len(number) >= _LEAST_KNOWN
+        if len(number) >= _LEAST_KNOWN and any(place.isdigit() for place in number)
     ]
     if not own:
         return mask_vins

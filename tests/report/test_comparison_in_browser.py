@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from canassist.compare import compare
-from canassist.report import render_comparison
+from canassist.report import Answer, render_comparison, verify_page
 from tests.bench.comparison import KINDS, pair, ridden
 from tests.report.browsing import (
     KNOWN_REFUSAL,
@@ -22,6 +22,7 @@ from tests.report.browsing import (
     walk,
     x_range,
 )
+from tests.report.test_page_in_browser import HOSTILE, hostile
 
 pytestmark = pytest.mark.browser
 
@@ -95,6 +96,23 @@ def test_by_keyboard_alone(browser: Browser, page_file: Path) -> None:
         page.wait_for_timeout(300)
         after = x_range(ride)
         assert after[1] - after[0] == pytest.approx((before[1] - before[0]) / 2, rel=0.01)
+
+
+@pytest.mark.parametrize("text", [" ".join(HOSTILE[:-1]), HOSTILE[-1]], ids=["markup", "long"])
+def test_hostile_text_is_shown_as_text(browser: Browser, tmp_path: Path, text: str) -> None:
+    sides = [hostile(ridden(scenario), text) for scenario in pair(0)]
+    found = compare(*sides, names=(text, text), case=sides[0].case)
+    path = tmp_path / "hostile.html"
+    html = render_comparison(found)
+    path.write_text(html, encoding="utf-8")
+    assert [item for item in verify_page(html) if item.answer is Answer.NO] == []
+    with opened(browser, path, size=NARROW) as (page, seen):
+        draw_all(page)
+        assert (seen.dialogs, seen.errors) == ([], [])
+        assert page.locator("[onerror], [onload], [onmouseover], img").count() == 0
+        assert page.locator('a[href^="javascript"]').count() == 0
+        assert page.locator("html").evaluate("page => page.scrollWidth") == NARROW[0]
+        assert text[:25] in page.locator("#own").inner_text()
 
 
 def test_every_link_leads_somewhere(page_file: Path) -> None:

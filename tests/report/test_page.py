@@ -16,7 +16,7 @@ import pytest
 from plotly import graph_objects
 
 from canassist.errors import MissingExtraError, UsageError
-from canassist.model import Case, Event, EventKind, Physics, Problem, Result, Severity
+from canassist.model import Case, Event, EventKind, Identity, Physics, Problem, Result, Severity
 from canassist.profile import LIMIT_NAMES, default_limits
 from canassist.report import Look, packing, render_page, result_json
 from canassist.report.cards import fold
@@ -149,6 +149,15 @@ def test_numbers_are_masked_in_the_names_of_profile_and_files(result: Result) ->
         assert number not in result_json(named).decode()
         assert number in shown
     assert f"Unit {'*' * 13}1111" in masked
+
+
+@pytest.mark.parametrize("serial", ["trail", "Trail Steering", ""])
+def test_a_word_in_place_of_a_serial_number_hides_no_word(result: Result, serial: str) -> None:
+    """The bus says what it likes: it must not be able to blank out what others wrote."""
+    timeline = replace(result.timeline, identity=Identity(serial_number=serial))
+    case = replace(result.case, complaint=f"Heavy. {serial} module.")
+    words = text_of(render_page(replace(result, timeline=timeline, case=case)))
+    assert f"Heavy. {serial} module." in words
 
 
 def test_how_many_limits_were_given_is_said_as_it_is(result: Result) -> None:
