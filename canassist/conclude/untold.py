@@ -165,6 +165,8 @@ class _Untold:
             yield say("cannot.no_map")
         elif fit.map_from == "ride":
             yield say("cannot.learned_map")
+        elif fit.ratio is None:
+            yield say("cannot.little")
 
     def _conditions(self) -> Iterator[str]:
         ridden, limits = self.coverage, self.profile.limits

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canassist.conclude.coverage import count_coverage
-from canassist.model import ChargingFit, Code, Coverage, Physics, Points
+from canassist.model import AssistFit, ChargingFit, Code, Coverage, Physics, Points
 from canassist.profile import default_profile
 from tests.conclude.hand_made import (
     DURATION_S,
@@ -150,6 +150,15 @@ def test_another_nominal_supply_without_limits_cannot_be_told() -> None:
     profile = replace(default_profile(), nominal_v=24.0)
     told = HandMade(profile=profile).verdict().coverage.cannot_tell
     assert any("nominally 24.0 V" in text for text in told)
+
+
+def test_a_map_with_too_little_steering_to_compare_is_said() -> None:
+    unseen = AssistFit(map_from="profile", lag_s=0.0, ratio=None, side_difference=None)
+    told = HandMade(physics=Physics(limit_lines=lines(), assist=unseen)).verdict().coverage
+    assert any("too little was steered" in text for text in told.cannot_tell)
+    seen = replace(unseen, ratio=estimate(1.0, 0.97, 1.03))
+    told = HandMade(physics=Physics(limit_lines=lines(), assist=seen)).verdict().coverage
+    assert not any("follows its map" in text for text in told.cannot_tell)
 
 
 def test_torque_that_comes_too_seldom_for_the_map_is_said() -> None:
