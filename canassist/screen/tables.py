@@ -16,8 +16,8 @@ from canassist.screen.parts import Row, json_line
 from canassist.version import VERSION
 
 SCHEMA_NAME: Final = "canassist-screen-tables/1"
-ROWS_AT_HAND: Final = 40_000
-"""Rows of one table held before the fullest month is written: about 30 MB."""
+ROWS_AT_HAND: Final = 10_000
+"""Rows of one table held before the fullest month is written: about 10 MB."""
 UNKNOWN_MONTH: Final = "unknown"
 
 
