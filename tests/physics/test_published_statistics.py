@@ -17,6 +17,7 @@ from canassist.physics.statistics import (
     mean_of_blocks,
     noise_variance,
     rank_share,
+    rounding_variance,
     t95,
     theil_sen,
 )
@@ -55,6 +56,7 @@ def test_theil_sen_on_norris() -> None:
     """Worked on the same data by the definition: the median of all 630 slopes."""
     line = theil_sen(*_norris())
     assert line.slope == pytest.approx(1.0021968366, rel=1e-9)
+    assert line.level == pytest.approx(-0.0640158172, abs=1e-9)
 
 
 def test_theil_sen_is_not_pulled_by_an_outlier() -> None:
@@ -150,6 +152,17 @@ def test_blocks_and_not_samples_make_the_interval() -> None:
 def test_mean_of_one_block_has_no_interval() -> None:
     with pytest.raises(ValueError, match="two blocks"):
         mean_of_blocks(np.ones(5), np.zeros(5, dtype=np.int64), "V")
+
+
+def test_rounding_has_a_twelfth_of_the_squared_step() -> None:
+    """0.1 V steps: 0.01 / 12 V2, and the same from 20,000 rounded random values."""
+    rng = np.random.default_rng(3)
+    exact = rng.uniform(11.0, 14.0, size=20_000)
+    told = np.round(exact * 10.0) / 10.0
+    assert rounding_variance(told) == pytest.approx(0.01 / 12.0, rel=1e-6)
+    assert np.var(told - exact) == pytest.approx(rounding_variance(told), rel=0.05)
+    assert rounding_variance(np.full(5, 12.0)) == 0.0
+    assert rounding_variance(np.empty(0)) == 0.0
 
 
 def test_noise_is_told_from_what_is_smooth() -> None:
