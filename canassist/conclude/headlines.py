@@ -44,8 +44,11 @@ def _battery(ride: Ride) -> str:
     if hits:
         return say("headline.low_battery.dips", low=volts(lowest(ride, hits)))
     plateaus = [c.plateau_min_v for c in ride.physics.cranks if c.plateau_min_v is not None]
-    if plateaus:
+    if plateaus and min(plateaus) < ride.limits.cranking_v:
         return say("headline.low_battery.cranking", low=volts(min(plateaus)))
+    stopped = ride.of(EventKind.UNDERVOLTAGE, "engine_stopped")
+    if stopped:
+        return say("headline.low_battery.standing", low=volts(lowest(ride, stopped)))
     return say("headline.low_battery.plain")
 
 

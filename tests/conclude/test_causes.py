@@ -241,6 +241,7 @@ def test_a_battery_that_is_flat_with_the_engine_stopped_is_weak_evidence() -> No
     assert first(verdict)[0] is Code.NO_FAULT_FOUND
     found = {item.code: item for item in verdict.conclusions}
     assert found[Code.LOW_BATTERY].strength is Strength.WEAK
+    assert found[Code.LOW_BATTERY].headline.startswith("The battery may be flat")
     assert (
         "With the engine stopped supply was down to 10.6 V"
         in found[Code.LOW_BATTERY].because[0].text
