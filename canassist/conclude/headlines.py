@@ -62,7 +62,8 @@ def _charging(ride: Ride) -> str:
 def _resistance(ride: Ride) -> str:
     path = ride.physics.supply_path
     if path is None or path.path_ohm.value <= ride.limits.max_circuit_ohm:
-        return say("headline.supply_resistance.maybe")
+        stepped = dips(ride, "steering_load")
+        return say(f"headline.supply_resistance.{'stepped' if stepped else 'maybe'}")
     reduced = ride.derates_by("voltage")
     if reduced:
         return say("headline.supply_resistance.derated", times=times(len(reduced)))
