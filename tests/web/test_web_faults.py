@@ -9,9 +9,10 @@ import os
 import random
 import signal
 import sqlite3
+import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,11 @@ import pytest
 
 from canassist.demo import WrittenRide
 from canassist.web.blobs import Incoming
+from canassist.web.process import Order, Outcome
+from canassist.web.queue import Queue
+from canassist.web.records import Answer, NewRide, Ride
+from canassist.web.settings import Limits
+from canassist.web.store import Rides
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside, Served
@@ -196,3 +202,111 @@ def test_full_disk_while_the_upload_is_put_in_place(
     assert answer.status_code == 507
     assert list((inside.data / "incoming").iterdir()) == []
     assert inside.client.get("/api/reports").json()["count"] == 0
+
+
+class WithoutRoom:
+    """A worker whose disk is full."""
+
+    def __init__(self, order: Order, time_s: float) -> None:
+        del order, time_s
+        self.order: Order = {}
+
+    async def run(self, told: Callable[..., None]) -> Outcome:
+        del told
+        return {"disk_full": True}
+
+    def kill(self) -> None:
+        """Nothing runs that could be ended."""
+
+
+def test_full_disk_during_work_is_told_in_the_rides_row(
+    until: Until, inside: Inside, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canassist.web.jobs.Worker", WithoutRoom)
+    told = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
+    assert told.status_code == 422
+    assert told.json()["problem"].startswith("The disk is full")
+    until(lambda: not list((inside.data / "work").iterdir()))
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        OSError(errno.ENOSPC, "No space left on device"),
+        sqlite3.OperationalError("database or disk is full"),
+    ],
+)
+def test_full_disk_while_a_finished_report_is_kept_loses_no_ride(
+    inside: Inside, rides: dict[str, WrittenRide], monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    ride = rides["speed_lost"]
+    files = [(role, (path.name, path.read_bytes())) for role, path in (
+        ("log", ride.log), ("dbc", ride.dbc), ("profile", ride.profile))]  # fmt: skip
+
+    def full(self: Queue, ride: Ride, answer: Answer) -> None:
+        raise error
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Queue, "finish", full)
+        told = inside.client.post("/api/reports", files=files)
+        assert told.status_code == 422
+        assert told.json()["problem"].startswith("The disk is full")
+    name = told.json()["id"]
+    token = {"form_token": inside.form_token()}
+    assert inside.client.post(f"/rides/{name}/again", data=token).status_code == 303
+    again = inside.client.post("/api/reports", files=files)
+    assert again.status_code == 200
+    assert again.headers["x-ride"] == name
+
+
+def test_full_disk_while_a_ride_is_noted_keeps_the_page_as_it_was(
+    inside: Inside, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Rides, new: NewRide) -> tuple[Ride, bool]:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Rides, "put", full)
+        told = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
+    assert told.status_code == 507
+    assert inside.client.get("/api/reports").json()["count"] == 0
+    inside.desk.jobs.tidy()
+    assert inside.leftovers() == []
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """Return a disk of 24 MB in memory, where the system lets one be made."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=24m", "tmpfs", str(folder)]
+    try:
+        made = subprocess.run(command, capture_output=True, text=True, check=False)
+    except OSError as error:
+        pytest.skip(f"no disk in memory can be made here ({error})")
+    if made.returncode:
+        pytest.skip(f"no disk in memory can be made here ({made.stderr.strip()})")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_disk_that_is_really_full_loses_nothing(
+    serving_inside: Callable[..., AbstractContextManager[Inside]], small_disk: Path
+) -> None:
+    def pieces() -> Iterator[bytes]:  # no length is told beforehand
+        yield b'--b\r\ncontent-disposition: form-data; name="log"; filename="a.log"\r\n\r\n'
+        for _ in range(48):
+            yield b"y" * (1 << 20)
+        yield b"\r\n--b--\r\n"
+
+    with serving_inside(small_disk / "data", Limits(reserve_bytes=0)) as inside:
+        kept = inside.client.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
+        assert kept.status_code == 202
+        head = {"content-type": "multipart/form-data; boundary=b"}
+        told = inside.client.post("/api/reports", content=pieces(), headers=head)
+        assert told.status_code == 507
+        assert told.json()["problem"].startswith("The disk is full")
+        assert inside.leftovers() == []
+        assert inside.client.get("/api/reports").json()["count"] == 1
+        small = inside.client.post("/api/reports?wait=0", files={"log": ("b.log", b"z" * 999)})
+        assert small.status_code == 202
