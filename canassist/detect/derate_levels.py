@@ -34,8 +34,8 @@ def by_levels(scene: DerateScene, rows: slice) -> str | None:
 
     Only where a line is not known: a module that reduces assist at temperatures (or
     voltages) at which it never gave full assist may do so as designed, by a line of its
-    own. It need not. Without engine speed supply tells nothing: a stopped engine takes
-    both assist and charging voltage away.
+    own. It need not. Without engine speed levels tell nothing: a stopped engine takes
+    assist and charging voltage away, and it stops when the module is warm from riding.
 
     Returns
     -------
@@ -43,13 +43,12 @@ def by_levels(scene: DerateScene, rows: slice) -> str | None:
         ``"temperature"``, ``"voltage"``, or None where neither sets it apart.
     """
     full = scene.full & ~scene.engine_off
-    if full.sum() < LEAST_FULL:
+    if full.sum() < LEAST_FULL or not scene.engine_known:
         return None
     heat_c, supply_v = scene.temperature_c, scene.supply_v
     if not scene.heat_line_known and _beyond(heat_c[rows], heat_c[full], HOT_C):
         return "temperature"
-    asks_supply = scene.engine_known and not scene.supply_line_known
-    if asks_supply and _beyond(-supply_v[rows], -supply_v[full], -LOW_V):
+    if not scene.supply_line_known and _beyond(-supply_v[rows], -supply_v[full], -LOW_V):
         return "voltage"
     return None
 

@@ -274,3 +274,20 @@ def test_a_24_v_vehicle_is_told_no_12_v_line(ride: Ride, every: Every, profile: 
     (event,) = _find(ride(channels), profile)
     assert event.cause == "temperature"
     assert "supply_v" not in event.expected
+
+
+def test_without_engine_speed_a_warm_module_takes_no_blame_for_a_stopped_engine(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """The ride warms the module to 70 degC, short of its line; then the engine is stopped."""
+    channels = _warm(every)
+    time_s, heat = channels["module_temperature"]
+    heat[:] = np.interp(time_s, [0.0, 50.0], [40.0, 70.0])
+    stopped = time_s > 50.0
+    channels["engine_speed"][1][stopped] = 0.0
+    channels["assist_limit"][1][stopped] = 0.0
+    (told,) = _find(ride(channels), profile)
+    assert told.cause == "engine_stopped"
+    del channels["engine_speed"]
+    (untold,) = _find(ride(channels), profile)
+    assert untold.cause == "unexplained"
