@@ -36,6 +36,15 @@ class Queue:
         text = "SELECT 1 FROM rides WHERE state IN ('working', 'waiting') AND deleted_s IS NULL"
         return self._database.reading().execute(f"{text} LIMIT 1").fetchone() is not None
 
+    def before(self, ride: Ride) -> int:
+        """Return how many rides have their turn before a waiting one."""
+        if ride.state != "waiting":
+            return 0
+        text = "SELECT count(*) FROM rides WHERE state = 'waiting' AND deleted_s IS NULL"
+        text += " AND (queued_s, id) < (?, ?)"
+        values = (ride.queued_s, ride.id)
+        return int(self._database.reading().execute(text, values).fetchone()[0])
+
     def begin_next(self, attempts: int) -> Ride | None:
         """Take the first ride of the queue to work on; what failed too often is passed over."""
         with self._database.writing() as index:

@@ -34,6 +34,7 @@ def ride(request: Request) -> Response:
         "ride.html",
         ride=found,
         standing=desk.board.standing(found.id),
+        before=desk.queue.before(found),
         files=desk.rides.files(found.id),
         vehicles=desk.vehicles.all(),
         questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],

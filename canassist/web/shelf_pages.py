@@ -48,6 +48,7 @@ def shelf(request: Request) -> Response:
         asked=asked,
         rides=rides,
         standings={ride.id: desk.board.standing(ride.id) for ride in rides},
+        befores={ride.id: desk.queue.before(ride) for ride in rides},
         count=count,
         pages=_pages_near(asked.page, max(1, -(-count // PAGE_ROWS))),
         page_link=lambda number: "/?" + urlencode(_plain(asked) | {"page": number}),
@@ -76,6 +77,7 @@ def row(request: Request) -> Response:
     text = template.render(
         ride=ride,
         standing=desk.board.standing(ride.id),
+        before=desk.queue.before(ride),
         form_token=desk.sessions.form_token(request.scope["session"]),
     )
     return Response(text, media_type="text/html")

@@ -129,6 +129,7 @@ def fill(inside: Inside) -> dict[str, Ride]:
     token = {"form_token": inside.form_token()}
     inside.client.post(f"/rides/{rides['working'].id}/again", data=token)
     rides["waiting"] = put(inside, "next in turn")
+    rides["later"] = put(inside, "later")
     return rides
 
 
@@ -277,3 +278,7 @@ def test_work_shows_bytes_then_frames_then_time_left(
         assert 0.15 < float(bar.get_attribute("value") or "") < 0.25
     page.goto(inside.address)
     expect(page.locator(f"#ride-{rides['waiting'].id} .words")).to_have_text("Waiting for its turn")
+    later = page.locator(f"#ride-{rides['later'].id} .words")
+    expect(later).to_have_text("Waiting for its turn, 1 before it")
+    page.goto(f"{inside.address}rides/{rides['later'].id}")
+    expect(page.locator(".one .words")).to_have_text("Waiting for its turn, 1 before it")

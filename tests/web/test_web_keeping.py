@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from playwright.sync_api import Page, expect
 
 from canassist.web.process import Order, Outcome
 from canassist.web.records import Answer, NewRide, Ride, Stored
@@ -181,6 +182,31 @@ def test_work_that_is_called_off_stays_so_and_can_be_tried_again(
     assert inside.client.get(f"/api/reports/{at_work.id}").json()["state"] == "cancelled"
     inside.client.post(f"/rides/{at_work.id}/again", data=token)
     until(lambda: len(Held.begun) == 2)
+
+
+@pytest.mark.browser
+def test_queue_moves_up_before_ones_eyes(
+    serving_inside: ServingInside, tmp_path: Path, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Held, "begun", [], raising=False)
+    monkeypatch.setattr("canassist.web.jobs.Worker", Held)
+    with serving_inside(tmp_path / "data", Limits(workers=1)) as inside:
+        token = {"form_token": inside.form_token()}
+        at_work = put(inside, "in work", done=False)
+        inside.client.post(f"/rides/{at_work.id}/again", data=token)
+        first, second = put(inside, "first", done=False), put(inside, "second", done=False)
+        page.goto(inside.address)
+        words = page.locator(f"#ride-{second.id} .words")
+        expect(words).to_have_text("Waiting for its turn, 1 before it")
+        own = page.context.new_page()
+        own.goto(f"{inside.address}rides/{second.id}")
+        expect(own.locator(".one .words")).to_have_text("Waiting for its turn, 1 before it")
+        inside.client.post(f"/rides/{first.id}/cancel", data=token)
+        expect(own.locator(".one .words")).to_have_text("Waiting for its turn")
+        page.bring_to_front()
+        expect(words).to_have_text("Waiting for its turn")
+        for worker in Held.begun:
+            worker.kill()
 
 
 def test_wrong_bearer_secrets_are_counted_as_tries(

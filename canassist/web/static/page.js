@@ -275,7 +275,10 @@
     }
     const fresh = holder.firstElementChild;
     if (!list) {
-      if (old && !leaving && fresh.dataset.state !== old.dataset.state) location.reload();
+      if (!old) return;
+      if (!leaving && fresh.dataset.state !== old.dataset.state) location.reload();
+      const words = fresh.querySelector(".words");
+      if (words && old.querySelector(".words")) old.querySelector(".words").textContent = words.textContent;
       return;
     }
     const now = rowOf(name);
@@ -307,6 +310,9 @@
     source.addEventListener("changed", (event) => {
       const news = JSON.parse(event.data);
       if (rowOf(news.ride)) refresh(news.ride);
+      for (const ride of document.querySelectorAll('[data-state="waiting"]')) {
+        if (ride.dataset.ride !== news.ride) refresh(ride.dataset.ride); // it moves up
+      }
     });
     source.addEventListener("open", () => {
       for (const ride of document.querySelectorAll('[data-state="waiting"],[data-state="working"]')) {
