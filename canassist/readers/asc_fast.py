@@ -152,7 +152,7 @@ def _identifiers(buffer: ByteArray, at: IntArray) -> tuple[IdArray, BoolArray, B
     size = first_blank(word)
     last = buffer[at + size] if (size == _WORD).any() else None
     marked = buffer[at + size.astype(np.int64) - 1] | _LOWER_CASE
-    extended = marked == _X
+    extended = (marked == _X) & (size > 0)  # an x before a blank is the end of another word
     digits = size - extended
     if last is not None:  # eight digits, the mark stands behind the word
         full = size == _WORD

@@ -246,6 +246,16 @@ def test_a_frame_that_is_named_instead_of_numbered_is_not_lost_in_silence() -> N
     assert tally.problems[0].where == "line 8"
 
 
+@pytest.mark.parametrize("mark", ["x", "X"])
+def test_a_blank_where_others_have_their_identifier_ends_no_reading(mark: str) -> None:
+    good = "1.500000 1  123             Rx   d 1 01"
+    torn = good.replace("  123", f" {mark}   ")  # the mark where others have a blank
+    text = ASC_HEADER + f"{good}\n{torn}\n{good.replace('1.5', '1.6')}\n"
+    read, tally = read_all(AscReader(), text.encode())
+    assert [one.time_ns for one in read] == [1_500_000_000, 1_600_000_000]
+    assert tally.skipped == 1
+
+
 def test_a_month_in_utf_8_is_read() -> None:
     header = ASC_HEADER.replace("Sep 30", "Mär 5")
     _, tally = read_all(AscReader(), (header + "1.0 1  123  Rx d 1 01\n").encode())

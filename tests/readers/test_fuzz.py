@@ -51,7 +51,7 @@ LOGS = {
     ),
     "ride.blf": Packing(size=2000).file([object_of(one) for one in RIDE]),
     "flat.blf": Packing(size=0).file([object_of(one, kind=101) for one in RIDE]),
-    "ride.log.gz": gzip.compress(_text("", candump_line)),
+    "ride.log.gz": gzip.compress(_text("", candump_line), mtime=0),
     "ride.trc": _text(
         TRC,
         lambda one: (
@@ -119,7 +119,11 @@ def test_damage_never_ends_but_in_words(
     except (InputError, MissingExtraError) as error:
         assert error.fix  # noqa: PT017 - only errors in words may come
         return
-    assert frames <= 2 * len(RIDE) + 60
+    if frames > 2 * len(RIDE) + 60:
+        # Broken compressed data may inflate to lines that were never written; then the
+        # checksum at its end, or the lack of one, has to be told.
+        assert name.endswith(".gz")
+        assert recording.problems
     if headers:
         assert recording.stats().frames == frames
 
