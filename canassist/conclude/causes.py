@@ -14,7 +14,7 @@ from canassist.conclude import (
     supply_extremes,
     supply_path,
 )
-from canassist.conclude.evidence import HINT, ORDER, Opinion, reason, weigh
+from canassist.conclude.evidence import HINT, ORDER, Cap, Opinion, reason, weigh
 from canassist.conclude.ride import figure
 from canassist.conclude.wording import clock, say
 from canassist.model import Code, Strength
@@ -69,12 +69,14 @@ def weigh_causes(ride: Ride) -> dict[Code, Opinion]:
     """Weigh every cause that has evidence; a later one may look at the earlier ones.
 
     The order is that of cause and consequence, so that what an earlier cause explains
-    is not held against a later part as well.
+    is not held against a later part as well. In a file whose data is known to be damaged
+    any oddity may be the damage: nothing there is more than weak.
     """
     found: dict[Code, Opinion] = {}
+    doubt = [Cap(Strength.WEAK, say("ground.cap_damaged"))] if ride.timeline.bus.doubtful else []
 
     def note(code: Code, reasons: Iterable[Reason]) -> None:
-        opinion = weigh(code, reasons, ride.profile, say("ground.cap_assumed"))
+        opinion = weigh(code, (*reasons, *doubt), ride.profile, say("ground.cap_assumed"))
         if opinion.reasons:
             found[code] = opinion
 
@@ -154,8 +156,10 @@ def _may_lead(ride: Ride, opinion: Opinion) -> bool:
     """Tell whether an answer that is only weak may come first.
 
     Without engine speed a start of the engine pulls supply down like a weak battery or a
-    bad joint, and nothing tells them apart.
+    bad joint, and nothing tells them apart. In a damaged file any oddity may be the damage.
     """
+    if ride.timeline.bus.doubtful:
+        return False
     blind = opinion.code in SUPPLY_ROOTS and not ride.timeline.has("engine_speed")
     return opinion.code not in COSTLY and not blind
 

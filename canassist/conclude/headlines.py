@@ -145,6 +145,8 @@ def _no_fault(ride: Ride) -> str:
 
 
 def _inconclusive(ride: Ride) -> str:
+    if ride.timeline.bus.doubtful:
+        return say("headline.inconclusive.damaged")
     lacks = [lack.short for lack in quiet.lacks(ride)]
     if quiet.stalls(ride) and len(ride.derates) == len(quiet.stalls(ride)):
         return say("headline.inconclusive.stalled")

@@ -44,8 +44,13 @@ class Lack(NamedTuple):
 
 
 def lacks(ride: Ride) -> tuple[Lack, ...]:
-    """Return what the ride lacks for 'no fault found': channels, conditions, then a map."""
-    return (*_missing(ride), *_unridden(ride), *unmapped(ride))
+    """Return what the ride lacks for 'no fault found': sound data, channels, conditions, a map."""
+    return (*_damaged(ride), *_missing(ride), *_unridden(ride), *unmapped(ride))
+
+
+def _damaged(ride: Ride) -> Iterator[Lack]:
+    if ride.timeline.bus.doubtful:
+        yield Lack(say("reason.lack.damaged"), say("lack.damaged"))
 
 
 def _missing(ride: Ride) -> Iterator[Lack]:

@@ -179,6 +179,8 @@ class _Untold:
 
     def _recording(self) -> Iterator[str]:
         bus = self.timeline.bus
+        if bus.doubtful:
+            yield say("cannot.damaged")
         if bus.recording_gaps:
             lost = sum(end - start for start, end in bus.recording_gaps)
             count = len(bus.recording_gaps)
@@ -191,6 +193,8 @@ class _Untold:
             )
 
     def rides(self) -> Iterator[str]:
+        if self.timeline.bus.doubtful:
+            yield say("next_ride.copy")
         lacking = self._to_log()
         if lacking:
             yield say("next_ride.log", channels=channel_names(lacking))

@@ -44,12 +44,15 @@ def find_log_gaps(timeline: Timeline) -> list[Event]:
 def find_disturbances(timeline: Timeline) -> list[Event]:
     """Find error frames, 3 or more and less than 1 s apart, and buses that fell silent.
 
+    Error frames of a file whose data is known to be damaged are no sign of the bus: torn
+    data reads as error frames easily.
+
     Returns
     -------
     list of Event
         ``measured`` holds ``error_frames``, or ``silent_s`` and the bus.
     """
-    found = [*_error_runs(timeline.bus.error_time_s)]
+    found = [] if timeline.bus.doubtful else [*_error_runs(timeline.bus.error_time_s)]
     for bus, start_s, end_s in timeline.bus.bus_gaps:
         names = timeline.bus.buses
         name = names[bus] if bus < len(names) else str(bus)

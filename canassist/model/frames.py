@@ -179,6 +179,8 @@ class Tally:
         Reports beyond those.
     recorder_losses_ns : list of int
         Times at which the recorder itself says that it lost frames.
+    doubtful : bool
+        A checksum shows that some of what was read is wrong, and not which part.
     bytes_read, bytes_total : int
         Progress through the file as it lies on disk; total 0 where unknown.
     """
@@ -193,6 +195,7 @@ class Tally:
     problems: list[Problem] = field(default_factory=list)
     unlisted: int = 0
     recorder_losses_ns: list[int] = field(default_factory=list)
+    doubtful: bool = False
     bytes_read: int = 0
     bytes_total: int = 0
 
@@ -210,9 +213,10 @@ class Tally:
             self.buses.append(name)
         return self.buses.index(name)
 
-    def report(self, where: str, what: str, *, skipped: int = 0) -> None:
+    def report(self, where: str, what: str, *, skipped: int = 0, doubtful: bool = False) -> None:
         """Count what was skipped, and keep the place while there is room."""
         self.skipped += skipped
+        self.doubtful |= doubtful
         if len(self.problems) < self.MAX_PROBLEMS:
             self.problems.append(Problem(where, what))
         else:
@@ -224,6 +228,7 @@ class Tally:
             self.report(problem.where, problem.what)
         self.skipped += other.skipped
         self.unlisted += other.unlisted
+        self.doubtful |= other.doubtful
         self.start_local = other.start_local or self.start_local
 
 
@@ -297,6 +302,8 @@ class BusStats:
         Share of each bus's capacity in use (0..1) at `bit_rate`; None where unknown.
     bit_rate : tuple of int or None
         Nominal bit rate of each bus, inferred where `bit_rate_given` is False.
+    doubtful : bool
+        A checksum shows that some of the file's data is wrong: a few odd frames prove nothing.
     """
 
     buses: tuple[str, ...]
@@ -312,3 +319,4 @@ class BusStats:
     load: tuple[float | None, ...] = ()
     bit_rate: tuple[int | None, ...] = ()
     bit_rate_given: bool = False
+    doubtful: bool = False

@@ -221,7 +221,10 @@ class Containers:
     ) -> Iterator[bytes | None]:
         """Give what inflates of a damaged container, then go on behind it."""
         self._tally.report(
-            f"byte {begin}", f"a container is damaged ({error}); kept what inflates", skipped=1
+            f"byte {begin}",
+            f"a container is damaged ({error}); kept what inflates",
+            skipped=1,
+            doubtful="check" in str(error).lower(),
         )
         data = self._again(begin, size)
         for out in _careful(data):

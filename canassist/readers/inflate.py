@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, BinaryIO, Final
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol
 
 from canassist.errors import InflationError
 from canassist.readers.inflate_engines import (
@@ -25,8 +24,16 @@ if TYPE_CHECKING:
 
     from typing_extensions import Buffer
 
-Report = Callable[[str, str], None]
-"""Called with where and what when compressed data is damaged."""
+
+class Report(Protocol):
+    """Called with where and what when compressed data is damaged.
+
+    `doubtful` tells that some of what was read is wrong, and not which part.
+    """
+
+    def __call__(self, where: str, what: str, /, *, doubtful: bool = False) -> None:
+        """Take note."""
+
 
 PIECE_BYTES: Final = 1 << 16
 _MIB: Final = 1 << 20
@@ -214,7 +221,8 @@ class Inflated(io.RawIOBase):
         last = b"".join(self._up_to_break())
         self._count(len(last))
         at = self._piece_start
-        if "check" in str(error).lower():  # of checksum or length, whatever library says it
+        doubtful = "check" in str(error).lower()  # of checksum or length, whatever library says it
+        if doubtful:
             what = (
                 f"the {self._kind} data is damaged somewhere before ({error}): what was read of it"
                 f" may be wrong; {self._total_out} inflated bytes are kept"
@@ -224,7 +232,7 @@ class Inflated(io.RawIOBase):
                 f"the {self._kind} data is damaged within the next {PIECE_BYTES} bytes ({error});"
                 f" {self._total_out} inflated bytes before that are kept"
             )
-        self._report(f"byte {at}", what)
+        self._report(f"byte {at}", what, doubtful=doubtful)
         found = (
             None if self._kind == DEFLATE else self._find_member(max(at, self._member_start + 1))
         )

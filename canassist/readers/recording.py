@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -215,7 +216,9 @@ class Recording:
         if collector is not None:
             self._holes = _short_holes(collector, self.zero_ns)
             losses = [at for stream in self._streams for at in stream.losses_ns]
-            self._stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
+            stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
+            doubtful = any(stream.tally.doubtful for stream in self._streams)
+            self._stats = replace(stats, doubtful=doubtful)
 
     def stats(self) -> BusStats:
         """Return the traffic of the whole ride.

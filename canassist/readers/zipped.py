@@ -153,13 +153,13 @@ def open_member(
         )
     said: list[str] = []
 
-    def say_it(where: str, what: str) -> None:
+    def say_it(where: str, what: str, /, *, doubtful: bool = False) -> None:
         said.append(where)
-        report(where, what)
+        report(where, what, doubtful=doubtful)
 
-    def say_if_new(where: str, what: str) -> None:
+    def say_if_new(where: str, what: str, /, *, doubtful: bool = False) -> None:
         if not said:  # of data that is cut or damaged the checksum differs anyway
-            report(where, what)
+            report(where, what, doubtful=doubtful)
 
     packed = io.BufferedReader(window)
     kind = _KINDS[member.method]
@@ -224,5 +224,6 @@ class _Checked(io.RawIOBase):
         self._crc = zlib.crc32(view[:got], self._crc)
         if not got and self._expected not in (None, self._crc):
             self._expected = None  # say it once
-            self._report("the whole file", "its checksum in the archive differs: parts are damaged")
+            what = "its checksum in the archive differs: parts are damaged"
+            self._report("the whole file", what, doubtful=True)
         return got
