@@ -214,18 +214,24 @@ class Tally:
         return self.buses.index(name)
 
     def report(self, where: str, what: str, *, skipped: int = 0, doubtful: bool = False) -> None:
-        """Count what was skipped, and keep the place while there is room."""
+        """Count what was skipped, and keep the place while there is room.
+
+        What puts all else in doubt comes first, and always finds room.
+        """
         self.skipped += skipped
         self.doubtful |= doubtful
-        if len(self.problems) < self.MAX_PROBLEMS:
-            self.problems.append(Problem(where, what))
+        if doubtful:
+            self.problems.insert(0, Problem(where, what))
         else:
-            self.unlisted += 1
+            self.problems.append(Problem(where, what))
+        self.unlisted += len(self.problems[self.MAX_PROBLEMS :])
+        del self.problems[self.MAX_PROBLEMS :]
 
     def take_over(self, other: Tally) -> None:
         """Add what another tally of the same file has to say of its damage and its start."""
-        for problem in other.problems:
-            self.report(problem.where, problem.what)
+        for place, problem in enumerate(other.problems):
+            first = other.doubtful and place == 0
+            self.report(problem.where, problem.what, doubtful=first)
         self.skipped += other.skipped
         self.unlisted += other.unlisted
         self.doubtful |= other.doubtful

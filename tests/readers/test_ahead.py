@@ -75,3 +75,15 @@ def test_a_tally_takes_over_what_another_says() -> None:
     assert mine.problems[-1].what == "cut"
     assert mine.unlisted == Tally.MAX_PROBLEMS + 2
     assert mine.skipped == 2 * (Tally.MAX_PROBLEMS + 3)
+
+
+def test_what_puts_all_in_doubt_comes_first_and_always_finds_room() -> None:
+    mine, other = Tally(), Tally()
+    for place in range(Tally.MAX_PROBLEMS + 5):
+        mine.report(f"byte {place}", "skipped")
+    other.report("byte 1", "its checksum is wrong", doubtful=True)
+    mine.take_over(other)
+    assert mine.doubtful
+    assert mine.problems[0].what == "its checksum is wrong"
+    assert len(mine.problems) == Tally.MAX_PROBLEMS
+    assert mine.unlisted == 6
