@@ -96,13 +96,13 @@ class Gap:
     def estimate(self, unit: str) -> Estimate:
         """Return the difference with its 90 % interval; a share where relative."""
         wide = t95(max(self.degrees, 1))
-        ends = (
+        ends = [
             self.value,
             self.value - wide * self.spread_low,
             self.value + wide * self.spread_high,
-        )
+        ]
         if self.relative:
-            ends = tuple(math.expm1(min(end, 50.0)) for end in ends)  # type: ignore[assignment]  # three stay three
+            ends = [math.expm1(min(end, 50.0)) for end in ends]
         return Estimate(
             value=ends[0],
             low=ends[1],

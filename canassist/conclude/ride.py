@@ -12,7 +12,7 @@ from canassist.model import Event, EventKind, Severity
 from canassist.physics import supply_limits_hold
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from canassist.model import Channel, Coverage, FloatArray, Physics, Timeline
     from canassist.profile import Limits, Profile
@@ -216,10 +216,9 @@ def expected(event: Event, *names: str) -> float | None:
     return _pick(event.expected, names)
 
 
-def _pick(figures: object, names: Sequence[str]) -> float | None:
-    table = dict(figures) if hasattr(figures, "keys") else {}  # type: ignore[call-overload]  # checked
+def _pick(figures: Mapping[str, float | str], names: Sequence[str]) -> float | None:
     for name in names:
-        value = table.get(name)
+        value = figures.get(name)
         if isinstance(value, (int, float)) and not np.isnan(value):
             return float(value)
     return None

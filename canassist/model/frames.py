@@ -121,10 +121,6 @@ class IdSet:
         """Whether any 29-bit identifier is wanted."""
         return bool(len(self._extended) or self._masks)
 
-    def standard_table(self) -> BoolArray:
-        """Wanted 11-bit identifiers as a look-up table, shape (2048,); do not change it."""
-        return self._standard
-
     def contains(self, can_id: IdArray, extended: BoolArray) -> BoolArray:
         """Tell for each frame whether it is wanted, shape (n,)."""
         wanted = self._standard[np.minimum(can_id, STANDARD_IDS - 1)]

@@ -86,12 +86,6 @@ class AssistMap:
     driver_deadband_nm: float
     max_assist_nm: float
 
-    def gains_for(self, mode: str | None) -> tuple[float, ...] | None:
-        """Return the gains of a mode, else those of every mode, else None."""
-        if mode is not None and mode in self.gains:
-            return self.gains[mode]
-        return self.gains.get("*")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:

@@ -330,9 +330,8 @@ def test_a_profile_that_needs_a_database_says_so() -> None:
 def test_only_what_is_needed_is_asked_of_the_reader(databases: Databases) -> None:
     text = '[channels]\nvehicle_speed = "Motion.Road"'
     wanted = plan_reading(databases, parse_profile(text, "bike.toml")).wanted
-    table = wanted.standard_table()
-    assert table[0x100]
-    assert not table[0x555]
+    asked = np.array([0x100, 0x555], dtype=np.uint32)
+    assert wanted.contains(asked, np.zeros(2, dtype=np.bool_)).tolist() == [True, False]
 
 
 def test_no_database_and_no_profile_read_the_standards() -> None:

@@ -62,7 +62,7 @@ def test_the_contract_s_example_is_read_whole() -> None:
     assert profile.limits.derate_start_c == 90.0
     assert profile.status_reduced == {"Limited", "1"}
     assert profile.assist_map is not None
-    assert profile.assist_map.gains_for("Sport") == (4.0, 3.6, 3.0, 2.0, 1.3, 1.0)
+    assert profile.assist_map.gains["*"] == (4.0, 3.6, 3.0, 2.0, 1.3, 1.0)
 
 
 @pytest.mark.parametrize(("text", "rate"), [("", None), ("bit_rate_bps = 250000", 250_000)])

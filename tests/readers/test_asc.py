@@ -282,7 +282,7 @@ def test_a_month_in_utf_8_is_read() -> None:
     ],
 )
 def test_dates_of_many_tongues(text: str, expected: tuple[int, ...]) -> None:
-    assert read_date(text) == datetime(*expected)  # type: ignore[arg-type]
+    assert read_date(text) == datetime(*expected)  # type: ignore[arg-type]  # seven numbers at most
 
 
 @pytest.mark.parametrize(

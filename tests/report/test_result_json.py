@@ -33,12 +33,12 @@ def test_the_schema_is_a_schema(schema: Any) -> None:  # noqa: ANN401 - parsed J
     jsonschema.Draft202012Validator.check_schema(schema)
 
 
-def test_a_rich_result_is_as_the_schema_says(result: Result, schema: Any) -> None:  # noqa: ANN401
+def test_a_rich_result_is_as_the_schema_says(result: Result, schema: Any) -> None:  # noqa: ANN401 - a schema is plain JSON
     jsonschema.validate(json.loads(result_json(result)), schema)
 
 
 @pytest.mark.parametrize("ride", ["speed_lost.log.gz", "not_charging.log.gz"])
-def test_real_results_are_too(ride: str, schema: Any, project_root: Any) -> None:  # noqa: ANN401
+def test_real_results_are_too(ride: str, schema: Any, project_root: Any) -> None:  # noqa: ANN401 - a schema is plain JSON
     demo = project_root / "dbc_demo"
     found = canassist.analyze(
         project_root / "sample_logs" / ride,
