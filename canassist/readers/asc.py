@@ -40,6 +40,8 @@ _MATCHES: Final = 2
 _MOST_PARTS: Final = (
     256  # of one block; a stretch between headers has more than four thousand bytes
 )
+_FARTHEST_RESTART: Final = timedelta(days=366)
+"""Stretches of one file lie nearer than this, or their dates are wrong; own choice."""
 _RESTART_NS: Final = 1_000_000  # a stretch that begins this much before the last time restarted
 
 
@@ -173,7 +175,14 @@ class _Log:
             if _if_set(date) is not None:
                 self.tally.start_local = date
         elif date is not None and self._begun is not None:
-            self._restart_ns = (date - self._begun) // timedelta(microseconds=1) * 1000
+            later = date - self._begun
+            if abs(later) <= _FARTHEST_RESTART:
+                self._restart_ns = later // timedelta(microseconds=1) * 1000
+            else:
+                self.tally.report(
+                    "a later begin of recording",
+                    f"its date lies {abs(later).days} days from the first one's; not believed",
+                )
 
     def _accumulated(
         self, block: FrameBlock, rows: IntArray, more_ns: IntArray, more_rows: IntArray

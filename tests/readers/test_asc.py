@@ -198,6 +198,15 @@ def test_a_second_stretch_is_placed_to_the_microsecond() -> None:
     assert _read(*lines)[1].time_ns == 34_030_109_000_000
 
 
+@pytest.mark.parametrize("year", ["1000", "9999"])
+def test_a_second_stretch_with_a_torn_date_is_not_placed_by_it(year: str) -> None:
+    second = f"Begin Triggerblock Sat Sep 30 15:07:13.191 {year}"
+    lines = ("10.0 1  123  Rx   d 1 01", second, "0.5 1  123  Rx   d 1 02")
+    read, tally = read_all(AscReader(), (ASC_HEADER + "\n".join(lines) + "\n").encode())
+    assert [one.time_ns for one in read] == [10 * S, S // 2]
+    assert "not believed" in tally.problems[0].what
+
+
 def test_a_second_stretch_that_counts_on_is_left_alone() -> None:
     read = _read(
         "  10.000000 1  123             Rx   d 1 01",
