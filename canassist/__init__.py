@@ -12,10 +12,10 @@ from canassist.errors import CanassistError
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
-    from canassist.compare import compare
-    from canassist.model import Case, Channel, Comparison, Conclusion, Event, Result
+    from canassist.comparison import compare
+    from canassist.model import Case, Channel, Comparison, Conclusion, Event, Profile, Result
     from canassist.pipeline import analyze
-    from canassist.profile import Profile, read_profile
+    from canassist.profile import read_profile
 
 __version__ = VERSION
 
@@ -40,10 +40,10 @@ _HOMES = {
     "Comparison": "canassist.model",
     "Conclusion": "canassist.model",
     "Event": "canassist.model",
-    "Profile": "canassist.profile",
+    "Profile": "canassist.model",
     "Result": "canassist.model",
     "analyze": "canassist.pipeline",
-    "compare": "canassist.compare",
+    "compare": "canassist.comparison",
     "read_profile": "canassist.profile",
 }
 

@@ -26,7 +26,7 @@ SCHEMA: Final = "canassist-channels/1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CandidateLine:
     """One candidate: its signal, its points, and what speaks for and against it."""
 
     signal: str
@@ -35,13 +35,13 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class ChannelEntry:
     """One channel: the signal that serves it, or the question that is open."""
 
     channel: str
     taken: Channel | None = None
     doubt: str = ""
-    candidates: tuple[Line, ...] = ()
+    candidates: tuple[CandidateLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +53,7 @@ class ChannelList:
     """
 
     source: str
-    entries: tuple[Entry, ...]
+    entries: tuple[ChannelEntry, ...]
     profile_start: str = ""
     ids: int | None = None
     ids_known: int | None = None
@@ -93,12 +93,13 @@ def of_ride(ride: DecodedLog) -> ChannelList:
         ranked = choice.ranking if choice else ()
         taken = decoded.channels.get(name)
         entries.append(
-            Entry(
+            ChannelEntry(
                 channel=name,
                 taken=taken,
                 doubt=taken.doubt if taken else choice.doubt if choice else "",
                 candidates=tuple(
-                    Line(signal=one.signal, score=one.score, reasons=one.reasons) for one in ranked
+                    CandidateLine(signal=one.signal, score=one.score, reasons=one.reasons)
+                    for one in ranked
                 ),
             )
         )
@@ -136,10 +137,10 @@ def of_databases(databases: Databases, *, given: Collection[str] = ()) -> Channe
         for name in CHANNEL_UNITS
     }
     entries = (
-        Entry(
+        ChannelEntry(
             channel=name,
             candidates=tuple(
-                Line(signal=one.name, score=one.score, reasons=one.reasons)
+                CandidateLine(signal=one.name, score=one.score, reasons=one.reasons)
                 for one in ranked.get(name, ())
             ),
         )
@@ -155,11 +156,11 @@ def of_databases(databases: Databases, *, given: Collection[str] = ()) -> Channe
     )
 
 
-def _empty(entry: Entry) -> bool:
+def _empty(entry: ChannelEntry) -> bool:
     return entry.taken is None and not entry.doubt and not entry.candidates
 
 
-def _plain(entry: Entry) -> Mapping[str, object]:
+def _plain(entry: ChannelEntry) -> Mapping[str, object]:
     taken = entry.taken
     return {
         "signal": taken.signal if taken else None,
@@ -175,7 +176,7 @@ def _plain(entry: Entry) -> Mapping[str, object]:
     }
 
 
-def _told(entry: Entry) -> list[str]:
+def _told(entry: ChannelEntry) -> list[str]:
     if _empty(entry):
         return []
     taken = entry.taken

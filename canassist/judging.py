@@ -11,12 +11,11 @@ from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
     from canassist.conclude import Verdict
-    from canassist.model import Case, Timeline
-    from canassist.profile import Profile
+    from canassist.model import Case, Profile, Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class Judgement:
     """What physics and conclusions make of a timeline."""
 
     physics: physics.Physics
@@ -24,7 +23,7 @@ class Answer:
     first_by_default: str = ""
 
 
-def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
+def judge(timeline: Timeline, profile: Profile, case: Case) -> Judgement:
     """Estimate, detect and conclude.
 
     Where the profile bends a limit, the ride is judged a second time with the
@@ -40,9 +39,9 @@ def judge(timeline: Timeline, profile: Profile, case: Case) -> Answer:
     return replace(answer, first_by_default=str(first))
 
 
-def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Answer:
+def _judge_once(timeline: Timeline, profile: Profile, case: Case) -> Judgement:
     estimates = physics.study(timeline, profile)
     events = detect.find_events(timeline, profile, estimates)
     measured = with_known_units(timeline)  # of raw counts a conclusion can say nothing
     verdict = conclude.conclude(measured, profile, estimates, events, case)
-    return Answer(physics=estimates, verdict=verdict)
+    return Judgement(physics=estimates, verdict=verdict)

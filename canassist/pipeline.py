@@ -9,27 +9,28 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canassist import decode, readers
+from canassist import decode, frames
 from canassist.errors import InputError, NoChannelError, UsageError
 from canassist.model import (
     Case,
     InputFile,
     LogSummary,
+    Profile,
     Result,
     Step,
     Timeline,
     silent,
 )
-from canassist.profile import Profile, default_profile, limits_changed, read_profile
+from canassist.profile import default_profile, limits_changed, read_profile
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     from canassist.decode import DecodedRide
-    from canassist.judging import Answer
+    from canassist.frames import Recording
+    from canassist.judging import Judgement
     from canassist.model import Progress
-    from canassist.readers import Recording
 
 PathLike = str | Path
 
@@ -137,13 +138,15 @@ def survey(
     """
     databases = decode.load_databases(dbc_paths)
     plan = decode.plan_reading(databases, profile)
-    recording = readers.open_recording(log_paths, bit_rate=profile.bit_rate_bps)
+    recording = frames.open_log(log_paths, bit_rate=profile.bit_rate_bps)
     collector = decode.FrameCollector()
-    for block in recording.blocks(wish=readers.Wish(wanted=plan.wanted), progress=progress):
+    for block in recording.blocks(
+        request=frames.ReadRequest(wanted=plan.wanted), progress=progress
+    ):
         collector.feed(block)
     stats = recording.stats()
-    frames = collector.finish(recording.zero_ns)
-    decoded = decode.decode_ride(frames, plan, profile, stats)
+    sorted_frames = collector.finish(recording.zero_ns)
+    decoded = decode.decode_ride(sorted_frames, plan, profile, stats)
     timeline = Timeline(
         channels=decoded.channels,
         duration_s=stats.duration_s,
@@ -158,7 +161,7 @@ def survey(
 
 
 def _result(
-    inputs: tuple[InputFile, ...], ride: DecodedLog, answer: Answer, profile: Profile, case: Case
+    inputs: tuple[InputFile, ...], ride: DecodedLog, answer: Judgement, profile: Profile, case: Case
 ) -> Result:
     stats, verdict = ride.timeline.bus, answer.verdict
     summary = LogSummary(

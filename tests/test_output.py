@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from canassist.atomic_write import write_whole
 from canassist.errors import OutputError
-from canassist.output import write_whole
 
 
 def test_all_files_are_written(tmp_path: Path) -> None:
@@ -37,7 +37,7 @@ def test_a_full_disk_leaves_the_older_file(tmp_path: Path, monkeypatch: pytest.M
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("canassist.output.os.fdopen", full)
+    monkeypatch.setattr("canassist.atomic_write.os.fdopen", full)
     with pytest.raises(OutputError, match="No space left"):
         write_whole({path: b"new"})
     assert path.read_bytes() == b"old"
@@ -58,7 +58,7 @@ def test_an_interruption_leaves_no_half_file(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("canassist.output.os.fdopen", interrupted)
+    monkeypatch.setattr("canassist.atomic_write.os.fdopen", interrupted)
     with pytest.raises(KeyboardInterrupt):
         write_whole({tmp_path / "a.html": b"page"})
     assert list(tmp_path.iterdir()) == []

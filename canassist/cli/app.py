@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 
 from canassist.cli.channels_command import channels
-from canassist.cli.collector import leave_the_rest
 from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
-from canassist.cli.guard import INTERRUPTED, guarded
+from canassist.cli.exit_status import INTERRUPTED, guarded
+from canassist.cli.garbage_collector import leave_the_rest
 from canassist.cli.keys_command import keys
 from canassist.cli.report_command import report
 from canassist.cli.screen_command import screen

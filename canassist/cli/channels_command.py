@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from canassist.cli.bar import bar
-from canassist.cli.guard import put_out, say
+from canassist.cli.exit_status import put_out, say
 from canassist.cli.options import Databases, JsonFile, ProfileFile
 from canassist.cli.outputs import STANDARD_OUTPUT
+from canassist.cli.progress_bar import bar
 
 if TYPE_CHECKING:
     from canassist.decode import Databases as KnownSignals
-    from canassist.profile import Profile
+    from canassist.model import Profile
 
 DATABASE_ENDINGS: Final = frozenset({".dbc", ".kcd", ".sym", ".arxml"})
 
@@ -34,8 +34,8 @@ def channels(
 ) -> None:
     """Show which signal serves which channel, and how much of the log is known."""
     from canassist import channel_list
+    from canassist.atomic_write import check_folder, write_whole
     from canassist.decode import split_bus
-    from canassist.output import check_folder, write_whole
     from canassist.pipeline import check_present, survey
     from canassist.profile import default_profile, read_profile
 

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canassist.cli import options
-from canassist.cli.bar import bar
-from canassist.cli.case import make_case
-from canassist.cli.collector import collect_rarely
-from canassist.cli.guard import say
-from canassist.cli.names import LOG_ENDINGS, stem
+from canassist.cli.case_options import make_case
+from canassist.cli.exit_status import say
+from canassist.cli.garbage_collector import collect_rarely
+from canassist.cli.output_names import LOG_ENDINGS, stem
 from canassist.cli.outputs import outputs
+from canassist.cli.progress_bar import bar
 from canassist.cli.report_command import prepare_page
 from canassist.errors import InputError
 
@@ -115,7 +115,7 @@ def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs) -> None:
         rides_a = _rides(one, progress, None if wanted.only_json else prepare_page)
         rides_b = _rides(other, progress)
     from canassist import report as writing
-    from canassist.compare import compare as compare_sides
+    from canassist.comparison import compare as compare_sides
 
     found = compare_sides(rides_a, rides_b, names=(one.name, other.name), case=case)
     data = writing.comparison_json(found)

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from canassist.cli.bar import bar
-from canassist.cli.guard import say
+from canassist.cli.exit_status import say
 from canassist.cli.outputs import make_folder
+from canassist.cli.progress_bar import bar
 
 
 def demo(
@@ -21,7 +21,7 @@ def demo(
     """Write sample logs, demo database and profile, and a report on each ride."""
     from canassist import demo as invented
     from canassist import report as writing
-    from canassist.output import write_whole
+    from canassist.atomic_write import write_whole
     from canassist.pipeline import analyze
 
     with bar() as progress:

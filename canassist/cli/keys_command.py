@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from canassist.cli.guard import say
+from canassist.cli.exit_status import say
 from canassist.errors import OutputError
 
 
@@ -18,7 +18,7 @@ def keys(
 ) -> None:
     """Make a key pair: the private one signs reports, the public one is given away."""
     from canassist import report as writing
-    from canassist.output import write_whole
+    from canassist.atomic_write import write_whole
 
     private, public = name.with_name(f"{name.name}.key"), name.with_name(f"{name.name}.pub")
     for path in (private, public):

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from canassist.cli.guard import put_out
+from canassist.cli.exit_status import put_out
 from canassist.errors import InputError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from canassist.cli.options import Units
-    from canassist.report import Look
+    from canassist.report import PageOptions
 
 STANDARD_OUTPUT = "-"
 
@@ -46,11 +46,11 @@ class Outputs:
     unmask: bool = False
 
     @property
-    def look(self) -> Look:
+    def look(self) -> PageOptions:
         """How the page is shown."""
-        from canassist.report import Look
+        from canassist.report import PageOptions
 
-        return Look(units=self.units, zone=self.zone, unmask=self.unmask)
+        return PageOptions(units=self.units, zone=self.zone, unmask=self.unmask)
 
     @property
     def to_terminal(self) -> bool:
@@ -71,8 +71,8 @@ class Outputs:
         MissingExtraError
             If there is no browser to print with.
         """
-        from canassist.output import check_folder
-        from canassist.zones import find_zone
+        from canassist.atomic_write import check_folder
+        from canassist.time_zones import find_zone
 
         find_zone(self.zone)
         _check_apart(self._paths(), [path for path in (*inputs, self.sign) if path is not None])
@@ -83,7 +83,7 @@ class Outputs:
         if self.export is not None:
             _check_export(self.export)
         if self.pdf:
-            from canassist.report.pdf import need_browser
+            from canassist.report import need_browser
 
             need_browser()
 
@@ -104,7 +104,7 @@ class Outputs:
         more : callable
             Takes the export folder and gives its files; called where one is wanted.
         """
-        from canassist.output import write_whole
+        from canassist.atomic_write import write_whole
 
         files: dict[Path, bytes] = {}
         if not self.only_json:

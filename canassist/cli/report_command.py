@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canassist.cli import options
-from canassist.cli.bar import bar
-from canassist.cli.case import make_case
-from canassist.cli.collector import collect_rarely
-from canassist.cli.guard import say
-from canassist.cli.names import stem
+from canassist.cli.case_options import make_case
+from canassist.cli.exit_status import say
+from canassist.cli.garbage_collector import collect_rarely
+from canassist.cli.output_names import stem
 from canassist.cli.outputs import outputs
+from canassist.cli.progress_bar import bar
 
 if TYPE_CHECKING:
     from canassist.cli.outputs import Outputs

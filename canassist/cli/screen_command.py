@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canassist.cli.bar import bar
-from canassist.cli.guard import say, tell
+from canassist.cli.exit_status import say, tell
 from canassist.cli.options import Databases, ProfileFile
+from canassist.cli.progress_bar import bar
 
 if TYPE_CHECKING:
     from canassist.screen import Screened
@@ -80,10 +80,10 @@ def _say(done: Screened) -> None:
         f"{found.read} of {found.logs} logs read ({done.fresh} now), {found.vehicles_in_all} "
         f"vehicles, {found.flagged} to look at."
     )
-    from canassist.report.screen_page import label, why
+    from canassist.report import vehicle_label, why_flagged
 
     for vehicle in flagged[:_SHOWN]:
-        say(f"  {label(vehicle, found.root)}: {why(vehicle)}")
+        say(f"  {vehicle_label(vehicle, found.root)}: {why_flagged(vehicle)}")
     if found.unread_in_all:
         say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
     if found.partly_read_in_all:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from canassist.cli.guard import tell
+from canassist.cli.exit_status import tell
 from canassist.errors import MissingExtraError
 
 
@@ -36,7 +36,7 @@ def serve(
         problem = "The page needs libraries that are not installed."
         raise MissingExtraError(problem, 'Install them with `pip install "canassist[web]"`.')
 
-    from canassist.web.serve import serve as serve_page
+    from canassist.web import serve as serve_page
 
     serve_page(
         host=host,

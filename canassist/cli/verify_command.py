@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canassist.cli.guard import say
+from canassist.cli.exit_status import say
 from canassist.cli.options import Databases
 from canassist.errors import InputError, VerificationError
 
@@ -48,7 +48,7 @@ def verify(
     checks = writing.verify_page(html, inputs=inputs, reanalyse=again if logs else None)
     for check in checks:
         say(f"{check.question} {check.answer}\n  {check.text}")
-    failed = [check for check in checks if check.answer == writing.Answer.NO]
+    failed = [check for check in checks if check.answer == writing.VerifyAnswer.NO]
     if failed:
         problem = f"{page.name}: {len(failed)} of {len(checks)} checks failed."
         raise VerificationError(problem, "Ask its sender for the report as it was written.")
@@ -73,7 +73,7 @@ def _again(
 def _compared(data: Json, files: dict[str, Path]) -> Callable[[tuple[float, ...]], bytes]:
     """Return how to make a comparison anew, each side from the files that it names by hash."""
     from canassist import report as writing
-    from canassist.compare import compare
+    from canassist.comparison import compare
     from canassist.pipeline import analyze
 
     def rides(label: str) -> list[Result]:

@@ -12,7 +12,7 @@ from canassist.profile import parse_profile
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.profile import Profile
+    from canassist.model import Profile
 
 _CHANNELS: Final = re.compile(r"^[ \t]*\[[ \t]*channels[ \t]*\][ \t]*(?:#.*)?$", re.MULTILINE)
 _LIMITS: Final = "# [limits]"

@@ -1,6 +1,6 @@
 """Events to conclusions: causes weighed by open evidence, in plain sentences."""
 
-from canassist.conclude.verdict import conclude
+from canassist.conclude.verdict_of_ride import conclude
 from canassist.model import Verdict
 
 __all__ = ["Verdict", "conclude"]

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import Coverage
-from canassist.physics.engine import STARTED_RPM
+from canassist.physics import STARTED_RPM
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Physics, Timeline
-    from canassist.profile import Limits
+    from canassist.model import BoolArray, FloatArray, Limits, Physics, Timeline
 
 STEP_S: Final = 0.05
 """Coverage is counted on a grid of this step, s: finer than any bus sends driver torque for."""

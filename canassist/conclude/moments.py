@@ -6,8 +6,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.conclude.ride import Hit, Hits, Ride
-from canassist.conclude.wording import channel_name, clock, duration, listed, quantity, say
+from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+from canassist.conclude.wording.sentences import (
+    channel_name,
+    clock,
+    duration,
+    listed,
+    quantity,
+    say,
+)
 from canassist.model import CHANNEL_UNITS, EventKind, Moment
 from canassist.timeline import value_at
 
@@ -30,12 +37,12 @@ SPOKEN: Final = (
 """Readings that the sentence names, in this order; all are in `Moment.readings`."""
 
 
-def describe_moments(ride: Ride, at_s: Iterable[float]) -> tuple[Moment, ...]:
+def describe_moments(ride: RideFindings, at_s: Iterable[float]) -> tuple[Moment, ...]:
     """Say what the log shows at each moment, found or not."""
     return tuple(_describe(ride, at) for at in at_s)
 
 
-def _describe(ride: Ride, at_s: float) -> Moment:
+def _describe(ride: RideFindings, at_s: float) -> Moment:
     if not 0.0 <= at_s <= ride.end_s:
         text = say("moment.outside", at=clock(at_s), end=clock(ride.end_s))
         return Moment(at_s=at_s, text=text)
@@ -57,14 +64,14 @@ def _describe(ride: Ride, at_s: float) -> Moment:
     )
 
 
-def _readings(ride: Ride, at_s: float) -> dict[str, float]:
+def _readings(ride: RideFindings, at_s: float) -> dict[str, float]:
     """Return every channel's value as of a moment; those without a fresh one are left out."""
     at = np.array([at_s])
     found = {name: float(value_at(ride.timeline, name, at)[0]) for name in ride.timeline.channels}
     return {name: value for name, value in found.items() if not np.isnan(value)}
 
 
-def _around(ride: Ride, at_s: float) -> Hits:
+def _around(ride: RideFindings, at_s: float) -> Hits:
     """Return the events at a moment: those that hold then first, then those near it."""
     near = [
         hit
@@ -74,11 +81,11 @@ def _around(ride: Ride, at_s: float) -> Hits:
     return tuple(sorted(near, key=lambda hit: (_distance(ride, hit, at_s), hit.position)))
 
 
-def _distance(ride: Ride, hit: Hit, at_s: float) -> float:
+def _distance(ride: RideFindings, hit: Hit, at_s: float) -> float:
     return max(hit.event.start_s - at_s, at_s - hit.event.until(ride.end_s), 0.0)
 
 
-def _found(ride: Ride, at_s: float, there: Hits) -> str:
+def _found(ride: RideFindings, at_s: float, there: Hits) -> str:
     if there:
         if there[0].event.kind is EventKind.LOG_GAP and _distance(ride, there[0], at_s) == 0.0:
             return say("moment.gap", at=clock(at_s))

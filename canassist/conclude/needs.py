@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.untold import (
+from canassist.conclude.limitations import (
     CHARGING_NEEDED_S,
     CRUISE_NEEDED_S,
     ENGINE_NEEDED_S,
     SLOW_NEEDED_S,
 )
-from canassist.conclude.wording import channel_names, duration, listed, say
+from canassist.conclude.wording.sentences import channel_names, duration, listed, say
 from canassist.model import Code, Need
 
 if TYPE_CHECKING:

@@ -1,12 +1,12 @@
 """Frames and databases in, channels out."""
 
 from canassist.decode.candidates import ChannelChoice, Ranked
-from canassist.decode.channel_map import profile_text, rank_static
 from canassist.decode.collect import FrameCollector
-from canassist.decode.database import load_databases, split_bus
-from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.database.load_database import load_databases, split_bus
+from canassist.decode.decode_ride import DecodedRide, decode_ride
+from canassist.decode.matching import profile_text, rank_static
 from canassist.decode.plan import ReadingPlan, plan_reading
-from canassist.decode.ride import DecodedRide, decode_ride
 
 __all__ = [
     "ChannelChoice",

@@ -9,24 +9,24 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.decode.candidates import Candidate, ChannelChoice, MeasuredCandidate
-from canassist.decode.signals import Samples, decode_signal
-from canassist.decode.validity import OUT_OF_RANGE, Checked, check_values
+from canassist.decode.signals.extract import RawSamples, decode_signal
+from canassist.decode.signals.validity import OUT_OF_RANGE, Checked, check_values
 from canassist.model import (
     CHANNEL_UNITS,
     Channel,
+    ChannelSpec,
     FloatArray,
     FrameSource,
     MessageFrames,
     Problem,
     RunnerUp,
 )
-from canassist.profile import ChannelSpec
 from canassist.units import SAME, Conversion, conversion
 
 if TYPE_CHECKING:
-    from canassist.decode.layouts import MessageLayout, SignalLayout
+    from canassist.decode.database.layouts import MessageLayout, SignalLayout
     from canassist.decode.plan import ReadingPlan
-    from canassist.decode.standard import StandardQuantity
+    from canassist.decode.standards.standard_quantities import StandardQuantity
     from canassist.model import BusStats
 
 TEXT_CHANNELS: Final = frozenset({"assist_mode", "module_status"})
@@ -69,7 +69,7 @@ class ChannelBuilder:
         self.plan = plan
         self.buses = stats.buses
         self.problems: list[Problem] = []
-        self._decoded: dict[tuple[FrameSource, int, str], Samples] = {}
+        self._decoded: dict[tuple[FrameSource, int, str], RawSamples] = {}
 
     def from_profile(self, standard: Sequence[StandardQuantity]) -> dict[str, Channel]:
         """Build the channels that the profile names; those without a frame are missing."""
@@ -256,7 +256,7 @@ class ChannelBuilder:
         signal: SignalLayout,
         source: FrameSource,
         invalid: Sequence[float],
-    ) -> tuple[Samples, Checked]:
+    ) -> tuple[RawSamples, Checked]:
         place = (source, id(message), signal.name)
         if place not in self._decoded:
             self._decoded[place] = decode_signal(self.frames[source], message, signal)

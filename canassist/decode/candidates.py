@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from canassist.decode.layouts import MessageLayout, SignalLayout
+from canassist.decode.database.layouts import MessageLayout, SignalLayout
 from canassist.model import FloatArray, FrameSource, RunnerUp
 from canassist.units import SAME, Conversion
 

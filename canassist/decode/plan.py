@@ -8,14 +8,18 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from canassist.decode.candidates import Candidate
-from canassist.decode.channel_map import rank_static
-from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
-from canassist.decode.standard import STANDARD_IDS, STANDARD_MASKS, STANDARD_NAMES
+from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.matching import rank_static
+from canassist.decode.standards.standard_quantities import (
+    STANDARD_IDS,
+    STANDARD_MASKS,
+    STANDARD_NAMES,
+)
 from canassist.errors import ProfileError
 from canassist.model import IdMask, IdSet
 
 if TYPE_CHECKING:
-    from canassist.profile import IntegritySpec, Profile
+    from canassist.model import IntegritySpec, Profile
 
 NamedSignal = tuple[MessageLayout, SignalLayout]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final, TypeVar
 
-from canassist.demo.dice import Dice
+from canassist.demo.plant.dice import Dice
 
 Item = TypeVar("Item")
 CELLS: Final = 8

@@ -7,20 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from canassist.demo.background import BUSY, QUIET
-from canassist.demo.frames import all_frames
-from canassist.demo.layout import dbc_text
+from canassist.atomic_write import write_whole
+from canassist.demo.bus.background import BUSY, QUIET
+from canassist.demo.bus.frame_table import all_frames
+from canassist.demo.bus.message_layout import dbc_text
+from canassist.demo.bus.trail import TRAIL
+from canassist.demo.bus.writers import log_bytes
 from canassist.demo.memory import START_UTC
-from canassist.demo.observe import TrueEvent
+from canassist.demo.plant.scenario import Scenario
 from canassist.demo.profile_text import profile_text
 from canassist.demo.rides import RIDES, VEHICLE
-from canassist.demo.scenario import Scenario
 from canassist.demo.simulated import SimulatedRide, simulate
-from canassist.demo.trail import TRAIL
-from canassist.demo.writers import log_bytes
+from canassist.demo.truth.observe import TrueEvent
 from canassist.errors import OutputError
 from canassist.model import Progress, Step, silent
-from canassist.output import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Collection

@@ -8,10 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from canassist.demo import faults
-from canassist.demo.layout import MessageSpec, SignalSpec
-from canassist.demo.scenario import Scenario
-from canassist.demo.traffic import SentMessage
+from canassist.demo.bus.message_layout import MessageSpec, SignalSpec
+from canassist.demo.bus.traffic import SentMessage
+from canassist.demo.plant import faults
+from canassist.demo.plant.scenario import Scenario
 from canassist.model import (
     CHANNEL_UNITS,
     BusStats,

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from canassist.demo.bus.message_layout import MessageLayouts
+from canassist.demo.bus.trail import TRAIL
 from canassist.demo.drawing import Draw
-from canassist.demo.layout import Layout
-from canassist.demo.ridge import RIDGE
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.trail import TRAIL
-from canassist.demo.vehicle import (
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.vehicle import (
     MODES,
     Alternator,
     AssistLaw,
@@ -19,21 +18,22 @@ from canassist.demo.vehicle import (
     Chassis,
     HeatPath,
     Protection,
-    Vehicle,
+    VehicleModel,
 )
+from canassist.demo.ridge import RIDGE
 
 _RIDGE_SHARE: Final = 0.3
 
 
-def any_layout(draw: Draw) -> Layout:
+def any_layout(draw: Draw) -> MessageLayouts:
     """Return one of the message layouts."""
     return RIDGE if draw.chance(_RIDGE_SHARE) else TRAIL
 
 
-def sound_vehicle(draw: Draw) -> Vehicle:
+def sound_vehicle(draw: Draw) -> VehicleModel:
     """Return a vehicle with nothing wrong, as vehicles differ."""
     ambient = draw.figure(4.0, 30.0)
-    return Vehicle(
+    return VehicleModel(
         battery=Battery(
             charge=draw.figure(0.75, 0.98),
             capacity_ah=draw.figure(16.0, 26.0),
@@ -69,7 +69,7 @@ def sound_vehicle(draw: Draw) -> Vehicle:
     )
 
 
-def hot_vehicle(draw: Draw) -> Vehicle:
+def hot_vehicle(draw: Draw) -> VehicleModel:
     """Return a sound vehicle whose module is about to be too hot for tight turns."""
     return replace(
         sound_vehicle(draw),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from canassist.demo.layout import Layout
-from canassist.demo.sensors import State
-from canassist.demo.vehicle import AssistLaw, Vehicle
-from canassist.model import CHANNEL_UNITS
-from canassist.profile import Profile, default_limits, limit_facts, parse_profile
+from canassist.demo.bus.message_layout import MessageLayouts
+from canassist.demo.plant.sensors import State
+from canassist.demo.plant.vehicle import AssistLaw, VehicleModel
+from canassist.model import CHANNEL_UNITS, Profile
+from canassist.profile import default_limits, limit_facts, parse_profile
 
 _HEAD = """\
 # Profile of an invented vehicle. Every figure in it is made up.
@@ -17,15 +17,15 @@ profile = 1
 
 
 def profile_text(
-    layout: Layout, vehicle: Vehicle, *, limits: Mapping[str, float] | None = None
+    layout: MessageLayouts, vehicle: VehicleModel, *, limits: Mapping[str, float] | None = None
 ) -> str:
     """Return the profile of a vehicle with a message layout.
 
     Parameters
     ----------
-    layout : Layout
+    layout : MessageLayouts
         Where each channel comes from.
-    vehicle : Vehicle
+    vehicle : VehicleModel
         For its name, protection and assist map.
     limits : mapping of name to float, optional
         In place of the default figures.
@@ -45,12 +45,12 @@ def profile_text(
     return "\n".join(parts)
 
 
-def demo_profile(layout: Layout, vehicle: Vehicle) -> Profile:
+def demo_profile(layout: MessageLayouts, vehicle: VehicleModel) -> Profile:
     """Return the same as a checked `Profile`."""
     return parse_profile(profile_text(layout, vehicle), f"{layout.name}.toml")
 
 
-def _channels(layout: Layout) -> str:
+def _channels(layout: MessageLayouts) -> str:
     lines = ["[channels]                    # channel = message and signal of the database"]
     for channel in CHANNEL_UNITS:
         place = layout.carrier(channel)
@@ -59,7 +59,7 @@ def _channels(layout: Layout) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _integrity(layout: Layout) -> str:
+def _integrity(layout: MessageLayouts) -> str:
     parts = [
         f'[[integrity]]\nmessage = "{message.name}"\ncounter = "{message.counter}"\n'
         f'checksum = "{message.checksum}"\nmethod = "crc8-j1850"\n'
@@ -77,7 +77,7 @@ def _limits(figures: Mapping[str, float]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _status(layout: Layout) -> str:
+def _status(layout: MessageLayouts) -> str:
     def texts(*states: State) -> str:
         return ", ".join(f'"{layout.states[state]}"' for state in states)
 

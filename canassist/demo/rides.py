@@ -7,10 +7,17 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from canassist.demo import faults
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.scenario import Scenario
-from canassist.demo.vehicle import Alternator, AssistLaw, Battery, Chassis, HeatPath, Vehicle
+from canassist.demo.plant import faults
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.scenario import Scenario
+from canassist.demo.plant.vehicle import (
+    Alternator,
+    AssistLaw,
+    Battery,
+    Chassis,
+    HeatPath,
+    VehicleModel,
+)
 from canassist.model import Code
 
 
@@ -22,7 +29,7 @@ def _key_on_and_start(rest_s: float = 8.0, crank_s: float = 0.9) -> tuple[Stretc
     )
 
 
-VEHICLE: Final = Vehicle()
+VEHICLE: Final = VehicleModel()
 """The sound demo vehicle on a mild day."""
 
 SECOND_VEHICLE: Final = replace(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from canassist.demo.layout import Layout, MessageSpec, SignalSpec
-from canassist.demo.vehicle import MODES
+from canassist.demo.bus.message_layout import MessageLayouts, MessageSpec, SignalSpec
+from canassist.demo.plant.vehicle import MODES
 
 _STATES = ("Asleep", "Full", "Reduced", "Off", "Defect")
 
@@ -217,7 +217,7 @@ _CHOICE = MessageSpec(
     ),
 )
 
-RIDGE: Final = Layout(
+RIDGE: Final = MessageLayouts(
     name="demo_ridge_vehicle",
     messages=(_MOTION, _MOTOR, _PULL, _FEED, _MOOD, _BOARD, _CHOICE),
     module_sender="RidgeSteering",

@@ -13,12 +13,12 @@ from canassist.demo import scenarios_signals as signals
 from canassist.demo import scenarios_sound as sound
 from canassist.demo import scenarios_supply as supply
 from canassist.demo.drawing import Draw
-from canassist.demo.scenario import Recording, Scenario
+from canassist.demo.plant.scenario import RecordingStyle, Scenario
 
 Recipe = Callable[[Draw], Scenario]
 
 
-class Group(StrEnum):
+class ScenarioGroup(StrEnum):
     """What a scenario is good for."""
 
     HEALTHY = "healthy"
@@ -30,7 +30,7 @@ class Group(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class ScenarioPlan:
     """How a scenario is drawn, and how often it has to be for a fair count.
 
     Attributes
@@ -42,7 +42,7 @@ class Plan:
         a hundred times.
     """
 
-    group: Group
+    group: ScenarioGroup
     recipe: Recipe
     shows: tuple[tuple[str, str], ...] = ()
     seeds: int = 10
@@ -117,51 +117,60 @@ _FAULTS: Final[tuple[tuple[Recipe, tuple[tuple[str, str], ...], int], ...]] = (
 )
 
 
-def _plans() -> dict[str, Plan]:
+def _plans() -> dict[str, ScenarioPlan]:
     plans = {
-        recipe.__name__: Plan(group=Group.HEALTHY, recipe=recipe, seeds=20) for recipe in _HEALTHY
+        recipe.__name__: ScenarioPlan(group=ScenarioGroup.HEALTHY, recipe=recipe, seeds=20)
+        for recipe in _HEALTHY
     }
-    plans["deep_inrush"] = Plan(
-        group=Group.HEALTHY,
+    plans["deep_inrush"] = ScenarioPlan(
+        group=ScenarioGroup.HEALTHY,
         recipe=sound.deep_inrush,
         shows=(("undervoltage", "cranking"),),
         seeds=20,
     )
-    plans["winching_hard"] = Plan(
-        group=Group.HEALTHY,
+    plans["winching_hard"] = ScenarioPlan(
+        group=ScenarioGroup.HEALTHY,
         recipe=sound.winching_hard,
         shows=(("undervoltage", "other_load"),),
         seeds=20,
     )
-    plans["recorder_gaps"] = Plan(
-        group=Group.HEALTHY, recipe=signals.recorder_gaps, shows=(("log_gap", ""),), seeds=22
+    plans["recorder_gaps"] = ScenarioPlan(
+        group=ScenarioGroup.HEALTHY,
+        recipe=signals.recorder_gaps,
+        shows=(("log_gap", ""),),
+        seeds=22,
     )
     for recipe in (sound.hot, sound.hot_plowing, sound.hot_without_limit):
-        plans[recipe.__name__] = Plan(
-            group=Group.PROTECTED, recipe=recipe, shows=(("derate", "temperature"),), seeds=20
+        plans[recipe.__name__] = ScenarioPlan(
+            group=ScenarioGroup.PROTECTED,
+            recipe=recipe,
+            shows=(("derate", "temperature"),),
+            seeds=20,
         )
     for faulty, shows, seeds in _FAULTS:
-        plans[faulty.__name__] = Plan(group=Group.FAULT, recipe=faulty, shows=shows, seeds=seeds)
+        plans[faulty.__name__] = ScenarioPlan(
+            group=ScenarioGroup.FAULT, recipe=faulty, shows=shows, seeds=seeds
+        )
     return plans
 
 
-SCENARIOS: Final[Mapping[str, Plan]] = MappingProxyType(_plans())
+SCENARIOS: Final[Mapping[str, ScenarioPlan]] = MappingProxyType(_plans())
 """Every scenario by name."""
 
-CONDITIONS: Final[Mapping[str, Recording]] = MappingProxyType(
+CONDITIONS: Final[Mapping[str, RecordingStyle]] = MappingProxyType(
     {
-        "as simulated": Recording(),
-        "noise doubled": Recording(noise=2.0),
-        "half the rates": Recording(rate=0.5),
-        "5 % of frames lost": Recording(lost_share=0.05),
-        "10 ms of clock jitter": Recording(jitter_s=0.010),
+        "as simulated": RecordingStyle(),
+        "noise doubled": RecordingStyle(noise=2.0),
+        "half the rates": RecordingStyle(rate=0.5),
+        "5 % of frames lost": RecordingStyle(lost_share=0.05),
+        "10 ms of clock jitter": RecordingStyle(jitter_s=0.010),
     }
 )
 """How a recording can be worse."""
 
 
 def draw_scenario(
-    name: str, seed: int, *, held_out: bool = False, recording: Recording | None = None
+    name: str, seed: int, *, held_out: bool = False, recording: RecordingStyle | None = None
 ) -> Scenario:
     """Draw one ride of a scenario.
 
@@ -173,7 +182,7 @@ def draw_scenario(
         0 or more.
     held_out : bool
         Draw from the ranges that are kept apart from tuning (see `Draw`).
-    recording : Recording, optional
+    recording : RecordingStyle, optional
         How it is recorded; one of `CONDITIONS`, say.
 
     Raises
@@ -188,5 +197,5 @@ def draw_scenario(
         name=name,
         title=plan.title,
         seed=draw.ride_seed,
-        recording=recording or Recording(),
+        recording=recording or RecordingStyle(),
     )

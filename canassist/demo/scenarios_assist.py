@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from canassist.demo import faults, parts
+from canassist.demo import parts
 from canassist.demo.drawing import Draw
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.scenario import Scenario
+from canassist.demo.plant import faults
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
 
 _CODES: Final = (

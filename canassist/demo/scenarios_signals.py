@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo import faults, parts
+from canassist.demo import parts
+from canassist.demo.bus.message_layout import MessageLayouts
+from canassist.demo.bus.trail import TRAIL
 from canassist.demo.drawing import Draw
-from canassist.demo.layout import Layout
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.scenario import Scenario
-from canassist.demo.trail import TRAIL
+from canassist.demo.plant import faults
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
 
 
@@ -138,7 +139,7 @@ def error_frames(draw: Draw) -> Scenario:
     return replace(scenario, also=(Code.SPEED_SIGNAL_FAULT,))
 
 
-def two_buses(layout: Layout) -> Layout:
+def two_buses(layout: MessageLayouts) -> MessageLayouts:
     """Return a layout with everything but the steering module on a second bus."""
     own = layout.module_sender
     moved = [m if m.sender == own else replace(m, bus=1) for m in layout.messages]

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from canassist.demo import parts
 from canassist.demo.drawing import Draw
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.scenario import Scenario
-from canassist.demo.vehicle import Vehicle
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.scenario import Scenario
+from canassist.demo.plant.vehicle import VehicleModel
 from canassist.model import Code
 
 HEALTHY = Code.NO_FAULT_FOUND
@@ -204,7 +204,7 @@ def hot_plowing(draw: Draw) -> Scenario:
     return replace(scenario, stretches=tuple(stretches), also=(Code.MECHANICAL_LOAD,))
 
 
-def _protected(draw: Draw, vehicle: Vehicle) -> Scenario:
+def _protected(draw: Draw, vehicle: VehicleModel) -> Scenario:
     stretches = [
         *parts.started(draw),
         parts.trail(draw),

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo import faults, parts
+from canassist.demo import parts
 from canassist.demo.drawing import Draw
-from canassist.demo.riding import Doing, Stretch
-from canassist.demo.scenario import Scenario
-from canassist.demo.vehicle import Battery, Starter, Vehicle
+from canassist.demo.plant import faults
+from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.scenario import Scenario
+from canassist.demo.plant.vehicle import Battery, Starter, VehicleModel
 from canassist.model import Code
 
 
 def _scenario(
     draw: Draw,
-    vehicle: Vehicle,
+    vehicle: VehicleModel,
     stretches: list[Stretch],
     conclusion: Code,
     planted: tuple[faults.Fault, ...] = (),
@@ -31,7 +32,7 @@ def _scenario(
     )
 
 
-def _worn(draw: Draw) -> Vehicle:
+def _worn(draw: Draw) -> VehicleModel:
     """Return a vehicle with a worn battery, and lights on."""
     battery = Battery(
         charge=draw.figure(0.42, 0.62),

@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from canassist.demo import memory, sensors, traffic
-from canassist.demo.course import Course, ride_out
-from canassist.demo.plant import Run, run
-from canassist.demo.scenario import Recording, Scenario
-from canassist.demo.trouble import Trouble, plant
-from canassist.demo.truth import Truth, find_truth
+from canassist.demo import memory
+from canassist.demo.bus import traffic
+from canassist.demo.plant import sensors
+from canassist.demo.plant.course import Course, ride_out
+from canassist.demo.plant.plant import Run, run
+from canassist.demo.plant.scenario import RecordingStyle, Scenario
+from canassist.demo.plant.trouble import Trouble, plant
+from canassist.demo.truth.truth import Truth, find_truth
 from canassist.model import FloatArray, Timeline
 
 
@@ -55,7 +57,7 @@ class SimulatedRide:
 
 
 def simulate(
-    scenario: Scenario, *, seed: int | None = None, recording: Recording | None = None
+    scenario: Scenario, *, seed: int | None = None, recording: RecordingStyle | None = None
 ) -> SimulatedRide:
     """Simulate a ride.
 
@@ -65,7 +67,7 @@ def simulate(
         One of `RIDES`, or drawn from one of `SCENARIOS`.
     seed : int, optional
         In place of the scenario's own: other weaving, other noise.
-    recording : Recording, optional
+    recording : RecordingStyle, optional
         In place of the scenario's own: more noise, fewer or lost frames.
 
     Returns

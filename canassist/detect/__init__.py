@@ -22,8 +22,7 @@ from canassist.detect.undervoltage import find_undervoltage
 from canassist.timeline import value_at, with_known_units
 
 if TYPE_CHECKING:
-    from canassist.model import Event, Physics, Timeline
-    from canassist.profile import Profile
+    from canassist.model import Event, Physics, Profile, Timeline
 
 __all__ = ["find_events"]
 

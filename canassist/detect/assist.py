@@ -6,16 +6,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.detect.assist_stretches import Judged, Stretch, judge, stretches
+from canassist.detect.assist_stretches import AssistStretch, Judged, judge, stretches
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind, Severity
 from canassist.physics import assist_samples, least_squares
 from canassist.timeline import TIME_STEP_S, window_extremes
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Physics, Timeline
+    from canassist.model import BoolArray, FloatArray, Physics, Profile, Timeline
     from canassist.physics import AssistSamples
-    from canassist.profile import Profile
 
 STEERING_S: Final = 1.0
 """A deviation takes this much steering in all (the contract's figure)."""
@@ -109,7 +108,7 @@ def _uncommanded_samples(samples: AssistSamples, deadband_nm: float) -> BoolArra
     return np.asarray(right | left)
 
 
-def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
+def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[AssistStretch]:
     """Find uncommanded stretches of 0.3 s, joined where nothing between speaks against it."""
     runs = true_runs(samples.time_s, without, stale_after_s=samples.stale_after_s)
     long_enough = runs.seconds >= UNCOMMANDED_S - TIME_STEP_S
@@ -120,7 +119,7 @@ def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
         samples.time_s, off_nm < UNCOMMANDED_NM / 2.0, stale_after_s=samples.stale_after_s
     )
     calm_first = calm.first[calm.seconds >= REST_S]
-    found: list[Stretch] = []
+    found: list[AssistStretch] = []
     for first, stop, seconds in zip(*(part[long_enough] for part in runs), strict=True):
         if found and found[-1].stop is not None and found[-1].stop > first:
             found[-1] = _longer(found[-1], int(stop) - 1, float(seconds))
@@ -130,7 +129,7 @@ def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[Stretch]:
         if found and found[-1].stop is None:
             found[-1] = _longer(found[-1], int(stop) - 1, float(seconds))
             continue
-        found.append(Stretch(int(first), int(stop) - 1, ends, float(seconds)))
+        found.append(AssistStretch(int(first), int(stop) - 1, ends, float(seconds)))
     return found
 
 
@@ -142,11 +141,11 @@ def _off(samples: AssistSamples) -> FloatArray:
     return np.where(np.isnan(off_nm), unasked, off_nm)
 
 
-def _longer(stretch: Stretch, last: int, seconds: float) -> Stretch:
+def _longer(stretch: AssistStretch, last: int, seconds: float) -> AssistStretch:
     return stretch._replace(last=last, seconds=stretch.seconds + seconds)
 
 
-def _covered(time_s: FloatArray, found: list[Stretch]) -> BoolArray:
+def _covered(time_s: FloatArray, found: list[AssistStretch]) -> BoolArray:
     covered = np.zeros(len(time_s), dtype=np.bool_)
     for stretch in found:
         stop = len(time_s) if stretch.stop is None else stretch.stop
@@ -180,7 +179,7 @@ def _flat_gain(samples: AssistSamples, judged: Judged, max_assist_nm: float) -> 
 
 def _ignoring_speed(
     samples: AssistSamples, judged: Judged, flat_gain: float, tolerance: float
-) -> list[tuple[Stretch, str]]:
+) -> list[tuple[AssistStretch, str]]:
     """Find stretches in which the gain stays the same; where the map has it too, none can tell."""
     apart = np.abs(flat_gain / samples.gain - 1.0) > tolerance
     wanted = judged.verdict != 0
@@ -188,14 +187,14 @@ def _ignoring_speed(
     return [(stretch, "ignores_speed") for stretch in found if _long(stretch)]
 
 
-def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[Stretch, str]]:
+def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[AssistStretch, str]]:
     """Find stretches that are too low (-1) or too high (1), to one side or to both."""
     word = "low" if which < 0 else "high"
     wanted = judged.known & (judged.verdict == which)
     if which > 0:
         return [(item, word) for item in stretches(judged, wanted, judged.known) if _long(item)]
     both = np.zeros(len(wanted), dtype=np.bool_)
-    found: list[tuple[Stretch, str]] = []
+    found: list[tuple[AssistStretch, str]] = []
     names = ("left_low", "right_low") if signs_known else (word, word)
     for side, name in zip((-1, 1), names, strict=True):
         own = judged.known & (judged.side == side)
@@ -210,7 +209,7 @@ def _one_way(judged: Judged, which: int, *, signs_known: bool) -> list[tuple[Str
     return found
 
 
-def _other_side_is_right(judged: Judged, stretch: Stretch, side: int) -> bool:
+def _other_side_is_right(judged: Judged, stretch: AssistStretch, side: int) -> bool:
     """Tell whether assist to the other side is as it should be, then or else in the ride."""
     for rows in (slice(stretch.first, stretch.last + 1), slice(None)):
         own = judged.known[rows] & (judged.side[rows] == side)
@@ -221,11 +220,11 @@ def _other_side_is_right(judged: Judged, stretch: Stretch, side: int) -> bool:
     return False
 
 
-def _long(stretch: Stretch) -> bool:
+def _long(stretch: AssistStretch) -> bool:
     return stretch.seconds >= STEERING_S - TIME_STEP_S
 
 
-def _event(stretch: Stretch, cause: str, samples: AssistSamples, judged: Judged) -> Event:
+def _event(stretch: AssistStretch, cause: str, samples: AssistSamples, judged: Judged) -> Event:
     rows = np.arange(stretch.first, stretch.last + 1)
     if cause != "uncommanded":
         rows = rows[judged.known[rows] & (judged.verdict[rows] != 0)]

@@ -53,7 +53,7 @@ class Judged:
     side: IntArray
 
 
-class Stretch(NamedTuple):
+class AssistStretch(NamedTuple):
     """Rows of one finding: first and last of it, and the first after it (None: not seen)."""
 
     first: int
@@ -135,7 +135,7 @@ def _verdicts(part: _Part, tolerance: float) -> tuple[BoolArray, IntArray]:
     return enough & (low | high | right), high.astype(np.int64) - low.astype(np.int64)
 
 
-def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stretch]:
+def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[AssistStretch]:
     """Find stretches of wanted samples with nothing else to judge between them.
 
     Parameters
@@ -147,7 +147,7 @@ def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stret
 
     Returns
     -------
-    list of Stretch
+    list of AssistStretch
         In time order; ``seconds`` counts the wanted samples only.
     """
     rows = np.flatnonzero(among)
@@ -155,7 +155,7 @@ def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stret
         return []
     hit = wanted[rows]
     turns = np.flatnonzero(np.diff(hit, prepend=not hit[0], append=not hit[-1]))
-    found: list[Stretch] = []
+    found: list[AssistStretch] = []
     open_first: int | None = None
     last, total = 0, 0.0
     for start, stop in itertools.pairwise(turns):
@@ -165,8 +165,8 @@ def stretches(judged: Judged, wanted: BoolArray, among: BoolArray) -> list[Stret
             open_first = int(part[0]) if open_first is None else open_first
             last, total = int(part[-1]), total + seconds
         elif open_first is not None and seconds >= BREAK_S - TIME_STEP_S:
-            found.append(Stretch(open_first, last, int(part[0]), total))
+            found.append(AssistStretch(open_first, last, int(part[0]), total))
             open_first, total = None, 0.0
     if open_first is not None:
-        found.append(Stretch(open_first, last, None, total))
+        found.append(AssistStretch(open_first, last, None, total))
     return found

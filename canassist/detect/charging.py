@@ -12,8 +12,7 @@ from canassist.physics import supply_limits_hold
 from canassist.timeline import TIME_STEP_S, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import Timeline
-    from canassist.profile import Profile
+    from canassist.model import Profile, Timeline
 
 AT_LEAST_S: Final = 30.0
 """Both conditions hold for this long (the contract's figure)."""

@@ -14,8 +14,7 @@ from canassist.timeline import value_at
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Profile, Timeline
 
 SPEED_CHANNELS: Final = frozenset({"vehicle_speed", "engine_speed"})
 SIGNAL_KINDS: Final = frozenset(

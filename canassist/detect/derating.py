@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.detect.spans import Span
-    from canassist.model import BoolArray, Channel, FloatArray, Physics, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Channel, FloatArray, Physics, Profile, Timeline
 
 AT_LEAST_S: Final = 0.3
 """A run below full assist lasts this long (the contract's figure)."""

@@ -11,8 +11,7 @@ from canassist.physics import STARTED_RPM, StarterTurn, least_squares
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, FloatArray, Profile, Timeline
 
 LOAD_CHANNELS: Final = ("module_current", "motor_current", "assist_torque", "driver_torque")
 """What tells how hard the steering draws on the supply, best first."""

@@ -12,8 +12,7 @@ from canassist.timeline import TIME_STEP_S
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.model import Channel, FloatArray, IntArray, Timeline
-    from canassist.profile import Limits, Profile
+    from canassist.model import Channel, FloatArray, IntArray, Limits, Profile, Timeline
 
 WITHIN_S: Final = 0.1
 """The limits are for a step within this time (the contract's figure)."""

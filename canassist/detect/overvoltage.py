@@ -11,8 +11,7 @@ from canassist.model import Event, EventKind, Severity
 from canassist.physics import supply_limits_hold
 
 if TYPE_CHECKING:
-    from canassist.model import Timeline
-    from canassist.profile import Profile
+    from canassist.model import Profile, Timeline
 
 AT_LEAST_S: Final = 1.0
 """Shorter excursions are no overvoltage (the contract's figure)."""

@@ -10,8 +10,7 @@ from canassist.physics import FULL_PCT, engine_stands, supply_line_pct, temperat
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Physics, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, FloatArray, Physics, Profile, Timeline
 
 BIN_KPH: Final = 2.5
 """Width of a band of road speed."""

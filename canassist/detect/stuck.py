@@ -13,8 +13,7 @@ from canassist.timeline import TIME_STEP_S, seen_s
 
 if TYPE_CHECKING:
     from canassist.detect.spans import Runs
-    from canassist.model import BoolArray, Channel, FloatArray, ThermalFit, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Channel, FloatArray, Profile, ThermalFit, Timeline
 
 
 class Witness(NamedTuple):

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 from canassist.model import Event, EventKind
 
 if TYPE_CHECKING:
-    from canassist.model import Physics
-    from canassist.profile import Profile
+    from canassist.model import Physics, Profile
 
 
 def find_torque_offset(physics: Physics, profile: Profile) -> list[Event]:

@@ -13,8 +13,7 @@ from canassist.physics import starter_turns, supply_limits_hold, within
 
 if TYPE_CHECKING:
     from canassist.detect.spans import Span
-    from canassist.model import FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import FloatArray, Profile, Timeline
 
 HYSTERESIS_V: Final = 0.2
 """The supply is back once it is this far above its limit (the contract's figure) ..."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.timeline.align import as_of
+from canassist.timeline import as_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

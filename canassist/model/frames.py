@@ -48,9 +48,9 @@ class FrameBlock:
     ----------
     time_ns : array of int64, shape (n,)
         Time stamps in nanoseconds as the file has them: since 1970 (UTC) where
-        `Tally.epoch` is set to ``"utc"``, else since the file's own zero.
+        `ReadReport.epoch` is set to ``"utc"``, else since the file's own zero.
     bus : array of uint8, shape (n,)
-        Index into `Tally.buses`.
+        Index into `ReadReport.buses`.
     can_id : array of uint32, shape (n,)
         Identifier without any flag bit; 0 for an error frame whose file gives none.
         For an error frame, the class bits of linux/can/error.h where known.
@@ -149,7 +149,7 @@ class Problem(NamedTuple):
 
 
 @dataclass(slots=True)
-class Tally:
+class ReadReport:
     """What a reader saw of one file, besides the frames: filled while it reads.
 
     Attributes
@@ -209,7 +209,9 @@ class Tally:
             self.buses.append(name)
         return self.buses.index(name)
 
-    def report(self, where: str, what: str, *, skipped: int = 0, doubtful: bool = False) -> None:
+    def add_problem(
+        self, where: str, what: str, *, skipped: int = 0, doubtful: bool = False
+    ) -> None:
         """Count what was skipped, and keep the place while there is room.
 
         What puts all else in doubt comes first, and always finds room.
@@ -223,11 +225,11 @@ class Tally:
         self.unlisted += len(self.problems[self.MAX_PROBLEMS :])
         del self.problems[self.MAX_PROBLEMS :]
 
-    def take_over(self, other: Tally) -> None:
-        """Add what another tally of the same file has to say of its damage and its start."""
+    def take_over(self, other: ReadReport) -> None:
+        """Add what another report of the same file has to say of its damage and its start."""
         for place, problem in enumerate(other.problems):
             first = other.doubtful and place == 0
-            self.report(problem.where, problem.what, doubtful=first)
+            self.add_problem(problem.where, problem.what, doubtful=first)
         self.skipped += other.skipped
         self.unlisted += other.unlisted
         self.doubtful |= other.doubtful

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from canassist.model.channels import Channel, Timeline
     from canassist.model.frames import Problem
-    from canassist.profile import Profile
+    from canassist.model.profile import Profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,8 +14,7 @@ from canassist.physics.assist_learning import learn_map
 from canassist.physics.statistics import mean_of_blocks
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, LimitLines, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, FloatArray, LimitLines, Profile, Timeline
 
 LAGS_S: Final = np.arange(0.0, 0.31, 0.01)
 """Lags from driver torque to assist that are tried."""

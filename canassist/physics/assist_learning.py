@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from canassist.model import AssistFit, BoolArray, FloatArray, IntArray, LimitLines, Timeline
     from canassist.physics.assist_law import AssistSamples
-    from canassist.physics.statistics import Line
+    from canassist.physics.statistics import FittedLine
 
 SPEED_EDGES_KPH: Final = (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 1000.0)
 """Bands of road speed in which a gain is learned."""
@@ -189,7 +189,7 @@ def _deadband(
     return float(np.clip(-line.level / line.slope, 0.0, DEADBAND_MOST_NM))
 
 
-def _stepped_line(torque: FloatArray, assist: FloatArray) -> Line | None:
+def _stepped_line(torque: FloatArray, assist: FloatArray) -> FittedLine | None:
     """Return the rising line through the medians of steps of torque, or None."""
     step = np.floor(torque / TORQUE_STEP_NM).astype(np.int64)
     numbers, count = np.unique(step, return_counts=True)

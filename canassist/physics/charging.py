@@ -11,8 +11,7 @@ from canassist.physics.statistics import mean_of_blocks
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import Timeline
-    from canassist.profile import Profile
+    from canassist.model import Profile, Timeline
 
 BLOCK_S: Final = 10.0
 """Supply swings with steering for seconds; stretches of this length are taken as independent."""

@@ -11,8 +11,7 @@ from canassist.physics.assist_law import available_share
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import AssistFit, FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import AssistFit, FloatArray, Profile, Timeline
 
 STEERING_NM: Final = 2.0
 """Slow steering has more driver torque than this (the contract's figure)."""

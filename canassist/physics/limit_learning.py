@@ -13,8 +13,7 @@ from canassist.physics.statistics import theil_sen
 from canassist.timeline import value_at, window_extremes
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, Channel, FloatArray, LimitLines, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Channel, FloatArray, LimitLines, Profile, Timeline
 
 SLOPING_PCT: Final = (8.0, 92.0)
 """A line shows where the limit lies between these."""

@@ -9,8 +9,7 @@ import numpy as np
 from canassist.model import LimitLines
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import FloatArray, Profile, Timeline
 
 NOMINAL_V: Final = 12.0
 """Nominal supply that the default limits are for."""

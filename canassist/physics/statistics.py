@@ -47,14 +47,14 @@ def t95(degrees: int) -> float:
     return float(z + first / degrees + second / degrees**2)
 
 
-class Line(NamedTuple):
+class FittedLine(NamedTuple):
     """``y = level + slope * x``."""
 
     slope: float
     level: float
 
 
-def theil_sen(x: FloatArray, y: FloatArray) -> Line:
+def theil_sen(x: FloatArray, y: FloatArray) -> FittedLine:
     """Fit a line as the median of all slopes between two points; level by the medians.
 
     Parameters
@@ -78,10 +78,10 @@ def theil_sen(x: FloatArray, y: FloatArray) -> Line:
     if not apart.any():
         raise ValueError("a line needs two different x")
     slope = float(np.median((y[second] - y[first])[apart] / run[apart]))
-    return Line(slope, float(np.median(y) - slope * np.median(x)))
+    return FittedLine(slope, float(np.median(y) - slope * np.median(x)))
 
 
-def least_squares(x: FloatArray, y: FloatArray) -> Line:
+def least_squares(x: FloatArray, y: FloatArray) -> FittedLine:
     """Fit a line by ordinary least squares.
 
     Raises
@@ -94,10 +94,10 @@ def least_squares(x: FloatArray, y: FloatArray) -> Line:
     if spread == 0.0:
         raise ValueError("a line needs two different x")
     slope = float(((x - mean_x) * (y - mean_y)).sum()) / spread
-    return Line(slope, mean_y - slope * mean_x)
+    return FittedLine(slope, mean_y - slope * mean_x)
 
 
-def deming(x: FloatArray, y: FloatArray, *, variance_ratio: float) -> Line:
+def deming(x: FloatArray, y: FloatArray, *, variance_ratio: float) -> FittedLine:
     """Fit a line where both x and y carry errors.
 
     Parameters
@@ -122,7 +122,7 @@ def deming(x: FloatArray, y: FloatArray, *, variance_ratio: float) -> Line:
     if sxy == 0.0:
         raise ValueError("x and y do not vary together")
     slope = deming_slope(np.array([sxx, syy, sxy]), variance_ratio=variance_ratio)
-    return Line(slope, float(y.mean()) - slope * float(x.mean()))
+    return FittedLine(slope, float(y.mean()) - slope * float(x.mean()))
 
 
 def mean_of_blocks(value: FloatArray, block: IntArray, unit: str) -> Estimate:

@@ -17,8 +17,7 @@ from canassist.physics.torque_rest import fit_torque_rest
 from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
-    from canassist.model import Timeline
-    from canassist.profile import Profile
+    from canassist.model import Profile, Timeline
 
 
 def study(timeline: Timeline, profile: Profile) -> Physics:

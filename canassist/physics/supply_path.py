@@ -19,8 +19,7 @@ from canassist.physics.statistics import (
 from canassist.timeline import between, value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, FloatArray, Profile, Timeline
 
 BLOCK_S: Final = 6.0
 """A steering manoeuvre lasts a few seconds: stretches of this length count as independent."""

@@ -12,8 +12,7 @@ from canassist.model import Estimate, ThermalFit
 from canassist.physics.statistics import t95
 
 if TYPE_CHECKING:
-    from canassist.model import Channel, FloatArray, LimitLines, Timeline
-    from canassist.profile import Profile
+    from canassist.model import Channel, FloatArray, LimitLines, Profile, Timeline
 
 STEP_S: Final = 1.0
 """Heat moves slowly: temperature and the square of current are averaged over this."""

@@ -9,25 +9,9 @@ from canassist.profile.load import (
     parse_profile,
     read_profile,
 )
-from canassist.profile.values import (
-    LIMIT_NAMES,
-    AssistMap,
-    ChannelSpec,
-    IntegritySpec,
-    LimitFact,
-    Limits,
-    Profile,
-)
 
 __all__ = [
     "CHECKSUM_METHODS",
-    "LIMIT_NAMES",
-    "AssistMap",
-    "ChannelSpec",
-    "IntegritySpec",
-    "LimitFact",
-    "Limits",
-    "Profile",
     "default_limits",
     "default_profile",
     "limit_facts",

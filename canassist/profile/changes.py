@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
-from canassist.model import LimitChange
+from canassist.model import LIMIT_NAMES, LimitChange
 from canassist.profile.load import default_limits
-from canassist.profile.values import LIMIT_NAMES
 
 if TYPE_CHECKING:
-    from canassist.profile.values import Profile
+    from canassist.model import Profile
 
 
 def limits_changed(profile: Profile) -> tuple[LimitChange, ...]:

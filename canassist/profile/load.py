@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any, Final, NoReturn
 
 from canassist.errors import ProfileError
-from canassist.model.channels import CHANNEL_UNITS
-from canassist.profile.values import (
+from canassist.model import (
+    CHANNEL_UNITS,
     LIMIT_NAMES,
     AssistMap,
     ChannelSpec,

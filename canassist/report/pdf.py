@@ -9,9 +9,9 @@ import tempfile
 from pathlib import Path
 from typing import Final, Literal
 
+from canassist.atomic_write import write_whole
 from canassist.errors import MissingExtraError, OutputError
-from canassist.output import write_whole
-from canassist.report.document import PAPER_STYLES
+from canassist.report.page.document import PAPER_STYLES
 
 BROWSER_VARIABLE: Final = "CANASSIST_BROWSER"
 _NAMES: Final = ("chromium", "chromium-browser", "chrome", "headless_shell")

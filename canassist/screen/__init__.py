@@ -1,5 +1,5 @@
 """Many logs at once: on this machine or a cluster, as tables and a ranked overview."""
 
-from canassist.screen.screening import Screened, Wishes, screen
+from canassist.screen.run_screening import Screened, Wishes, screen
 
 __all__ = ["Screened", "Wishes", "screen"]

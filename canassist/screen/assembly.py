@@ -7,21 +7,21 @@ from pathlib import Path
 from typing import Any, Final
 
 from canassist.errors import OutputError
-from canassist.model.screening import ScreenedLog, ScreenFigure
-from canassist.report.masks import mask_vins
-from canassist.screen.find import FoundLog, clean_text, without_login
+from canassist.model import ScreenedLog, ScreenFigure
+from canassist.report import mask_vins
+from canassist.screen.find_logs import FoundLog, clean_text, without_login
 from canassist.screen.ledger import Ledger
-from canassist.screen.parts import Row, read_part
-from canassist.screen.rides import Rides
-from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS, UNKNOWN_MONTH, TableWriter
-from canassist.screen.vehicles import FindVehicle, Vehicle
+from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, UNKNOWN_MONTH, TableWriter
+from canassist.screen.result_files import Row, read_part
+from canassist.screen.rides_in_order import RidesInOrder
+from canassist.screen.vehicle_names import FindVehicle, NamedVehicle
 
-_NOBODY: Final = Vehicle("")
+_NOBODY: Final = NamedVehicle("")
 _MONTH_LETTERS: Final = len("2026-05")
 
 
 def put_together(
-    out: Path, results: Path, ledger: Ledger, find_vehicle: FindVehicle, rides: Rides
+    out: Path, results: Path, ledger: Ledger, find_vehicle: FindVehicle, rides: RidesInOrder
 ) -> None:
     """Write the tables and fill `rides`, one result file at a time.
 
@@ -67,7 +67,7 @@ def _content(results: Path, ledger: Ledger, part: int, name: str) -> dict[str, R
     return {row["sha256"]: row for row in rows}
 
 
-def _where(found: FoundLog, vehicle: Vehicle) -> Row:
+def _where(found: FoundLog, vehicle: NamedVehicle) -> Row:
     return {
         "log": clean_text(without_login(found.log)),
         "bytes": found.size,

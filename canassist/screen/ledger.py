@@ -14,14 +14,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import OutputError
-from canassist.screen.find import FoundLog, clean_text
-from canassist.screen.parts import part_names, part_path, read_part, sweep
+from canassist.screen.find_logs import FoundLog, clean_text
+from canassist.screen.result_files import part_names, part_path, read_part, sweep
 
 if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
-    from canassist.screen.task import Done
+    from canassist.screen.messages import ScreenedOutcome
 
 _NAME: Final = "ledger.sqlite"
 _VERSION: Final = 1
@@ -225,7 +225,7 @@ class Ledger:
         query = "SELECT sha256 FROM done WHERE settings = ? ORDER BY sha256"
         return (sha256 for (sha256,) in self._base.execute(query, (self._settings,)))
 
-    def note(self, done: Done) -> None:
+    def note(self, done: ScreenedOutcome) -> None:
         """Remember what became of a log."""
         sha256 = bytes.fromhex(done.sha256) or None
         facts = (sha256, clean_text(done.reason), _raw(done.log))

@@ -18,7 +18,7 @@ _LETTERS: Final = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class ScreenSettings:
     """Tool version, databases and profile.
 
     Attributes
@@ -38,7 +38,7 @@ class Settings:
     inputs: frozenset[str]
 
 
-def check_settings(dbc: tuple[str, ...], profile: str) -> Settings:
+def check_settings(dbc: tuple[str, ...], profile: str) -> ScreenSettings:
     """Read databases and profile once, before any log is tried with them.
 
     Raises
@@ -58,7 +58,7 @@ def check_settings(dbc: tuple[str, ...], profile: str) -> Settings:
         inputs.append(input_file(Path(profile), "profile").sha256)
         marks.append(f"profile {inputs[-1]}")
     mark = hashlib.sha256("\n".join(marks).encode("utf-8", "surrogateescape")).hexdigest()
-    return Settings(
+    return ScreenSettings(
         dbc=tuple(places),
         profile=str(Path(profile).absolute()) if profile else "",
         mark=mark[:_LETTERS],

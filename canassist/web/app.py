@@ -10,17 +10,17 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.routing import Route
 
-from canassist.web import (
+from canassist.web.http.middleware import Doors, answer_error
+from canassist.web.pages import (
     api_pages,
     compare_pages,
-    files_out,
+    downloads,
     login_pages,
     ride_pages,
     shelf_pages,
     vehicle_pages,
 )
-from canassist.web.desk import make_desk
-from canassist.web.doors import Doors, answer_error
+from canassist.web.services import make_desk
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -28,13 +28,13 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from canassist.web.settings import Settings
+    from canassist.web.settings import PageSettings
 
 _GET: Final = ["GET"]
 _POST: Final = ["POST"]
 
 
-def make_app(settings: Settings) -> Starlette:
+def make_app(settings: PageSettings) -> Starlette:
     """Return the app on a data folder, which must be this process's own.
 
     Raises
@@ -90,11 +90,11 @@ def _routes() -> list[Route]:
         Route(f"{ride}/again", ride_pages.again, methods=_POST),
         Route(f"{ride}/vehicle", ride_pages.vehicle, methods=_POST),
         Route(f"{ride}/questions", ride_pages.answer, methods=_POST),
-        Route(f"{ride}/report", files_out.report, methods=_GET),
-        Route(f"{ride}/report.html", files_out.report_file, methods=_GET),
-        Route(f"{ride}/report.json", files_out.result_file, methods=_GET),
-        Route(f"{ride}/report.pdf", files_out.pdf_file, methods=_GET),
-        Route(f"{ride}/export.zip", files_out.export_file, methods=_GET),
+        Route(f"{ride}/report", downloads.report, methods=_GET),
+        Route(f"{ride}/report.html", downloads.report_file, methods=_GET),
+        Route(f"{ride}/report.json", downloads.result_file, methods=_GET),
+        Route(f"{ride}/report.pdf", downloads.pdf_file, methods=_GET),
+        Route(f"{ride}/export.zip", downloads.export_file, methods=_GET),
         Route("/vehicles", vehicle_pages.vehicles, methods=_GET),
         Route(vehicle, vehicle_pages.vehicle, methods=_GET),
         Route(vehicle, vehicle_pages.save, methods=_POST),
@@ -104,7 +104,7 @@ def _routes() -> list[Route]:
         Route("/login", login_pages.show, methods=_GET),
         Route("/login", login_pages.login, methods=_POST),
         Route("/logout", login_pages.logout, methods=_POST),
-        Route("/static/{name:str}", files_out.static, methods=_GET),
+        Route("/static/{name:str}", downloads.static, methods=_GET),
         Route("/api", api_pages.about, methods=_GET),
         Route("/api/openapi.json", api_pages.document, methods=_GET),
         Route("/api/reports", api_pages.make, methods=_POST),

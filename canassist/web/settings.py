@@ -34,7 +34,7 @@ def _work_bytes() -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class PageLimits:
     """Bounds of everything that comes in or is worked on; all are our own choice.
 
     Attributes
@@ -100,7 +100,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class PageSettings:
     """Where the page listens, where its data lies, and what it demands at the door.
 
     Attributes
@@ -117,7 +117,7 @@ class Settings:
     host: str = "127.0.0.1"
     port: int = 8321
     token: str = ""
-    limits: Limits = field(default_factory=Limits)
+    limits: PageLimits = field(default_factory=PageLimits)
 
     @property
     def cookie(self) -> str:

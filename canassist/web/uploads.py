@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING, Final
 
 from python_multipart.multipart import parse_options_header
 
-from canassist.web.names import one_line, plain_text, stem
-from canassist.web.parcel import Parcel
-from canassist.web.records import NOTES, NewRide, Stored
-from canassist.web.refusal import refused
-from canassist.web.vehicles import profile_name
+from canassist.web.http.multipart_upload import Parcel
+from canassist.web.http.refusal import refused
+from canassist.web.http.safe_names import one_line, plain_text, stem
+from canassist.web.store.records import NOTES, NewRide, Stored
+from canassist.web.store.vehicles_index import profile_name
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
 
     from starlette.requests import Request
 
-    from canassist.web.desk import Desk
-    from canassist.web.parcel import Arrived
-    from canassist.web.records import Ride
-    from canassist.web.vehicles import Vehicle
+    from canassist.web.http.multipart_upload import Arrived
+    from canassist.web.services import Desk
+    from canassist.web.store.records import RideRecord
+    from canassist.web.store.vehicles_index import VehicleRecord
 
 _PIECE: Final = 1 << 18
 
@@ -36,9 +36,9 @@ class Placed:
     ``known`` are rides that were there already, made from the same files.
     """
 
-    rides: tuple[Ride, ...] = ()
-    known: tuple[Ride, ...] = ()
-    vehicle: Vehicle | None = None
+    rides: tuple[RideRecord, ...] = ()
+    known: tuple[RideRecord, ...] = ()
+    vehicle: VehicleRecord | None = None
 
 
 async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
@@ -152,8 +152,8 @@ def _keep_vehicle(
     name: str,
     databases: list[Arrived],
     profiles: list[Arrived],
-    chosen: Vehicle | None,
-) -> Vehicle:
+    chosen: VehicleRecord | None,
+) -> VehicleRecord:
     """Keep the vehicle that came with an upload; a profile alone goes with the chosen one's."""
     known = [one.stored() for one in databases]
     if not known and chosen is not None:
@@ -164,12 +164,12 @@ def _keep_vehicle(
 
 
 def _queue(
-    desk: Desk, parcel: Parcel, logs: list[Stored], vehicle: Vehicle | None, by: str
+    desk: Desk, parcel: Parcel, logs: list[Stored], vehicle: VehicleRecord | None, by: str
 ) -> Placed:
     notes = {name: plain_text(parcel.fields.get(name, "")) for name in NOTES}
     groups = [tuple(logs)] if parcel.fields.get("together") else [(one,) for one in logs]
-    added: list[Ride] = []
-    known: list[Ride] = []
+    added: list[RideRecord] = []
+    known: list[RideRecord] = []
     for files in groups:
         if not files:
             continue

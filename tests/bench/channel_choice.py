@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canassist.decode import decode_ride, load_databases, plan_reading
-from canassist.decode.channel_map import rank_static
+from canassist.decode.matching import rank_static
 from canassist.model import FrameSource, MessageFrames
 from canassist.profile import default_profile
 from tests.decode.hand_frames import stats_of

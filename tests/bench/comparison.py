@@ -20,14 +20,15 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from canassist import judging
-from canassist.compare import compare
-from canassist.demo import Scenario, demo_profile, faults, parts, profile_text, simulate
-from canassist.demo.background import QUIET
+from canassist.comparison import compare
+from canassist.demo import Scenario, demo_profile, parts, profile_text, simulate
+from canassist.demo.bus.background import QUIET
+from canassist.demo.bus.frame_table import all_frames
+from canassist.demo.bus.message_layout import dbc_text
+from canassist.demo.bus.writers import log_bytes
 from canassist.demo.drawing import Draw
-from canassist.demo.frames import all_frames
-from canassist.demo.layout import dbc_text
 from canassist.demo.memory import START_UTC
-from canassist.demo.writers import log_bytes
+from canassist.demo.plant import faults
 from canassist.model import (
     Case,
     Code,
@@ -35,11 +36,11 @@ from canassist.model import (
     FigureName,
     Finding,
     LogSummary,
+    Profile,
     Result,
     Role,
     Timeline,
 )
-from canassist.profile import Profile
 from canassist.version import VERSION
 
 WORKERS = 2

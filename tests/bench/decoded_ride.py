@@ -11,7 +11,7 @@ import numpy as np
 
 from canassist import decode
 from canassist.demo import SimulatedRide
-from canassist.demo.layout import Layout, dbc_text
+from canassist.demo.bus.message_layout import MessageLayouts, dbc_text
 from canassist.model import FrameSource, MessageFrames, Timeline
 from canassist.profile import default_profile
 
@@ -31,7 +31,7 @@ def decoded(ride: SimulatedRide) -> Timeline:
     return replace(known, channels=found.channels, senders=found.senders, integrity=found.integrity)
 
 
-def _carried(ride: SimulatedRide) -> Layout:
+def _carried(ride: SimulatedRide) -> MessageLayouts:
     layout, absent = ride.scenario.layout, ride.scenario.leaves_out
     messages = tuple(
         replace(message, signals=tuple(s for s in message.signals if s.carries not in absent))
@@ -40,7 +40,7 @@ def _carried(ride: SimulatedRide) -> Layout:
     return replace(layout, messages=messages)
 
 
-def _plan(layout: Layout) -> decode.ReadingPlan:
+def _plan(layout: MessageLayouts) -> decode.ReadingPlan:
     return _plan_of(dbc_text(layout, "Invented."))
 
 

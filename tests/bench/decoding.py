@@ -16,7 +16,7 @@ import numpy as np
 from cantools.database.can import Database
 
 from canassist.decode import MessageLayout, load_databases
-from canassist.decode.signals import decode_signal
+from canassist.decode.signals.extract import decode_signal
 from canassist.model import FrameSource, MessageFrames
 
 FRAMES = 60_000

@@ -26,8 +26,8 @@ from dataclasses import dataclass, field
 from canassist import judging
 from canassist.demo import demo_profile, simulate
 from canassist.demo.scenarios import CONDITIONS, SCENARIOS, draw_scenario
-from canassist.model import Case, Physics
-from canassist.profile import Profile, default_profile
+from canassist.model import Case, Physics, Profile
+from canassist.profile import default_profile
 from tests.bench.decoded_ride import decoded
 from tests.bench.scoring import RideScore, Total, score_ride
 

@@ -20,10 +20,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from canassist.demo import RIDES, TRAIL, demo_profile, simulate
-from canassist.demo.background import BUSY
-from canassist.demo.frames import all_frames
-from canassist.demo.layout import dbc_text
-from canassist.demo.writers import candump_lines
+from canassist.demo.bus.background import BUSY
+from canassist.demo.bus.frame_table import all_frames
+from canassist.demo.bus.message_layout import dbc_text
+from canassist.demo.bus.writers import candump_lines
 from tests.bench.whole_command import ORDINARY
 
 START = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)

@@ -6,9 +6,9 @@ import numpy as np
 from pass_report import Clock, given, tell
 
 from canassist.decode import FrameCollector, load_databases
-from canassist.decode.signals import decode_signal
+from canassist.decode.signals.extract import decode_signal
+from canassist.frames import ReadRequest, open_log, registry
 from canassist.model import IdSet
-from canassist.readers import Wish, open_recording, registry
 
 
 def main() -> None:
@@ -17,13 +17,13 @@ def main() -> None:
     list(registry.readers())  # imports are not measured
     known = load_databases([asked.database])
     by_key = {message.key: message for message in known.messages}
-    wish = Wish(wanted=IdSet(by_key), headers=asked.way == "statistics")
+    request = ReadRequest(wanted=IdSet(by_key), headers=asked.way == "statistics")
     clock = Clock()
-    recording = open_recording([asked.log])
+    recording = open_log([asked.log])
     collector = FrameCollector()
-    for block in recording.blocks(wish=wish):
+    for block in recording.blocks(request=request):
         collector.feed(block)
-    if wish.headers:
+    if request.headers:
         recording.stats()
     values = {}
     found = collector.finish(recording.zero_ns)

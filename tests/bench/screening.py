@@ -20,19 +20,19 @@ from pathlib import Path
 from statistics import median
 
 from canassist.demo import TRAIL, VEHICLE, profile_text, simulate
-from canassist.demo.frames import all_frames
-from canassist.demo.layout import dbc_text
+from canassist.demo.bus.frame_table import all_frames
+from canassist.demo.bus.message_layout import dbc_text
+from canassist.demo.bus.writers import log_bytes
 from canassist.demo.memory import START_UTC
-from canassist.demo.scenario import Scenario
+from canassist.demo.plant.scenario import Scenario
 from canassist.demo.scenarios import draw_scenario
-from canassist.demo.writers import log_bytes
 from canassist.pipeline import analyze
 from canassist.screen import Wishes, screen
-from canassist.screen.crew import open_crew
-from canassist.screen.engine import batches, run
-from canassist.screen.find import FoundLog
-from canassist.screen.parts import json_line, write_part
-from canassist.screen.task import Done, Order
+from canassist.screen.find_logs import FoundLog
+from canassist.screen.messages import Order, ScreenedOutcome
+from canassist.screen.result_files import json_line, write_part
+from canassist.screen.run_batches import batches, run
+from canassist.screen.worker_pool import open_crew
 
 RIDES = 200
 ROUNDS = 5
@@ -50,12 +50,12 @@ for log in logs:
 """
 
 
-def nothing(logs: tuple[str, ...]) -> list[Done]:
+def nothing(logs: tuple[str, ...]) -> list[ScreenedOutcome]:
     """Do nothing with each log."""
-    return [Done(log) for log in logs]
+    return [ScreenedOutcome(log) for log in logs]
 
 
-def made_up(order: Order, logs: tuple[str, ...]) -> list[Done]:
+def made_up(order: Order, logs: tuple[str, ...]) -> list[ScreenedOutcome]:
     """Write a result for each log without looking into it: all that screening costs but that."""
     lines, became = {}, []
     for log in logs:
@@ -73,7 +73,7 @@ def made_up(order: Order, logs: tuple[str, ...]) -> list[Done]:
             "events": [event],
         }
         lines[sha256] = json_line(row)
-        became.append(Done(log, sha256))
+        became.append(ScreenedOutcome(log, sha256))
     part = write_part(Path(order.results), lines)
     return [replace(item, part=part) for item in became]
 

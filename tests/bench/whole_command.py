@@ -19,13 +19,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from canassist.demo import RIDES
-from canassist.demo.background import BUSY, Background
+from canassist.demo.bus.background import BUSY, Background
+from canassist.demo.bus.frame_table import all_frames
+from canassist.demo.bus.trail import TRAIL
+from canassist.demo.bus.writers import candump_lines, log_bytes
 from canassist.demo.files import dbc_text, profile_text
-from canassist.demo.frames import all_frames
+from canassist.demo.plant.vehicle import VehicleModel
 from canassist.demo.simulated import simulate
-from canassist.demo.trail import TRAIL
-from canassist.demo.vehicle import Vehicle
-from canassist.demo.writers import candump_lines, log_bytes
 
 START = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
 BLOCK = 65_536
@@ -70,7 +70,7 @@ def write_ride(folder: Path, minutes: float, ending: str) -> Path:
         BODY_DATABASE.format(key=one.can_id, number=n) for n, one in enumerate(BODY, start=1)
     )
     (folder / "vehicle.dbc").write_text(text, encoding="utf-8")
-    (folder / "vehicle.toml").write_text(profile_text(TRAIL, Vehicle()), encoding="utf-8")
+    (folder / "vehicle.toml").write_text(profile_text(TRAIL, VehicleModel()), encoding="utf-8")
     if log.exists():
         print(f"{log.name} as it is, {log.stat().st_size / 1e6:.0f} MB")
         return log

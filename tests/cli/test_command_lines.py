@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from canassist import pipeline
 from canassist.cli import app as commands
 from canassist.cli.compare_command import logs_of
-from canassist.cli.guard import harmless, say
+from canassist.cli.exit_status import harmless, say
 from canassist.cli.outputs import make_folder
 from canassist.errors import InputError, OutputError
 from tests.cli.test_refusals import DBC, FRAME

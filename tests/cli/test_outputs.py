@@ -11,8 +11,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from canassist.cli.case import make_case, moment_s, read_case
-from canassist.cli.names import stem
+from canassist.cli.case_options import make_case, moment_s, read_case
+from canassist.cli.output_names import stem
 from canassist.demo import write_demo
 from canassist.errors import InputError, UsageError
 
@@ -58,7 +58,7 @@ def test_json_to_standard_output_is_alone_there(tmp_path: Path, given: list[obje
 def test_the_result_holds_to_its_schema(tmp_path: Path, given: list[object]) -> None:
     done = run(tmp_path, "report", *given, "--json", "-")
     schema = json.loads(
-        resources.files("canassist.report").joinpath("result.schema.json").read_text("utf-8")
+        resources.files("canassist.report.data").joinpath("result.schema.json").read_text("utf-8")
     )
     jsonschema.Draft202012Validator(schema).validate(json.loads(done.stdout))
 

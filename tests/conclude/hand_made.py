@@ -10,6 +10,7 @@ import numpy as np
 from canassist.conclude import conclude
 from canassist.model import (
     CHANNEL_UNITS,
+    LIMIT_NAMES,
     BusStats,
     Case,
     Channel,
@@ -22,12 +23,13 @@ from canassist.model import (
     LimitLines,
     Physics,
     Points,
+    Profile,
     SupplyPath,
     Timeline,
     TorqueRest,
     Verdict,
 )
-from canassist.profile import LIMIT_NAMES, Profile, default_profile
+from canassist.profile import default_profile
 
 DURATION_S = 300.0
 PERIOD_S = 0.1

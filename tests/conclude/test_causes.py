@@ -9,6 +9,7 @@ import pytest
 
 from canassist.model import (
     BLAMELESS,
+    LIMIT_NAMES,
     AssistFit,
     Case,
     Channel,
@@ -21,7 +22,7 @@ from canassist.model import (
     Strength,
     Verdict,
 )
-from canassist.profile import LIMIT_NAMES, default_profile
+from canassist.profile import default_profile
 from tests.conclude.hand_made import (
     HandMade,
     charging,

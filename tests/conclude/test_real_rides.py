@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 import canassist
-from canassist.model import Code, EventKind, Result, Severity, Strength
-from canassist.profile import Profile, read_profile
+from canassist.model import Code, EventKind, Profile, Result, Severity, Strength
+from canassist.profile import read_profile
 
 STRICTER_V = 10.5
 

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from canassist.conclude.wording import has_text, say, say_all
+from canassist.conclude.wording.sentences import has_text, say, say_all
 from canassist.model import CHANNEL_UNITS, Code, EventKind
 
-SOURCES = sorted((Path(__file__).parents[2] / "canassist" / "conclude").glob("*.py"))
-TEXTS = tomllib.loads(SOURCES[0].with_name("texts.toml").read_text("utf-8"))
+ROOM = Path(__file__).parents[2] / "canassist" / "conclude"
+SOURCES = sorted(ROOM.rglob("*.py"))
+TEXTS = tomllib.loads((ROOM / "wording" / "texts.toml").read_text("utf-8"))
 
 
 def asked_for() -> Iterator[tuple[str, str, frozenset[str], bool]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canassist.conclude import wording
+from canassist.conclude.wording import sentences
 from tests.conclude.hand_made import estimate
 
 
@@ -13,55 +13,55 @@ from tests.conclude.hand_made import estimate
     [(0.44, "0.4 s"), (9.96, "10.0 s"), (27.4, "27 s"), (125.0, "2 min 5 s"), (120.0, "2 min")],
 )
 def test_durations(seconds: float, text: str) -> None:
-    assert wording.duration(seconds) == text
+    assert sentences.duration(seconds) == text
 
 
 @pytest.mark.parametrize(
     ("seconds", "text"), [(0.0, "0:00"), (61.2, "1:01"), (59.99, "0:59"), (3661.0, "61:01")]
 )
 def test_clock_is_what_the_option_takes(seconds: float, text: str) -> None:
-    assert wording.clock(seconds) == text
+    assert sentences.clock(seconds) == text
 
 
 def test_a_value_beside_its_limit_shows_on_which_side_it_lies() -> None:
-    assert wording.pair(11.2, 11.0, "V") == ("11.2 V", "11.0 V")
-    assert wording.pair(10.98, 11.0, "V") == ("10.98 V", "11.00 V")
-    assert wording.pair(11.0, 11.0, "V") == ("11.0 V", "11.0 V")
-    assert wording.pair(None, 11.0, "V") == ("unknown", "11.0 V")
+    assert sentences.pair(11.2, 11.0, "V") == ("11.2 V", "11.0 V")
+    assert sentences.pair(10.98, 11.0, "V") == ("10.98 V", "11.00 V")
+    assert sentences.pair(11.0, 11.0, "V") == ("11.0 V", "11.0 V")
+    assert sentences.pair(None, 11.0, "V") == ("unknown", "11.0 V")
 
 
 def test_unknown_is_a_word_and_zero_has_no_sign() -> None:
-    assert wording.volts(float("nan")) == "unknown"
-    assert wording.torque(-0.01) == "0.0 N·m"
+    assert sentences.volts(float("nan")) == "unknown"
+    assert sentences.torque(-0.01) == "0.0 N·m"
 
 
 def test_a_torque_has_a_side_only_where_its_sign_is_known() -> None:
-    assert wording.sided_torque(0.744, sign_known=True) == "0.74 N·m to the right"
-    assert wording.sided_torque(-0.744, sign_known=True) == "0.74 N·m to the left"
-    assert wording.sided_torque(-0.744, sign_known=False) == "0.74 N·m"
+    assert sentences.sided_torque(0.744, sign_known=True) == "0.74 N·m to the right"
+    assert sentences.sided_torque(-0.744, sign_known=True) == "0.74 N·m to the left"
+    assert sentences.sided_torque(-0.744, sign_known=False) == "0.74 N·m"
 
 
 def test_a_resistance_shows_interval_and_limit() -> None:
     wide, narrow = estimate(0.052, 0.048, 0.057), estimate(0.0601, 0.06, 0.0602)
-    assert wording.resistance(wide, 0.03) == "52 mΩ (48 to 57, limit 30 mΩ)"
-    assert wording.resistance(narrow, 0.03) == "60.1 mΩ (60.0 to 60.2, limit 30 mΩ)"
+    assert sentences.resistance(wide, 0.03) == "52 mΩ (48 to 57, limit 30 mΩ)"
+    assert sentences.resistance(narrow, 0.03) == "60.1 mΩ (60.0 to 60.2, limit 30 mΩ)"
 
 
 def test_how_often_and_which() -> None:
-    assert [wording.times(n) for n in (1, 2, 4)] == ["once", "twice", "4 times"]
-    assert wording.which(1, 1)["which"] == "the one reduction"
-    assert wording.which(2, 2)["Which"] == "Both reductions"
-    assert wording.which(4, 4)["which"] == "all 4 reductions"
-    assert wording.which(2, 4)["which"] == "2 of 4 reductions"
+    assert [sentences.times(n) for n in (1, 2, 4)] == ["once", "twice", "4 times"]
+    assert sentences.which(1, 1)["which"] == "the one reduction"
+    assert sentences.which(2, 2)["Which"] == "Both reductions"
+    assert sentences.which(4, 4)["which"] == "all 4 reductions"
+    assert sentences.which(2, 4)["which"] == "2 of 4 reductions"
 
 
 def test_lists_read_as_a_sentence() -> None:
-    assert wording.listed(["a"]) == "a"
-    assert wording.listed(["a", "b", "c"]) == "a, b and c"
+    assert sentences.listed(["a"]) == "a"
+    assert sentences.listed(["a", "b", "c"]) == "a, b and c"
 
 
 def test_a_missing_sentence_or_figure_is_a_slip_and_not_a_blank() -> None:
     with pytest.raises(KeyError):
-        wording.say("event.no_such_thing")
+        sentences.say("event.no_such_thing")
     with pytest.raises(KeyError):
-        wording.say("event.overvoltage", high="16 V")
+        sentences.say("event.overvoltage", high="16 V")

@@ -11,7 +11,7 @@ from cantools.database.can import Message, Signal
 from cantools.database.conversion import BaseConversion
 
 from canassist.decode import MessageLayout, SignalLayout
-from canassist.decode.signals import decode_signal
+from canassist.decode.signals.extract import decode_signal
 from tests.decode.hand_frames import column
 
 if TYPE_CHECKING:

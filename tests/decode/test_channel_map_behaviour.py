@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from scipy import signal as scipy_signal
 
 from canassist.decode.candidates import Candidate, ChannelChoice, MeasuredCandidate
-from canassist.decode.channel_map import choose
-from canassist.decode.channel_map.direction import positive_side
-from canassist.decode.channel_map.shape import likeness, on_grid, shape_of
-from canassist.decode.channel_map.static import rank_static
-from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.matching import choose
+from canassist.decode.matching.database_ranking import rank_static
+from canassist.decode.matching.direction import positive_side
+from canassist.decode.matching.value_shape import likeness, on_grid, shape_of
 from canassist.model import EXTENDED_KEY, Channel, FrameSource
 from canassist.profile import default_profile
 from tests.decode.hand_frames import stats_of

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from canassist.decode.decode_ride import DecodedRide, decode_ride
 from canassist.decode.plan import plan_reading
-from canassist.decode.ride import DecodedRide, decode_ride
 from canassist.model import CHANNEL_UNITS
 from canassist.profile import default_profile
 from tests.decode.invented_ride import database, frames_of, ride, sheet, vehicle_names

@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 import pytest
 
-from canassist.decode.channel_map.direction import positive_side
-from canassist.decode.channel_map.signal_text import find_unit
-from canassist.decode.channel_map.static import rank_static
-from canassist.decode.channel_map.words import name_means, split_name
-from canassist.decode.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
+from canassist.decode.matching.database_ranking import rank_static
+from canassist.decode.matching.direction import positive_side
+from canassist.decode.matching.name_parts import name_means, split_name
+from canassist.decode.matching.signal_text import find_unit
 
 
 class Field(NamedTuple):

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from canassist.decode.candidates import ChannelChoice, Ranked
-from canassist.decode.channel_map import profile_text
+from canassist.decode.decode_ride import DecodedRide, decode_ride
+from canassist.decode.matching import profile_text
 from canassist.decode.plan import plan_reading
-from canassist.decode.ride import DecodedRide, decode_ride
-from canassist.profile import Profile, default_profile, parse_profile
+from canassist.model import Profile
+from canassist.profile import default_profile, parse_profile
 from tests.decode.invented_ride import database, frames_of, vehicle_names
 
 

@@ -13,7 +13,8 @@ from cantools.database.can import Database
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canassist.decode import dbc_text, load_databases, split_bus
+from canassist.decode import load_databases, split_bus
+from canassist.decode.database import dbc_text
 from canassist.errors import DatabaseError
 from canassist.model import EXTENDED_KEY
 
@@ -423,7 +424,7 @@ def test_one_content_is_parsed_once(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     def refuse(*_: object) -> None:
         pytest.fail("parsed again")
 
-    monkeypatch.setattr("canassist.decode.database._parse", refuse)
+    monkeypatch.setattr("canassist.decode.database.load_database._parse", refuse)
     assert load_databases([second]) == whole
     monkeypatch.undo()
     second.write_text(text.replace("BO_ ", "BO_ ", 1).replace("parsed once", "changed"))

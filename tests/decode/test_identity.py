@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from canassist.decode.diagnosis import read_diagnosis
-from canassist.decode.identity import find_identity, vin_check_digit_ok
+from canassist.decode.standards.diagnostic_messages import read_diagnosis
+from canassist.decode.standards.identity import find_identity, vin_check_digit_ok
 from canassist.model import Identity
 from tests.decode.hand_frames import Line, ride, stats_of
 from tests.decode.test_transport import VIN_REPLY

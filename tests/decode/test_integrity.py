@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.decode import MessageLayout, SignalLayout
-from canassist.decode.checksums import crc8_j1850, sum8, xor8
-from canassist.decode.integrity import CheckedMessage, check_integrity
 from canassist.decode.plan import IntegrityPlan
+from canassist.decode.signals.checksums import crc8_j1850, sum8, xor8
+from canassist.decode.signals.integrity import CheckedMessage, check_integrity
 from tests.decode.hand_frames import column
 
 COUNTER = SignalLayout(message="M", name="Count", start=48, length=4)

@@ -11,7 +11,7 @@ import pytest
 from canassist.decode import DecodedRide, decode_ride, load_databases, plan_reading
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import Candidate, ChannelChoice
-from canassist.decode.j1939 import j1939_buses
+from canassist.decode.standards.j1939 import j1939_buses
 from canassist.errors import ProfileError
 from canassist.model import FrameSource, Problem, RunnerUp
 from canassist.profile import default_profile, parse_profile
@@ -272,7 +272,7 @@ def test_a_log_of_garbage_identifiers_is_not_gone_through_once_for_each(
         looks += 1
         return j1939_buses(stats)
 
-    monkeypatch.setattr("canassist.decode.j1939.j1939_buses", counted)
+    monkeypatch.setattr("canassist.decode.standards.j1939.j1939_buses", counted)
     lines = [(0.01 * n, f"18FEF1{n:02X}#FFFFFFFFFFFFFFFF") for n in range(200)]
     assert decoded(databases, "", *lines).ids_known == 200
     assert looks < 10

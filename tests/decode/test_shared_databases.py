@@ -12,7 +12,7 @@ from cantools.database.can import Database, Message, Signal
 from cantools.database.errors import DecodeError, Error
 
 from canassist.decode import MessageLayout, load_databases
-from canassist.decode.signals import decode_signal
+from canassist.decode.signals.extract import decode_signal
 from canassist.errors import DatabaseError
 from canassist.model import EXTENDED_KEY
 from tests.decode.hand_frames import column

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.decode import MessageLayout, SignalLayout, load_databases
-from canassist.decode.signals import decode_signal, read_raw
+from canassist.decode.signals.extract import decode_signal, read_raw
 from tests.decode.hand_frames import column
 from tests.decode.random_signals import (
     FLOATS,

@@ -7,10 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from canassist.decode import j1939, obd
-from canassist.decode.j1939 import StandardQuantity, group_of, j1939_buses
-from canassist.decode.layouts import group_mask
-from canassist.decode.standard import STANDARD_IDS, STANDARD_MASKS, find_standard
+from canassist.decode.database.layouts import group_mask
+from canassist.decode.standards import j1939, obd
+from canassist.decode.standards.j1939 import StandardQuantity, group_of, j1939_buses
+from canassist.decode.standards.standard_quantities import (
+    STANDARD_IDS,
+    STANDARD_MASKS,
+    find_standard,
+)
 from canassist.model import EXTENDED_KEY, IdSet
 from tests.decode.hand_frames import Line, extended, ride, stats_of
 

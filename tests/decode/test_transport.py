@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canassist.decode.transport import (
+from canassist.decode.standards.transport import (
     iso_tp_share,
     reassemble_iso_tp,
     reassemble_j1939,

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from canassist.decode.diagnosis import read_diagnosis
-from canassist.decode.trouble_codes import MAKERS_OWN, code_name, find_trouble_codes, uds_status
+from canassist.decode.standards.diagnostic_codes import (
+    MAKERS_OWN,
+    code_name,
+    find_trouble_codes,
+    uds_status,
+)
+from canassist.decode.standards.diagnostic_messages import read_diagnosis
 from canassist.model import CodeSighting
 from tests.decode.hand_frames import Line, ride, stats_of
 from tests.decode.test_transport import BAM, UDS_REPLY

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from canassist.decode import MessageLayout, SignalLayout
-from canassist.decode.signals import decode_signal
-from canassist.decode.validity import (
+from canassist.decode.signals.extract import decode_signal
+from canassist.decode.signals.validity import (
     ERROR_CODE,
     NO_VALUE_LABEL,
     NO_VALUE_PROFILE,

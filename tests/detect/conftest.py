@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canassist.model import FloatArray, Timeline
-from canassist.profile import AssistMap, Profile, default_profile
+from canassist.model import AssistMap, FloatArray, Profile, Timeline
+from canassist.profile import default_profile
 from tests.detect.hand_rides import make_ride
 
 

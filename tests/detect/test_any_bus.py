@@ -10,9 +10,8 @@ import pytest
 
 from canassist.conclude import conclude
 from canassist.detect import find_events
-from canassist.model import CHANNEL_UNITS, Case, Event, FloatArray, Timeline
+from canassist.model import CHANNEL_UNITS, LIMIT_NAMES, Case, Event, FloatArray, Profile, Timeline
 from canassist.physics import study
-from canassist.profile import LIMIT_NAMES, Profile
 from tests.detect.hand_rides import Samples, make_ride
 
 USUAL = {

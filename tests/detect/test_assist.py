@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from canassist.detect.assist import find_assist_deviations
-from canassist.model import Event, FloatArray, Severity, Timeline
+from canassist.model import Event, FloatArray, Profile, Severity, Timeline
 from canassist.physics import study
-from canassist.profile import Profile
 from tests.detect.hand_rides import Samples
 
 Ride = Callable[..., Timeline]

@@ -10,9 +10,8 @@ import pytest
 
 from canassist.detect.derating import find_derates
 from canassist.detect.signals import find_losses
-from canassist.model import Event, FloatArray, Physics, Severity, Timeline
+from canassist.model import Event, FloatArray, Physics, Profile, Severity, Timeline
 from canassist.physics import limit_lines
-from canassist.profile import Profile
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]

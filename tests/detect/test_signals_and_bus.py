@@ -13,9 +13,16 @@ from canassist.detect.jumps import find_jumps
 from canassist.detect.signals import find_losses
 from canassist.detect.stuck import find_stuck
 from canassist.detect.trouble_codes import find_trouble_codes
-from canassist.model import CodeSighting, FloatArray, FrameSource, IdStats, Severity, Timeline
+from canassist.model import (
+    CodeSighting,
+    FloatArray,
+    FrameSource,
+    IdStats,
+    Profile,
+    Severity,
+    Timeline,
+)
 from canassist.physics import study
-from canassist.profile import Profile
 from tests.detect.hand_rides import Samples
 
 Ride = Callable[..., Timeline]

@@ -9,8 +9,7 @@ import pytest
 
 from canassist.detect.charging import find_charging_low
 from canassist.detect.overvoltage import find_overvoltage
-from canassist.model import FloatArray, Timeline
-from canassist.profile import Profile
+from canassist.model import FloatArray, Profile, Timeline
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]

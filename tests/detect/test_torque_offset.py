@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from canassist.detect.torque_offset import find_torque_offset
-from canassist.model import Estimate, Physics, TorqueRest
-from canassist.profile import Profile
+from canassist.model import Estimate, Physics, Profile, TorqueRest
 
 
 def _rest(low: float, value: float, high: float) -> Physics:

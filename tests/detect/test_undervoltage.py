@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from canassist.detect.undervoltage import find_undervoltage
-from canassist.model import FloatArray, Severity, Timeline
-from canassist.profile import Profile
+from canassist.model import FloatArray, Profile, Severity, Timeline
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]

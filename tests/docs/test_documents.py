@@ -13,8 +13,7 @@ import pytest
 import typer
 
 from canassist.cli.app import app
-from canassist.model import CHANNEL_UNITS, Code, EventKind
-from canassist.profile import LIMIT_NAMES
+from canassist.model import CHANNEL_UNITS, LIMIT_NAMES, Code, EventKind
 
 
 @pytest.fixture(scope="module")

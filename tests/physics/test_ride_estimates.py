@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from canassist.demo import RIDES, SimulatedRide, demo_profile, simulate
-from canassist.demo.vehicle import Protection
-from canassist.model import Estimate, FloatArray, Physics, Timeline
+from canassist.demo.plant.vehicle import Protection
+from canassist.model import AssistMap, Estimate, FloatArray, Physics, Timeline
 from canassist.physics import starter_turns, study
-from canassist.profile import AssistMap, default_profile
+from canassist.profile import default_profile
 from tests.detect.hand_rides import Samples, make_ride
 
 

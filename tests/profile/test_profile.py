@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.errors import ProfileError
+from canassist.model import LIMIT_NAMES
 from canassist.profile import (
-    LIMIT_NAMES,
     default_limits,
     default_profile,
     limit_facts,

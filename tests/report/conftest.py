@@ -16,6 +16,7 @@ from canassist.model import (
     CHANNEL_UNITS,
     AssistBand,
     AssistFit,
+    AssistMap,
     BusStats,
     Case,
     Channel,
@@ -43,6 +44,7 @@ from canassist.model import (
     Physics,
     Points,
     Problem,
+    Profile,
     Result,
     RunnerUp,
     Severity,
@@ -52,7 +54,7 @@ from canassist.model import (
     Timeline,
     TorqueRest,
 )
-from canassist.profile import AssistMap, Profile, default_limits
+from canassist.profile import default_limits
 from canassist.report import render_page
 
 GOOD_VIN = "1" * 17  # sixteen ones and their check digit, 49 CFR 565: 89 mod 11 = 1

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from canassist.compare import compare
-from canassist.report import Answer, render_comparison, verify_page
+from canassist.comparison import compare
+from canassist.report import VerifyAnswer, render_comparison, verify_page
 from tests.bench.comparison import KINDS, pair, ridden
 from tests.report.browsing import (
     KNOWN_REFUSAL,
@@ -105,7 +105,7 @@ def test_hostile_text_is_shown_as_text(browser: Browser, tmp_path: Path, text: s
     path = tmp_path / "hostile.html"
     html = render_comparison(found)
     path.write_text(html, encoding="utf-8")
-    assert [item for item in verify_page(html) if item.answer is Answer.NO] == []
+    assert [item for item in verify_page(html) if item.answer is VerifyAnswer.NO] == []
     with opened(browser, path, size=NARROW) as (page, seen):
         draw_all(page)
         assert (seen.dialogs, seen.errors) == ([], [])

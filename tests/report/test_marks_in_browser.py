@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Locator, Page
 
 from canassist.model import Result
 from canassist.report import render_page
-from canassist.report.drawing import GUTTER_PX
+from canassist.report.charts.chart_values import GUTTER_PX
 from tests.report.browsing import NARROW, WIDE, draw_all, opened
 
 pytestmark = pytest.mark.browser

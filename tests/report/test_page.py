@@ -16,19 +16,30 @@ import pytest
 from plotly import graph_objects
 
 from canassist.errors import MissingExtraError, UsageError
-from canassist.model import Case, Event, EventKind, Identity, Physics, Problem, Result, Severity
-from canassist.profile import LIMIT_NAMES, default_limits
-from canassist.report import Look, packing, render_page, result_json
-from canassist.report.cards import fold
-from canassist.report.drawing import Chart, Line, Row, nice_range, time_ticks
-from canassist.report.families import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
-from canassist.report.measures import Measures, unit_of, words_of
-from canassist.report.page import PageView
-from canassist.report.ride_chart import RideCharts
-from canassist.report.rules import Rulebook
-from canassist.report.tables import channel_lines, chart_table, overview
-from canassist.report.times import Clock, duration, minutes_seconds
-from canassist.zones import find_zone
+from canassist.model import (
+    LIMIT_NAMES,
+    Case,
+    Event,
+    EventKind,
+    Identity,
+    Physics,
+    Problem,
+    Result,
+    Severity,
+)
+from canassist.profile import default_limits
+from canassist.report import PageOptions, render_page, result_json
+from canassist.report.charts.chart_values import Chart, ChartLine, Row, nice_range, time_ticks
+from canassist.report.charts.event_looks import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
+from canassist.report.charts.ride_chart import RideCharts
+from canassist.report.page import packing
+from canassist.report.page.event_cards import fold
+from canassist.report.page.measures import Measures, unit_of, words_of
+from canassist.report.page.ride_page import PageView
+from canassist.report.page.rules import Rulebook
+from canassist.report.page.tables import channel_lines, chart_table, overview
+from canassist.report.page.times import RideClock, duration, minutes_seconds
+from canassist.time_zones import find_zone
 
 PAPER, DARK_PAPER = "#fbfaf7", "#15191e"
 SPACE = "\u202f"
@@ -71,7 +82,7 @@ def test_every_event_has_its_card_rule_and_limit(page: str) -> None:
 
 
 def test_us_units_are_shown_and_metric_sentences_keep_their_figure(result: Result) -> None:
-    words = text_of(render_page(result, look=Look(units="us")))
+    words = text_of(render_page(result, look=PageOptions(units="us")))
     assert "93.2 °C / 199.8 °F" in words
     assert "peak temperature 199.8 °F" in words
     assert "Road speed mph" in words
@@ -101,11 +112,11 @@ def test_a_figure_and_its_unit_stay_on_one_line() -> None:
 
 
 def test_clock_times_are_in_the_zone_asked_for(result: Result) -> None:
-    words = text_of(render_page(result, look=Look(zone="Europe/Oslo")))
+    words = text_of(render_page(result, look=PageOptions(zone="Europe/Oslo")))
     assert "2026-03-01 10:12:33 CET (2026-03-01 09:12:33 UTC)" in words
     assert "10:15:53 CET" in words
     with pytest.raises(UsageError, match="Atlantis"):
-        render_page(result, look=Look(zone="Sea/Atlantis"))
+        render_page(result, look=PageOptions(zone="Sea/Atlantis"))
     with pytest.raises(UsageError):
         find_zone("../../etc/passwd")
 
@@ -121,7 +132,7 @@ def test_numbers_are_masked_unless_asked_for(result: Result) -> None:
     vin, serial = result.timeline.identity.vin, result.timeline.identity.serial_number
     case = replace(result.case, vehicle=f"Trail 700, {vin}", complaint=f"on {vin}")
     named = replace(result, case=case)
-    masked, shown = render_page(named), render_page(named, look=Look(unmask=True))
+    masked, shown = render_page(named), render_page(named, look=PageOptions(unmask=True))
     assert vin not in masked
     assert serial not in masked
     assert vin in shown.split("<script", 1)[0]
@@ -143,7 +154,7 @@ def test_numbers_are_masked_in_the_names_of_profile_and_files(result: Result) ->
         log=replace(result.log, problems=problems),
         case=replace(result.case, vehicle="", work_order=f"WO-{serial}"),
     )
-    masked, shown = render_page(named), render_page(named, look=Look(unmask=True))
+    masked, shown = render_page(named), render_page(named, look=PageOptions(unmask=True))
     for number in (vin, serial, serial.lower()):
         assert number not in masked
         assert number not in result_json(named).decode()
@@ -179,7 +190,7 @@ def test_raw_counts_carry_no_unit(result: Result) -> None:
         for name, item in result.channels.items()
     }
     raw = replace(result, timeline=replace(result.timeline, channels=channels))
-    chart = RideCharts(raw, Measures("us"), Clock(None)).ride()
+    chart = RideCharts(raw, Measures("us"), RideClock(None)).ride()
     row = next(row for row in chart.rows if row.label == "Driver torque")
     assert (row.unit, row.limits) == ("raw", ())
     values = result.channels["driver_torque"].value
@@ -199,7 +210,7 @@ def test_signals_lost_at_once_count_their_time_once(result: Result) -> None:
 
 
 def test_a_table_of_a_picture_has_no_negative_nothing() -> None:
-    line = Line(key="a", label="a", x=np.array([0.0, 1.0]), y=np.array([-0.04, -1.26]))
+    line = ChartLine(key="a", label="a", x=np.array([0.0, 1.0]), y=np.array([-0.04, -1.26]))
     row = Row(label="Torque", unit="N·m", lines=(line,), places=1)
     chart = Chart(
         name="one", message="m", rows=(row,), x_from=0.0, x_to=1.0, ticks=(), over_time=False
@@ -404,7 +415,7 @@ def test_alike_events_are_folded_from_three_on() -> None:
 def test_the_worst_of_a_fold_has_the_close_up(result: Result) -> None:
     serious = replace(result.events[2], severity=Severity.SERIOUS)
     changed = replace(result, events=(*result.events[:2], serious, *result.events[3:]))
-    view = PageView(changed, Look(), result_json(changed))
+    view = PageView(changed, PageOptions(), result_json(changed))
     assert view.maker.cards()[0].shown.place == 2
     assert view.maker.cards()[0].severity == "serious"
 
@@ -425,7 +436,7 @@ def test_lengths_of_time_in_words() -> None:
 
 def test_the_clock_crosses_a_change_of_summer_time() -> None:
     start = datetime(2026, 3, 29, 0, 59, 50, tzinfo=UTC)
-    clock = Clock(start, find_zone("Europe/Oslo"))
+    clock = RideClock(start, find_zone("Europe/Oslo"))
     assert clock.at(0.0) == "01:59:50 CET"
     assert clock.at(20.0) == "03:00:10 CEST"
 

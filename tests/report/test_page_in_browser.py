@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from canassist.model import Case, Problem, Result, RunnerUp
-from canassist.report import Answer, render_page, verify_page
+from canassist.report import VerifyAnswer, render_page, verify_page
 from tests.report.browsing import (
     KNOWN_REFUSAL,
     NARROW,
@@ -167,7 +167,7 @@ def test_notes_are_saved_into_a_copy_that_still_verifies(
         copy = tmp_path / "copy.html"
         download.value.save_as(copy)
     checks = verify_page(copy.read_text("utf-8"))
-    assert [check for check in checks if check.answer is Answer.NO] == []
+    assert [check for check in checks if check.answer is VerifyAnswer.NO] == []
     assert any("1 notes" in check.text or "1 note" in check.text for check in checks)
     with opened(browser, copy) as (page, _):
         assert page.locator("#later textarea").first.input_value().startswith("Heavy <b>uphill")
@@ -292,7 +292,9 @@ def check_hostile(browser: Browser, result: Result, folder: Path, texts: Sequenc
         path = folder / f"{number}.html"
         html = render_page(hostile(result, text))
         path.write_text(html, encoding="utf-8")
-        assert [item for item in verify_page(html) if item.answer is Answer.NO] == [], text[:60]
+        assert [item for item in verify_page(html) if item.answer is VerifyAnswer.NO] == [], text[
+            :60
+        ]
         with opened(browser, path) as (page, seen):
             draw_all(page)
             page.mouse.move(600, 500)

@@ -13,9 +13,9 @@ import pytest
 from canassist.errors import MissingExtraError, OutputError
 from canassist.model import Result
 from canassist.report import pdf
-from canassist.report.page import page_number
+from canassist.report.data.result_json import result_json
+from canassist.report.page.ride_page import page_number
 from canassist.report.pdf import find_browser, print_pdf
-from canassist.report.result_json import result_json
 
 SIZES = {"A4": (595, 842), "letter": (612, 792)}
 

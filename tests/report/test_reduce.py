@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canassist.report.reduce import bucket_edges, reduce_min_max
+from canassist.report.charts.reduce import bucket_edges, reduce_min_max
 
 LEVELS = st.one_of(st.none(), st.floats(-1e3, 1e3))
 

@@ -16,16 +16,16 @@ import rfc8785
 import canassist
 from canassist.model import Event, EventKind, Result
 from canassist.report import result_json
-from canassist.report.masks import check_digit_ok, find_vins, mask_number, mask_vins
-from canassist.report.result_json import canonical
-from canassist.report.rounding import places_of, rounded
+from canassist.report.data.result_json import canonical
+from canassist.report.data.rounding import places_of, rounded
+from canassist.report.page.masks import check_digit_ok, find_vins, mask_number, mask_vins
 
 INVENTED_VIN = "9ZZTESTA0K0000042"
 
 
 @pytest.fixture(scope="module")
 def schema() -> Any:  # noqa: ANN401 - parsed JSON
-    path = resources.files("canassist.report").joinpath("result.schema.json")
+    path = resources.files("canassist.report.data").joinpath("result.schema.json")
     return json.loads(path.read_text("utf-8"))
 
 

@@ -12,22 +12,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.model import Result
-from canassist.report.drawing import (
+from canassist.report.charts.chart_values import (
     NARROW_PX,
     Band,
     Chart,
+    ChartLine,
     Limit,
-    Line,
     Range,
     Row,
     Style,
     Word,
 )
-from canassist.report.families import Family
-from canassist.report.measures import Measures
-from canassist.report.ride_chart import RideCharts, distinct, word_spans
-from canassist.report.static_figures import draw
-from canassist.report.times import Clock
+from canassist.report.charts.event_looks import Family
+from canassist.report.charts.ride_chart import RideCharts, distinct, word_spans
+from canassist.report.charts.static_figures import draw
+from canassist.report.page.measures import Measures
+from canassist.report.page.times import RideClock
 
 STEP = re.compile(r"([ml])(-?\d+)([ +-]\d+)(h0)?")
 
@@ -44,7 +44,7 @@ def points(path: str) -> list[list[tuple[int, int]]]:
     return runs
 
 
-def chart_of(line: Line, **more: object) -> Chart:
+def chart_of(line: ChartLine, **more: object) -> Chart:
     row = Row(label="Supply", unit="V", lines=(line,), span=Range(0.0, 20.0, (0.0, 10.0)))
     plain = Chart(
         name="one",
@@ -70,7 +70,7 @@ def drawn_path(chart: Chart) -> str:
 def test_the_path_holds_every_extreme_and_every_gap(levels: list[float]) -> None:
     y = np.array(levels)
     x = np.arange(float(len(y)))
-    runs = points(drawn_path(chart_of(Line(key="a", label="a", x=x, y=y))))
+    runs = points(drawn_path(chart_of(ChartLine(key="a", label="a", x=x, y=y))))
     known = y[~np.isnan(y)]
     expected = [
         list(group)
@@ -86,12 +86,12 @@ def test_the_path_holds_every_extreme_and_every_gap(levels: list[float]) -> None
 
 def test_a_sample_between_two_gaps_is_a_dot() -> None:
     y = np.array([1.0, np.nan, 9.0, np.nan, 1.0])
-    path = drawn_path(chart_of(Line(key="a", label="a", x=np.arange(5.0), y=y)))
+    path = drawn_path(chart_of(ChartLine(key="a", label="a", x=np.arange(5.0), y=y)))
     assert path.count("h0") == 3
 
 
 def test_the_dip_of_the_ride_is_in_the_still_picture(result: Result) -> None:
-    chart = RideCharts(result, Measures(), Clock(None)).ride()
+    chart = RideCharts(result, Measures(), RideClock(None)).ride()
     row = next(row for row in chart.rows if row.label == "Supply at the module")
     lone = replace(chart, rows=(row,), bands=())
     found = re.search(r'<path class="edge-voltage" d="([^"]*)"', str(draw(lone)))
@@ -103,7 +103,7 @@ def test_the_dip_of_the_ride_is_in_the_still_picture(result: Result) -> None:
 
 def test_foreign_text_in_a_picture_is_escaped() -> None:
     bad = "<script>'\"&"
-    line = Line(key="a", label=bad, x=np.arange(3.0), y=np.arange(3.0), style=Style.POINTS)
+    line = ChartLine(key="a", label=bad, x=np.arange(3.0), y=np.arange(3.0), style=Style.POINTS)
     row = Row(
         label=bad,
         unit=bad,
@@ -119,7 +119,7 @@ def test_foreign_text_in_a_picture_is_escaped() -> None:
 
 
 def test_a_band_has_hue_texture_edges_and_number() -> None:
-    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
     band = Band(start=10.0, end=60.0, family=Family.VOLTAGE, tag="7")
     svg = str(draw(chart_of(line, bands=(band,))))
     assert 'fill="#0072B2"' in svg
@@ -142,7 +142,7 @@ def test_bands_that_lie_on_each_other_are_drawn_once() -> None:
 def test_the_number_of_the_close_up_goes_before_its_neighbours() -> None:
     near = Band(start=40.0, end=42.0, family=Family.HEAT, tag="1")
     own = Band(start=41.0, end=43.0, family=Family.VOLTAGE, tag="2", main=True)
-    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
     assert [tag.text for tag in chart_of(line, bands=(near, own)).tags()] == ["2"]
 
 
@@ -153,7 +153,7 @@ def test_numbers_never_lie_on_each_other(name: str) -> None:
         Band(start=2.5 * place, end=2.5 * place + 0.4, family=Family.VOLTAGE, tag=str(place + 1))
         for place in range(40)
     )
-    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
     chart = chart_of(line, bands=bands, name=name)
     shown = chart.tags()
     narrow = chart.apart(shown, NARROW_PX)
@@ -168,7 +168,7 @@ def test_numbers_never_lie_on_each_other(name: str) -> None:
 
 
 def test_the_name_of_a_limit_leaves_free_what_is_sound() -> None:
-    line = Line(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
+    line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
     heights = []
     for below in (False, True):
         row = Row(

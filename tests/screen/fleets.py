@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from canassist.demo import TRAIL, VEHICLE, profile_text, simulate
-from canassist.demo.frames import FrameTable, all_frames
-from canassist.demo.layout import dbc_text
+from canassist.demo.bus.frame_table import FrameTable, all_frames
+from canassist.demo.bus.message_layout import dbc_text
+from canassist.demo.bus.writers import log_bytes
 from canassist.demo.scenarios import draw_scenario
-from canassist.demo.writers import log_bytes
 
 ENDINGS = (".log.gz", ".blf", ".asc.gz")
 FIRST_DAY = datetime(2026, 1, 10, tzinfo=UTC)

@@ -22,8 +22,8 @@ from typing import Final
 
 import can
 
-from canassist.demo.frames import FrameTable
-from canassist.demo.writers import candump_lines
+from canassist.demo.bus.frame_table import FrameTable
+from canassist.demo.bus.writers import candump_lines
 from tests.screen.fleets import Fleet, empty_fleet, ride_of
 
 FIRST_DAY: Final = datetime(2025, 11, 3, 8, 30, tzinfo=UTC)

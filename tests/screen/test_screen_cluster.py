@@ -163,7 +163,7 @@ def test_after_a_killed_client_only_the_rest_is_done(
 def test_no_scheduler_is_one_clear_message(
     fleet_of_eight: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("canassist.screen.crew._CONNECT_S", 1)
+    monkeypatch.setattr("canassist.screen.worker_pool._CONNECT_S", 1)
     with pytest.raises(InputError, match="no scheduler answers"):
         run(fleet_of_eight, tmp_path, "tcp://127.0.0.1:9")
 

@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.errors import InputError
-from canassist.screen.crew import LocalCrew
-from canassist.screen.engine import BATCH_BYTES, BATCH_LOGS, SHARES, batches, run
-from canassist.screen.find import FoundLog
-from canassist.screen.task import Done
+from canassist.screen.find_logs import FoundLog
+from canassist.screen.messages import ScreenedOutcome
+from canassist.screen.run_batches import BATCH_BYTES, BATCH_LOGS, SHARES, batches, run
+from canassist.screen.worker_pool import LocalCrew
 
 SIZES = st.lists(st.integers(0, 3 * BATCH_BYTES), max_size=60)
 
@@ -59,14 +59,14 @@ def crew() -> Iterator[LocalCrew]:
     made.close()
 
 
-def deadly(folder: str, logs: tuple[str, ...]) -> list[Done]:
+def deadly(folder: str, logs: tuple[str, ...]) -> list[ScreenedOutcome]:
     """Do each log; "always" kills its worker every time, "once" only the first time."""
     for log in logs:
         mark = Path(folder) / log
         if log == "always" or (log == "once" and not mark.exists()):
             mark.touch()
             os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
-    return [Done(log, "00", "part") for log in logs]
+    return [ScreenedOutcome(log, "00", "part") for log in logs]
 
 
 def test_a_killed_worker_loses_nothing(crew: LocalCrew, tmp_path: Path) -> None:
@@ -91,7 +91,7 @@ def end_at_once() -> None:
 def test_workers_that_never_come_up_are_one_clear_message(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("canassist.screen.crew._settle_in", end_at_once)
+    monkeypatch.setattr("canassist.screen.worker_pool._settle_in", end_at_once)
     crew = LocalCrew(2)
     try:
         with pytest.raises(InputError, match="end before they begin"):

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from canassist.errors import InputError, UsageError
-from canassist.screen.find import FoundLog, find_logs
-from canassist.screen.vehicles import vehicle_finder
+from canassist.screen.find_logs import FoundLog, find_logs
+from canassist.screen.vehicle_names import vehicle_finder
 
 
 @pytest.fixture

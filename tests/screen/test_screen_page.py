@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canassist.model.screening import ScreenedLog, ScreenFigure
-from canassist.report.screen_page import render_screening
-from canassist.screen.rides import Rides
-from canassist.screen.statistics import screening
+from canassist.report.page.screen_page import render_screening
+from canassist.screen.fleet_statistics import screening
+from canassist.screen.rides_in_order import RidesInOrder
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -36,7 +36,7 @@ BYTES = 3_000_000
 
 
 def page_of(logs: Iterable[ScreenedLog]) -> str:
-    with Rides() as rides:
+    with RidesInOrder() as rides:
         for item in logs:
             rides.add(item)
         return render_screening(screening(rides, version="0"))

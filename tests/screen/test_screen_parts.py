@@ -15,9 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canassist.errors import InputError, OutputError
-from canassist.screen.find import FoundLog
+from canassist.screen.find_logs import FoundLog
 from canassist.screen.ledger import Ledger
-from canassist.screen.parts import (
+from canassist.screen.messages import Order, ScreenedOutcome, screen_logs
+from canassist.screen.result_files import (
     done_index,
     json_line,
     part_names,
@@ -27,7 +28,6 @@ from canassist.screen.parts import (
     write_index,
     write_part,
 )
-from canassist.screen.task import Done, Order, screen_logs
 from canassist.version import VERSION
 
 
@@ -109,7 +109,7 @@ def test_what_is_done_is_not_planned_again_unless_asked(tmp_path: Path) -> None:
     with Ledger(tmp_path) as ledger:
         ledger.gather([A, B])
         ledger.learn("s", tmp_path)
-        ledger.note(Done("a.log", sha("a"), a_part(tmp_path, "a")))
+        ledger.note(ScreenedOutcome("a.log", sha("a"), a_part(tmp_path, "a")))
     with Ledger(tmp_path) as ledger:
         ledger.gather([A, B])
         ledger.learn("s", tmp_path)
@@ -130,7 +130,7 @@ def test_a_changed_log_and_one_of_unknown_change_are_read_again(
             ledger.gather([item])
             ledger.learn("s", tmp_path)
             assert todo(ledger) == ["a.log"]
-            ledger.note(Done("a.log", sha("a"), a_part(tmp_path, "a")))
+            ledger.note(ScreenedOutcome("a.log", sha("a"), a_part(tmp_path, "a")))
 
 
 def test_result_files_are_found_without_the_ledger(tmp_path: Path) -> None:
@@ -139,7 +139,7 @@ def test_result_files_are_found_without_the_ledger(tmp_path: Path) -> None:
         ledger.gather([A])
         ledger.learn("s", tmp_path)
         assert [item.hex() for item in ledger.done_hashes()] == [sha("a")]
-        ledger.note(Done("a.log", sha("a")))  # a worker found it in the index
+        ledger.note(ScreenedOutcome("a.log", sha("a")))  # a worker found it in the index
         assert todo(ledger) == []
         assert [part for _, part in ledger.parts()] == [name]
 
@@ -150,7 +150,7 @@ def test_a_result_file_that_is_gone_is_done_again(tmp_path: Path) -> None:
         with Ledger(tmp_path) as ledger:
             ledger.gather([A])
             ledger.learn("s", tmp_path)
-            ledger.note(Done("a.log", sha("a")))
+            ledger.note(ScreenedOutcome("a.log", sha("a")))
             assert todo(ledger) == expected
         part_path(tmp_path, name).unlink(missing_ok=True)
 
@@ -160,8 +160,8 @@ def test_result_files_that_others_replaced_are_removed(ledger: Ledger, tmp_path:
     ledger.learn("s", tmp_path)
     both = a_part(tmp_path, "a", "b")
     for log, text in (("a.log", "a"), ("b.log", "b")):
-        ledger.note(Done(log, sha(text), both))
-        ledger.note(Done(log, sha(text), a_part(tmp_path, text)))
+        ledger.note(ScreenedOutcome(log, sha(text), both))
+        ledger.note(ScreenedOutcome(log, sha(text), a_part(tmp_path, text)))
     ledger.drop_unused(tmp_path)
     assert sorted(part_names(tmp_path)) == sorted([a_part(tmp_path, "a"), a_part(tmp_path, "b")])
 
@@ -172,7 +172,7 @@ def test_the_same_content_twice_is_a_duplicate_at_the_later_address(
     ledger.gather([A, B])
     ledger.learn("s", tmp_path)
     for log in ("b.log", "a.log"):
-        ledger.note(Done(log, sha("a"), a_part(tmp_path, "a")))
+        ledger.note(ScreenedOutcome(log, sha("a"), a_part(tmp_path, "a")))
     ((part, _),) = ledger.parts()
     assert [(item.log, twice) for _, item, twice in ledger.of_part(part)] == [
         ("a.log", False),
@@ -185,7 +185,7 @@ def test_a_name_that_is_no_unicode_is_a_name_all_the_same(ledger: Ledger, tmp_pa
     ledger.gather([odd])
     ledger.learn("s", tmp_path)
     assert todo(ledger) == [odd.log]
-    ledger.note(Done(odd.log, reason=f"{odd.log}: no"))
+    ledger.note(ScreenedOutcome(odd.log, reason=f"{odd.log}: no"))
     told = [(item.log, reason) for item, reason in ledger.failed()]
     assert told == [(odd.log, "ride\\udcff.log: no")]
     assert ledger.gather([FoundLog("lost\udcff", reason="lost\udcff: gone")]) == 2
@@ -255,7 +255,7 @@ def test_a_log_that_changes_under_the_work_is_not_called_damaged(
         path.write_text("other", "utf-8") if change == "rewrite" else path.unlink()
         raise InputError("a.log: no CAN frame in it.", "Choose another.")
 
-    monkeypatch.setattr("canassist.screen.work.analyze", changing)
+    monkeypatch.setattr("canassist.screen.work_batch.analyze", changing)
     order = replace(ORDER, home=str(tmp_path), results=str(tmp_path / "results"))
     (done,) = screen_logs(order, ("a.log",))
     assert (done.sha256, done.part) == ("", "")

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from canassist.screen import screen
-from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS, SCHEMA_NAME
+from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, SCHEMA_NAME
 
 if TYPE_CHECKING:
     from tests.screen.fleets import Fleet

@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from canassist.model.screening import ScreenedLog, ScreenFigure, Screening
-from canassist.screen.rates import wilson
-from canassist.screen.rides import Rides
-from canassist.screen.statistics import (
+from canassist.screen.affected_rates import wilson
+from canassist.screen.fleet_statistics import (
     MIN_RIDING_S,
     MOST_LOGS,
     Survey,
     screening,
     spread_of,
 )
+from canassist.screen.rides_in_order import RidesInOrder
 
 
 @given(of=st.integers(1, 500), share=st.floats(0, 1))
@@ -43,7 +43,7 @@ def test_spread_equals_a_second_implementation() -> None:
 
 
 def counted(logs: Iterable[ScreenedLog]) -> Screening:
-    with Rides() as rides:
+    with RidesInOrder() as rides:
         for item in logs:
             rides.add(item)
         return screening(rides, version="0")

@@ -15,8 +15,8 @@ import pytest
 
 from canassist.errors import InputError
 from canassist.screen import Wishes, screen
-from canassist.screen.find import find_logs, without_login
-from canassist.screen.work import at_hand
+from canassist.screen.find_logs import find_logs, without_login
+from canassist.screen.work_batch import at_hand
 
 if TYPE_CHECKING:
     from tests.screen.fleets import Fleet

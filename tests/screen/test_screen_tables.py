@@ -7,8 +7,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from canassist.screen import tables
-from canassist.screen.tables import LOG_COLUMNS, TableWriter
+from canassist.screen import parquet_tables
+from canassist.screen.parquet_tables import LOG_COLUMNS, TableWriter
 
 
 def write(folder: Path, rows: int) -> pd.DataFrame:
@@ -24,7 +24,7 @@ def write(folder: Path, rows: int) -> pd.DataFrame:
 def test_no_row_is_lost_where_they_do_not_fit_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tables, "ROWS_AT_HAND", 10)
+    monkeypatch.setattr(parquet_tables, "ROWS_AT_HAND", 10)
     found = write(tmp_path, 35).sort_values("log", ignore_index=True)
     assert list(found.frames) == list(range(35))
     assert set(found.month[::3]) == {"unknown"}

@@ -16,7 +16,7 @@ import pytest
 from canassist.errors import InputError, OutputError
 from canassist.screen import Screened, Wishes, screen
 from canassist.screen.ledger import Ledger
-from canassist.screen.tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
+from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
 
 if TYPE_CHECKING:
     from tests.screen.fleets import Fleet

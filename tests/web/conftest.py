@@ -20,9 +20,9 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from canassist.demo import WrittenRide, write_demo
 from canassist.web.app import make_app
-from canassist.web.desk import Desk
-from canassist.web.serve import configured
-from canassist.web.settings import Limits, Settings
+from canassist.web.run_server import configured
+from canassist.web.services import Desk
+from canassist.web.settings import PageLimits, PageSettings
 
 START_S = 30.0
 WORK_S = 60.0
@@ -129,13 +129,13 @@ class Inside:
 
 
 @contextmanager
-def _inside(data: Path, limits: Limits | None = None, *, token: str = "") -> Iterator[Inside]:
+def _inside(data: Path, limits: PageLimits | None = None, *, token: str = "") -> Iterator[Inside]:
     """Serve from a thread of this process for the time of a block."""
     data.mkdir(exist_ok=True)
     with socket.create_server(("127.0.0.1", 0)) as listening:
         port = listening.getsockname()[1]
-        chosen = limits or Limits()
-        app = make_app(Settings(data=data, port=port, token=token, limits=chosen))
+        chosen = limits or PageLimits()
+        app = make_app(PageSettings(data=data, port=port, token=token, limits=chosen))
         server = uvicorn.Server(configured(app, chosen))
         thread = threading.Thread(target=server.run, args=([listening],))
         thread.start()

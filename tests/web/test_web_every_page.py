@@ -13,9 +13,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, FilePayload, Page, Route, expect
 
-from canassist.web.process import Order, Outcome
-from canassist.web.records import NOTES, Answer, NewRide, Ride, Stored
-from canassist.web.settings import Limits
+from canassist.web.jobs.worker_process import Order, Outcome
+from canassist.web.settings import PageLimits
+from canassist.web.store.records import NOTES, NewRide, RideRecord, Stored, StoredAnswer
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
@@ -52,19 +52,19 @@ def stored(inside: Inside, name: str) -> Stored:
     return Stored(sha256=inside.desk.blobs.keep_bytes(name.encode()), name=name, size=1_234_567)
 
 
-def put(inside: Inside, title: str, **more: Any) -> Ride:  # noqa: ANN401 - fields of a ride
+def put(inside: Inside, title: str, **more: Any) -> RideRecord:  # noqa: ANN401 - fields of a ride
     new = NewRide(title=title, files=(stored(inside, f"{title}.log"),), **more)
     return inside.desk.rides.put(new)[0]
 
 
-def done(inside: Inside, title: str, vehicle: str, questions: str | None = None) -> Ride:
+def done(inside: Inside, title: str, vehicle: str, questions: str | None = None) -> RideRecord:
     notes = dict.fromkeys(NOTES, "Heavy uphill") | {"work_order": "WO-77"}
     ride = put(inside, title, vehicle=vehicle, vehicle_by="fit", notes=notes)
     begun = inside.desk.queue.begin_next(9)
     assert begun is not None
     assert begun.id == ride.id
     kept = inside.desk.blobs.keep_bytes
-    answer = Answer(
+    answer = StoredAnswer(
         page=kept(b"<!DOCTYPE html><title>Report</title>"), data=kept(b"{}"), questions=questions,
         headline="Assist was reduced because the module was hot.", code="thermal_protection",
         strength="strong", start_utc="2026-05-04T10:11:12+00:00", duration_s=600.0,
@@ -89,19 +89,19 @@ def question(inside: Inside) -> str:
 def shelf(
     serving_inside: Callable[..., AbstractContextManager[Inside]],
     tmp_path_factory: pytest.TempPathFactory,
-) -> Iterator[tuple[Inside, dict[str, Ride]]]:
+) -> Iterator[tuple[Inside, dict[str, RideRecord]]]:
     """Return a page with a ride in every state."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("canassist.web.jobs.Worker", Held)
-        patch.setattr("canassist.web.board._GUESS_AFTER_S", 0.0)
+        patch.setattr("canassist.web.jobs.run_queue.Worker", Held)
+        patch.setattr("canassist.web.jobs.progress_board._GUESS_AFTER_S", 0.0)
         for module in ("store", "shelf_pages"):
             patch.setattr(f"canassist.web.{module}.PAGE_ROWS", 8)
         folder = tmp_path_factory.mktemp("every") / "data"
-        with serving_inside(folder, Limits(workers=1)) as inside:
+        with serving_inside(folder, PageLimits(workers=1)) as inside:
             yield inside, fill(inside)
 
 
-def fill(inside: Inside) -> dict[str, Ride]:
+def fill(inside: Inside) -> dict[str, RideRecord]:
     desk = inside.desk
     files = [stored(inside, "trail.dbc")]
     vehicle = desk.vehicles.add("Demo trail vehicle", files, stored(inside, "trail.toml"))
@@ -174,7 +174,7 @@ def screen(request: pytest.FixtureRequest, browser: Browser) -> Iterator[tuple[P
 
 
 def test_every_page_is_sound(
-    shelf: tuple[Inside, dict[str, Ride]], screen: tuple[Page, int]
+    shelf: tuple[Inside, dict[str, RideRecord]], screen: tuple[Page, int]
 ) -> None:
     inside, rides = shelf
     page, width = screen
@@ -202,7 +202,7 @@ def deleted(inside: Inside) -> Iterator[str]:
 
 
 def test_pages_that_answer_a_form_are_sound(
-    shelf: tuple[Inside, dict[str, Ride]], screen: tuple[Page, int]
+    shelf: tuple[Inside, dict[str, RideRecord]], screen: tuple[Page, int]
 ) -> None:
     inside, rides = shelf
     page, width = screen
@@ -248,7 +248,7 @@ def test_empty_shelf_and_login_are_sound(
 
 
 def test_upload_under_way_and_its_end_are_sound(
-    shelf: tuple[Inside, dict[str, Ride]], screen: tuple[Page, int]
+    shelf: tuple[Inside, dict[str, RideRecord]], screen: tuple[Page, int]
 ) -> None:
     inside, _ = shelf
     page, width = screen
@@ -266,7 +266,7 @@ def test_upload_under_way_and_its_end_are_sound(
 
 
 def test_work_shows_bytes_then_frames_then_time_left(
-    shelf: tuple[Inside, dict[str, Ride]], page: Page
+    shelf: tuple[Inside, dict[str, RideRecord]], page: Page
 ) -> None:
     inside, rides = shelf
     told = r"Reading the log: 12 of 50 MB, 1\u202f234\u202f567 frames \(about \d+ (s|min) left\)"

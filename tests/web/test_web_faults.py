@@ -21,12 +21,12 @@ import httpx
 import pytest
 
 from canassist.demo import WrittenRide
-from canassist.web.blobs import Incoming
-from canassist.web.process import Order, Outcome
-from canassist.web.queue import Queue
-from canassist.web.records import Answer, NewRide, Ride
-from canassist.web.settings import Limits
-from canassist.web.store import Rides
+from canassist.web.jobs.queue_index import Queue
+from canassist.web.jobs.worker_process import Order, Outcome
+from canassist.web.settings import PageLimits
+from canassist.web.store.content_files import Incoming
+from canassist.web.store.records import NewRide, RideRecord, StoredAnswer
+from canassist.web.store.rides_index import RidesIndex
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside, Served
@@ -222,7 +222,7 @@ class WithoutRoom:
 def test_full_disk_during_work_is_told_in_the_rides_row(
     until: Until, inside: Inside, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("canassist.web.jobs.Worker", WithoutRoom)
+    monkeypatch.setattr("canassist.web.jobs.run_queue.Worker", WithoutRoom)
     told = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
     assert told.status_code == 422
     assert told.json()["problem"].startswith("The disk is full")
@@ -243,7 +243,7 @@ def test_full_disk_while_a_finished_report_is_kept_loses_no_ride(
     files = [(role, (path.name, path.read_bytes())) for role, path in (
         ("log", ride.log), ("dbc", ride.dbc), ("profile", ride.profile))]  # fmt: skip
 
-    def full(self: Queue, ride: Ride, answer: Answer) -> None:
+    def full(self: Queue, ride: RideRecord, answer: StoredAnswer) -> None:
         raise error
 
     with monkeypatch.context() as patch:
@@ -262,11 +262,11 @@ def test_full_disk_while_a_finished_report_is_kept_loses_no_ride(
 def test_full_disk_while_a_ride_is_noted_keeps_the_page_as_it_was(
     inside: Inside, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(self: Rides, new: NewRide) -> tuple[Ride, bool]:
+    def full(self: RidesIndex, new: NewRide) -> tuple[RideRecord, bool]:
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as patch:
-        patch.setattr(Rides, "put", full)
+        patch.setattr(RidesIndex, "put", full)
         told = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
     assert told.status_code == 507
     assert inside.client.get("/api/reports").json()["count"] == 0
@@ -299,7 +299,7 @@ def test_disk_that_is_really_full_loses_nothing(
             yield b"y" * (1 << 20)
         yield b"\r\n--b--\r\n"
 
-    with serving_inside(small_disk / "data", Limits(reserve_bytes=0)) as inside:
+    with serving_inside(small_disk / "data", PageLimits(reserve_bytes=0)) as inside:
         kept = inside.client.post("/api/reports?wait=0", files={"log": ("first.log", b"x" * 999)})
         assert kept.status_code == 202
         head = {"content-type": "multipart/form-data; boundary=b"}

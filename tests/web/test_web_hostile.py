@@ -14,8 +14,8 @@ from urllib.parse import quote, urlsplit
 import pytest
 from playwright.sync_api import Page
 
-from canassist.web.queue import Queue
-from canassist.web.records import NOTES, Answer, NewRide, Ride, Stored
+from canassist.web.jobs.queue_index import Queue
+from canassist.web.store.records import NOTES, NewRide, RideRecord, Stored, StoredAnswer
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
@@ -52,7 +52,7 @@ def test_the_check_itself_finds_what_it_looks_for() -> None:
     assert foreign("<script src='/static/page.js'></script><p>&lt;img&gt;</p>") == []
 
 
-def answered(inside: Inside, page: str, text: str = NASTY) -> Ride:
+def answered(inside: Inside, page: str, text: str = NASTY) -> RideRecord:
     """Put a ride with a report on the shelf whose every text is this one."""
     desk, data = inside.desk, b"{}"
     choice = {"signal": text, "unit": text, "reasons": [text], "low": 0.0, "high": 1.0,
@@ -71,7 +71,7 @@ def answered(inside: Inside, page: str, text: str = NASTY) -> Ride:
     queue = Queue(desk.database, desk.rides)
     begun = queue.begin_next(9)
     assert begun is not None
-    answer = Answer(
+    answer = StoredAnswer(
         page=desk.blobs.keep_bytes(page.encode()),
         data=desk.blobs.keep_bytes(data),
         questions=desk.blobs.keep_bytes(json.dumps([question]).encode()),

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import Page, expect
 
-from canassist.web.process import Order, Outcome
-from canassist.web.records import Answer, NewRide, Ride, Stored
-from canassist.web.settings import Limits
+from canassist.web.jobs.worker_process import Order, Outcome
+from canassist.web.settings import PageLimits
+from canassist.web.store.records import NewRide, RideRecord, Stored, StoredAnswer
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
@@ -25,14 +25,14 @@ HTML = {"accept": "text/html"}
 TOKEN = "a secret of the shop's own"  # noqa: S105 - of this test alone
 
 
-def put(inside: Inside, name: str, *, done: bool = True) -> Ride:
+def put(inside: Inside, name: str, *, done: bool = True) -> RideRecord:
     kept = inside.desk.blobs.keep_bytes
     stored = Stored(sha256=kept(name.encode()), name=f"{name}.log", size=1)
     ride, _ = inside.desk.rides.put(NewRide(title=name, files=(stored,)))
     if done:
         begun = inside.desk.queue.begin_next(9)
         assert begun is not None
-        answer = Answer(
+        answer = StoredAnswer(
             page=kept(f"<!DOCTYPE html>{name}".encode()), data=kept(b"{}"), questions=None,
             headline=name, code="inconclusive", strength="weak", start_utc="", duration_s=1.0,
             frames=1, vehicle=None, vehicle_by="", vehicle_fit="",
@@ -48,7 +48,7 @@ def kept_files(inside: Inside) -> set[str]:
 def test_files_of_forgotten_rides_leave_the_disk_while_the_page_runs(
     serving_inside: ServingInside, tmp_path: Path
 ) -> None:
-    with serving_inside(tmp_path / "data", Limits(undo_s=-1.0)) as inside:
+    with serving_inside(tmp_path / "data", PageLimits(undo_s=-1.0)) as inside:
         gone, stays = put(inside, "gone"), put(inside, "stays")
         inside.desk.products.keep(gone.id, "pdf", "d" * 64)
         token = {"form_token": inside.form_token()}
@@ -146,10 +146,10 @@ class Held:
 
 
 @pytest.fixture
-def at_work(inside: Inside, monkeypatch: pytest.MonkeyPatch) -> Iterator[Ride]:
+def at_work(inside: Inside, monkeypatch: pytest.MonkeyPatch) -> Iterator[RideRecord]:
     """Return a ride that is in work and stays there."""
     monkeypatch.setattr(Held, "begun", [], raising=False)
-    monkeypatch.setattr("canassist.web.jobs.Worker", Held)
+    monkeypatch.setattr("canassist.web.jobs.run_queue.Worker", Held)
     ride = put(inside, "in work", done=False)
     token = {"form_token": inside.form_token()}
     inside.client.post(f"/rides/{ride.id}/again", data=token)
@@ -159,7 +159,7 @@ def at_work(inside: Inside, monkeypatch: pytest.MonkeyPatch) -> Iterator[Ride]:
 
 
 def test_notes_that_come_during_work_begin_it_anew(
-    until: Until, inside: Inside, at_work: Ride
+    until: Until, inside: Inside, at_work: RideRecord
 ) -> None:
     until(lambda: len(Held.begun) == 1)
     token = {"form_token": inside.form_token()}
@@ -173,7 +173,7 @@ def test_notes_that_come_during_work_begin_it_anew(
 
 
 def test_work_that_is_called_off_stays_so_and_can_be_tried_again(
-    until: Until, inside: Inside, at_work: Ride
+    until: Until, inside: Inside, at_work: RideRecord
 ) -> None:
     until(lambda: len(Held.begun) == 1)
     token = {"form_token": inside.form_token()}
@@ -189,8 +189,8 @@ def test_queue_moves_up_before_ones_eyes(
     serving_inside: ServingInside, tmp_path: Path, page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(Held, "begun", [], raising=False)
-    monkeypatch.setattr("canassist.web.jobs.Worker", Held)
-    with serving_inside(tmp_path / "data", Limits(workers=1)) as inside:
+    monkeypatch.setattr("canassist.web.jobs.run_queue.Worker", Held)
+    with serving_inside(tmp_path / "data", PageLimits(workers=1)) as inside:
         token = {"form_token": inside.form_token()}
         at_work = put(inside, "in work", done=False)
         inside.client.post(f"/rides/{at_work.id}/again", data=token)
@@ -212,7 +212,7 @@ def test_queue_moves_up_before_ones_eyes(
 def test_wrong_bearer_secrets_are_counted_as_tries(
     serving_inside: ServingInside, tmp_path: Path
 ) -> None:
-    with serving_inside(tmp_path / "data", Limits(logins=3), token=TOKEN) as inside:
+    with serving_inside(tmp_path / "data", PageLimits(logins=3), token=TOKEN) as inside:
         asked = [
             inside.client.get("/api/reports", headers={"authorization": f"Bearer {secret}"})
             for secret in (TOKEN, "a", "b", TOKEN, "c", TOKEN)

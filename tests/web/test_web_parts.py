@@ -15,23 +15,23 @@ from hypothesis import strategies as st
 
 from canassist.demo import WrittenRide
 from canassist.profile import parse_profile
-from canassist.web.blobs import Blobs
-from canassist.web.board import Standing
-from canassist.web.database import Database
-from canassist.web.fitting import KnownVehicle, best_fit
-from canassist.web.names import as_download, clock_moments, file_name, role_of, stem
-from canassist.web.openapi import openapi
-from canassist.web.parcel import Parcel
-from canassist.web.questions import plain_reasons
-from canassist.web.queue import Queue
-from canassist.web.records import NewRide, Stored
-from canassist.web.refusal import Refused
-from canassist.web.search import Search
-from canassist.web.sessions import Sessions, Turnstile
-from canassist.web.settings import Limits, Settings
-from canassist.web.store import Rides
-from canassist.web.vehicles import with_channel
-from canassist.web.words import words
+from canassist.web.http.multipart_upload import Parcel
+from canassist.web.http.openapi import openapi
+from canassist.web.http.page_texts import words
+from canassist.web.http.refusal import Refused
+from canassist.web.http.safe_names import as_download, clock_moments, file_name, role_of, stem
+from canassist.web.http.sessions import Sessions, Turnstile
+from canassist.web.jobs.known_vehicles import KnownVehicle, best_fit
+from canassist.web.jobs.progress_board import RideProgress
+from canassist.web.jobs.queue_index import Queue
+from canassist.web.pages.questions import plain_reasons
+from canassist.web.settings import PageLimits, PageSettings
+from canassist.web.store.content_files import Blobs
+from canassist.web.store.index_database import Database
+from canassist.web.store.records import NewRide, Stored
+from canassist.web.store.rides_index import RidesIndex
+from canassist.web.store.shelf_search import Search
+from canassist.web.store.vehicles_index import with_channel
 
 
 @given(st.text(max_size=300))
@@ -89,12 +89,12 @@ def test_moments_are_read_from_free_text() -> None:
     ],
 )
 def test_only_own_names_are_served(host: str, asked: str, own: bool) -> None:
-    assert Settings(data=Path(), host=host).is_own_name(asked) is own
+    assert PageSettings(data=Path(), host=host).is_own_name(asked) is own
 
 
 @given(st.text(max_size=40))
 def test_host_header_of_any_text_is_judged(text: str) -> None:
-    Settings(data=Path()).is_own_name(text)
+    PageSettings(data=Path()).is_own_name(text)
 
 
 def test_session_counts_only_with_its_key_token_and_time(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -136,9 +136,9 @@ def take(parcel: Parcel, data: bytes) -> None:
     parcel.seal()
 
 
-def parcel_in(folder: Path, limits: Limits | None = None) -> Parcel:
+def parcel_in(folder: Path, limits: PageLimits | None = None) -> Parcel:
     return Parcel(
-        b"cut", blobs=Blobs(folder), limits=limits or Limits(), may_come_in=lambda _: None
+        b"cut", blobs=Blobs(folder), limits=limits or PageLimits(), may_come_in=lambda _: None
     )
 
 
@@ -183,13 +183,13 @@ def test_upload_of_any_bytes_is_refused(tmp_path: Path, data: bytes) -> None:
 @pytest.mark.parametrize(
     ("limits", "status"),
     [
-        (Limits(upload_bytes=100), "413"),
-        (Limits(database_bytes=3), "413"),
-        (Limits(upload_files=1), "413"),
-        (Limits(reserve_bytes=1 << 60), "507"),
+        (PageLimits(upload_bytes=100), "413"),
+        (PageLimits(database_bytes=3), "413"),
+        (PageLimits(upload_files=1), "413"),
+        (PageLimits(reserve_bytes=1 << 60), "507"),
     ],
 )
-def test_upload_keeps_to_its_bounds(tmp_path: Path, limits: Limits, status: str) -> None:
+def test_upload_keeps_to_its_bounds(tmp_path: Path, limits: PageLimits, status: str) -> None:
     parcel = parcel_in(tmp_path, limits)
     with pytest.raises(Refused, match=status):
         parcel.feed(PARTS)
@@ -247,7 +247,7 @@ def test_vehicle_that_fits_is_found_and_another_is_not(
 
 
 def test_shelf_finds_text_as_written(tmp_path: Path) -> None:
-    rides = Rides(Database(tmp_path / "index.sqlite"))
+    rides = RidesIndex(Database(tmp_path / "index.sqlite"))
     for number, title in enumerate(("50% uphill", "50 uphill", "a_b", "axb", "o'clock -- ")):
         stored = Stored(sha256=f"{number:064x}", name="x.log", size=1)
         rides.put(NewRide(title=title, files=(stored,)))
@@ -263,7 +263,7 @@ def new_ride(number: int) -> NewRide:
 
 def test_queue_is_served_in_order_and_given_up_after_some_tries(tmp_path: Path) -> None:
     database = Database(tmp_path / "index.sqlite")
-    rides = Rides(database)
+    rides = RidesIndex(database)
     queue = Queue(database, rides)
     names = [rides.put(new_ride(number))[0].id for number in range(2)]
     first = queue.begin_next(2)
@@ -282,7 +282,7 @@ def test_queue_is_served_in_order_and_given_up_after_some_tries(tmp_path: Path) 
 
 def test_outcome_of_work_that_was_put_in_anew_does_not_count(tmp_path: Path) -> None:
     database = Database(tmp_path / "index.sqlite")
-    rides = Rides(database)
+    rides = RidesIndex(database)
     queue = Queue(database, rides)
     rides.put(new_ride(1))
     early = queue.begin_next(3)
@@ -303,7 +303,7 @@ def test_outcome_of_work_that_was_put_in_anew_does_not_count(tmp_path: Path) -> 
 
 def test_same_files_sent_at_once_are_one_ride(tmp_path: Path) -> None:
     database = Database(tmp_path / "index.sqlite")
-    rides = Rides(database)
+    rides = RidesIndex(database)
     with ThreadPoolExecutor(8) as pool:
         placed = list(pool.map(lambda _: rides.put(new_ride(1)), range(24)))
     assert len({ride.id for ride, _ in placed}) == 1
@@ -343,10 +343,10 @@ def test_work_is_told_in_words_at_every_stage() -> None:
         ("judging", 0, 1), ("asking", 0, 1), ("writing", 0, 1), ("comparing", 1.5, 3),
         ("a stage of tomorrow", 1, 2),
     ):  # fmt: skip
-        standing = Standing(stage=stage, done=done, total=total)
+        standing = RideProgress(stage=stage, done=done, total=total)
         assert standing.words()
         assert 0.0 <= standing.share <= 1.0
-    assert Standing(stage="comparing", done=1.5, total=3).words() == "Reading ride 2 of 3"
+    assert RideProgress(stage="comparing", done=1.5, total=3).words() == "Reading ride 2 of 3"
 
 
 def test_reasons_of_a_choice_are_told_without_points() -> None:

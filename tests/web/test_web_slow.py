@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from canassist.web.settings import Limits
+from canassist.web.settings import PageLimits
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
@@ -80,15 +80,15 @@ def post(page: Inside, path: str) -> bytes:
 @pytest.mark.parametrize(
     ("limits", "drips"),
     [
-        pytest.param(Limits(idle_s=0.6), False, id="falls silent"),
-        pytest.param(Limits(patience_s=0.6), True, id="drips"),
+        pytest.param(PageLimits(idle_s=0.6), False, id="falls silent"),
+        pytest.param(PageLimits(patience_s=0.6), True, id="drips"),
         pytest.param(
-            Limits(patience_s=0.1, slowest_bytes_s=1.0, upload_s=0.6), True, id="for ever"
+            PageLimits(patience_s=0.1, slowest_bytes_s=1.0, upload_s=0.6), True, id="for ever"
         ),
     ],
 )
 def test_slow_upload_is_dropped_and_nobody_waits_for_it(
-    serving_inside: ServingInside, tmp_path: Path, limits: Limits, drips: bool
+    serving_inside: ServingInside, tmp_path: Path, limits: PageLimits, drips: bool
 ) -> None:
     with serving_inside(tmp_path / "data", limits) as page:
         page.client.get("/")
@@ -112,7 +112,7 @@ def test_slow_upload_is_dropped_and_nobody_waits_for_it(
 def test_as_many_slow_uploads_as_are_taken_do_not_stop_the_page(
     serving_inside: ServingInside, tmp_path: Path
 ) -> None:
-    limits = Limits(uploads=4, patience_s=1.5)
+    limits = PageLimits(uploads=4, patience_s=1.5)
     with serving_inside(tmp_path / "data", limits) as page:
         address = urlsplit(page.address)
         first = post(page, "/api/reports") + FIRST
@@ -133,7 +133,7 @@ def test_as_many_slow_uploads_as_are_taken_do_not_stop_the_page(
 
 def test_form_that_drips_is_refused(serving_inside: ServingInside, tmp_path: Path) -> None:
     with (
-        serving_inside(tmp_path / "data", Limits(form_s=0.5)) as page,
+        serving_inside(tmp_path / "data", PageLimits(form_s=0.5)) as page,
         dripping(page, post(page, "/sample") + b"form_token=") as slow,
     ):
         slow.wait()
@@ -156,7 +156,7 @@ def test_form_that_drips_is_refused(serving_inside: ServingInside, tmp_path: Pat
 def test_connection_that_never_asks_is_closed(
     serving_inside: ServingInside, tmp_path: Path, first: bytes, drips: bool
 ) -> None:
-    with serving_inside(tmp_path / "data", Limits(head_s=0.6)) as page:
+    with serving_inside(tmp_path / "data", PageLimits(head_s=0.6)) as page:
         host = urlsplit(page.address).netloc.encode()
         with dripping(page, first.replace(b"{host}", host), drips=drips) as slow:
             slow.wait()
@@ -167,7 +167,7 @@ def test_connection_that_never_asks_is_closed(
 def test_long_answer_is_not_cut_by_the_time_for_a_head(
     serving_inside: ServingInside, tmp_path: Path
 ) -> None:
-    with serving_inside(tmp_path / "data", Limits(head_s=0.2)) as page:
+    with serving_inside(tmp_path / "data", PageLimits(head_s=0.2)) as page:
         begun_s = time.monotonic()
         answer = page.client.post("/api/reports", files={"log": ("a.log", b"no log\n" * 50)})
         assert answer.status_code == 422

@@ -20,13 +20,14 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from canassist.errors import OutputError, UsageError
-from canassist.web import bounds, lock, process
-from canassist.web.blobs import Blobs, place_under_name
-from canassist.web.listening import listening_socket
-from canassist.web.lock import FolderLock
-from canassist.web.process import Outcome, Worker
-from canassist.web.refusal import is_out_of_memory
-from canassist.web.settings import GIB, Limits
+from canassist.web.http.listening import listening_socket
+from canassist.web.http.refusal import is_out_of_memory
+from canassist.web.jobs import process_limits, worker_process
+from canassist.web.jobs.worker_process import Outcome, Worker
+from canassist.web.settings import GIB, PageLimits
+from canassist.web.store import folder_lock
+from canassist.web.store.content_files import Blobs, place_under_name
+from canassist.web.store.folder_lock import FolderLock
 
 if TYPE_CHECKING:
     from tests.web.conftest import Inside
@@ -78,7 +79,7 @@ class _WindowsLocks:
 def test_folder_is_held_by_the_means_of_windows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(lock, "os", SimpleNamespace(name="nt"))
+    monkeypatch.setattr(folder_lock, "os", SimpleNamespace(name="nt"))
     monkeypatch.setitem(sys.modules, "msvcrt", _WindowsLocks())
     first = FolderLock(tmp_path)
     with pytest.raises(UsageError, match="already using this folder"):
@@ -92,7 +93,7 @@ def test_disk_without_locks_is_told_as_that(
     def refuse(handle: int) -> None:
         raise OSError(errno.ENOLCK, "No locks available")
 
-    monkeypatch.setattr(lock, "_lock", refuse)
+    monkeypatch.setattr(folder_lock, "_lock", refuse)
     with pytest.raises(OutputError, match="No locks available"):
         FolderLock(tmp_path)
 
@@ -107,7 +108,7 @@ class _Kernel:
     """Records what a worker asks of Windows."""
 
     def __init__(self) -> None:
-        self.limits = bounds.JobLimits()
+        self.limits = process_limits.JobLimits()
         self.assigned: list[int] = []
 
         def create(security: None, name: None) -> int:
@@ -117,7 +118,7 @@ class _Kernel:
             return 99
 
         def inform(job: ctypes.c_void_p, kind: int, limits: Any, size: int) -> int:  # noqa: ANN401 - a reference
-            assert (job.value, kind, size) == (77, 9, ctypes.sizeof(bounds.JobLimits))
+            assert (job.value, kind, size) == (77, 9, ctypes.sizeof(process_limits.JobLimits))
             self.limits = limits._obj
             return 1
 
@@ -134,8 +135,8 @@ class _Kernel:
 @pytest.mark.skipif(ctypes.sizeof(ctypes.c_void_p) != 8, reason="the size is that of 64 bits")
 def test_job_limits_are_laid_out_as_windows_has_them() -> None:
     """64-bit Windows: 64 bytes of basic limits, six counters of 8, four sizes of 8; from memory."""
-    assert ctypes.sizeof(bounds.JobLimits) == 64 + 48 + 32
-    assert bounds.JobLimits.process_memory.offset == 112
+    assert ctypes.sizeof(process_limits.JobLimits) == 64 + 48 + 32
+    assert process_limits.JobLimits.process_memory.offset == 112
 
 
 @pytest.mark.parametrize(("memory", "flags"), [(3 << 30, 0x2100), (0, 0x2000)])
@@ -143,9 +144,9 @@ def test_worker_bounds_itself_by_a_job_on_windows(
     monkeypatch: pytest.MonkeyPatch, memory: int, flags: int
 ) -> None:
     kernel = _Kernel()
-    monkeypatch.setattr(bounds, "os", SimpleNamespace(name="nt"))
+    monkeypatch.setattr(process_limits, "os", SimpleNamespace(name="nt"))
     monkeypatch.setattr(ctypes, "windll", SimpleNamespace(kernel32=kernel), raising=False)
-    bounds.step_back(memory)
+    process_limits.step_back(memory)
     assert kernel.limits.basic.flags == flags
     assert kernel.limits.process_memory == memory
     assert kernel.assigned == [77, 99]
@@ -155,9 +156,9 @@ def test_worker_goes_on_where_nothing_can_be_bounded(monkeypatch: pytest.MonkeyP
     monkeypatch.setitem(sys.modules, "resource", None)
     monkeypatch.delattr(ctypes, "windll", raising=False)
     for name in ("posix", "nt"):
-        monkeypatch.setattr(bounds, "os", SimpleNamespace(name=name))
-        bounds.step_back(3 << 30)
-        bounds.end_group(2**22 + 1)
+        monkeypatch.setattr(process_limits, "os", SimpleNamespace(name=name))
+        process_limits.step_back(3 << 30)
+        process_limits.end_group(2**22 + 1)
 
 
 @pytest.mark.parametrize(
@@ -186,8 +187,8 @@ def test_memory_is_bounded_no_higher_than_the_system_allows(
         setrlimit=lambda _, pair: told.append(pair),
     )
     monkeypatch.setitem(sys.modules, "resource", stands_in)
-    monkeypatch.setattr(bounds, "os", SimpleNamespace(name="posix"))
-    bounds.step_back(500 * MIB)
+    monkeypatch.setattr(process_limits, "os", SimpleNamespace(name="posix"))
+    process_limits.step_back(500 * MIB)
     assert told == [(set_to, set_to)]
 
 
@@ -199,17 +200,17 @@ def test_limit_that_a_system_refuses_is_left_out(monkeypatch: pytest.MonkeyPatch
         RLIMIT_AS=9, RLIM_INFINITY=-1, getrlimit=lambda _: (-1, -1), setrlimit=refuse
     )
     monkeypatch.setitem(sys.modules, "resource", stands_in)
-    monkeypatch.setattr(bounds, "os", SimpleNamespace(name="posix"))
-    bounds.step_back(500 * MIB)
+    monkeypatch.setattr(process_limits, "os", SimpleNamespace(name="posix"))
+    process_limits.step_back(500 * MIB)
 
 
 def test_worker_is_started_low_and_without_a_window_on_windows(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert process._creation_flags() == 0 or os.name == "nt"
+    assert worker_process._creation_flags() == 0 or os.name == "nt"
     windows = SimpleNamespace(BELOW_NORMAL_PRIORITY_CLASS=0x4000, CREATE_NO_WINDOW=0x8000000)
-    monkeypatch.setattr(process, "subprocess", windows)
-    assert process._creation_flags() == 0x8004000
+    monkeypatch.setattr(worker_process, "subprocess", windows)
+    assert worker_process._creation_flags() == 0x8004000
 
 
 def test_port_is_exclusive_where_the_system_shares_ports(
@@ -321,7 +322,7 @@ def test_worker_ends_with_its_server_and_so_does_what_it_started(
 ) -> None:
     browser, told = hanging_browser(tmp_path)
     monkeypatch.setenv("CANASSIST_BROWSER", str(browser))
-    command = [sys.executable, "-m", "canassist.web.worker"]
+    command = [sys.executable, "-m", "canassist.web.jobs.worker"]
     order = str(print_order(tmp_path)).replace("'", '"')
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, start_new_session=True, text=True
@@ -353,7 +354,7 @@ def test_small_machine_does_less_at_once(
     told = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": memory * GIB // 4096}
     monkeypatch.setattr(os, "sysconf", told.__getitem__, raising=False)
     monkeypatch.setattr(os, "cpu_count", lambda: 16)
-    limits = Limits()
+    limits = PageLimits()
     assert (limits.workers, limits.work_bytes) == (workers, work * GIB)
 
 
@@ -361,7 +362,7 @@ def test_machine_that_does_not_tell_its_memory_is_assumed_ordinary(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.delattr(os, "sysconf", raising=False)
-    assert Limits().work_bytes == 6 * GIB
+    assert PageLimits().work_bytes == 6 * GIB
 
 
 def test_log_that_needs_too_much_memory_is_told_on_the_page(
@@ -369,7 +370,7 @@ def test_log_that_needs_too_much_memory_is_told_on_the_page(
 ) -> None:
     if not hasattr(os, "nice") or sys.platform == "darwin":
         pytest.skip("this system does not bound a process's memory by its addresses")
-    limits = Limits(work_bytes=140 * MIB)
+    limits = PageLimits(work_bytes=140 * MIB)
     with serving_inside(tmp_path / "data", limits) as inside:
         log = b"".join(b"(%d.0) can0 123#0011\n" % n for n in range(2000))
         answer = inside.client.post("/api/reports", files={"log": ("ride.log", log)})

@@ -1,0 +1,1 @@
+"""One generator of evidence a cause, and the weighing of all."""

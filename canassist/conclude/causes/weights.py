@@ -1,0 +1,154 @@
+"""How reasons add up: a few named weights, one sum, two thresholds.
+
+Every cause is weighed by the same open rule. Each reason counts for (above 0) or
+against (below 0) by one of the weights below; the sum decides how sure the answer is.
+A cap holds an answer down where the log or the profile cannot carry more, whatever
+the sum. The weights are judgement (common practice, no source): they say that one
+direct observation of a cause is enough to name it, and that "strong" takes a second,
+independent one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from canassist.model import BLAMELESS, Code, Evidence, Strength
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canassist.conclude.ride_findings import Hits
+    from canassist.model import Profile
+
+ENOUGH: Final = 1.0
+"""The log shows the cause itself at work: alone enough for moderate."""
+
+SUPPORT: Final = 0.5
+"""Fits the cause and does not fit most others: supports, is not enough alone."""
+
+HINT: Final = 0.25
+"""Fits the cause, and several others too."""
+
+DECISIVE: Final = 1.5
+"""A measurement with its whole interval beyond (or within) its limit."""
+
+UNDONE: Final = 3.0
+"""What was seen has another origin, which is shown: takes back whatever it gave."""
+
+STRONG_FROM: Final = 2.0
+"""Sum from which a cause is strong: two direct observations, or one and two supports."""
+
+MODERATE_FROM: Final = 1.0
+"""Sum from which a cause is moderate: one direct observation that nothing speaks against."""
+
+WEAK_FROM: Final = 0.5
+"""Sum from which a cause is named at all."""
+
+ORDER: Final = {Strength.STRONG: 3, Strength.MODERATE: 2, Strength.WEAK: 1}
+
+
+class Cap(NamedTuple):
+    """The most that an answer may claim, and why."""
+
+    strength: Strength
+    why: str
+
+
+class Needs(NamedTuple):
+    """Limits that an answer stands on; it is not strong unless the profile gives them."""
+
+    limits: tuple[str, ...]
+
+
+Reason = Evidence | Cap | Needs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opinion:
+    """One cause, weighed: its reasons, what holds it down, and what it stands on."""
+
+    code: Code
+    reasons: tuple[Evidence, ...]
+    caps: tuple[Cap, ...] = ()
+    needs: tuple[str, ...] = ()
+
+    @property
+    def score(self) -> float:
+        """Sum of all weights."""
+        return sum(reason.weight for reason in self.reasons)
+
+    @property
+    def because(self) -> tuple[Evidence, ...]:
+        """Reasons in favour, the heaviest first."""
+        return tuple(sorted((r for r in self.reasons if r.weight > 0), key=lambda r: -r.weight))
+
+    @property
+    def against(self) -> tuple[Evidence, ...]:
+        """Reasons against, the heaviest first."""
+        return tuple(sorted((r for r in self.reasons if r.weight < 0), key=lambda r: r.weight))
+
+    @property
+    def earned(self) -> Strength | None:
+        """Strength by the sum alone; None below `WEAK_FROM`."""
+        if self.score >= STRONG_FROM:
+            return Strength.STRONG
+        if self.score >= MODERATE_FROM:
+            return Strength.MODERATE
+        return Strength.WEAK if self.score >= WEAK_FROM else None
+
+    @property
+    def holding_cap(self) -> Cap | None:
+        """The lowest cap that holds the earned strength down; None where none does."""
+        if self.earned is None or not self.caps:
+            return None
+        lowest = min(self.caps, key=lambda cap: ORDER[cap.strength])
+        return lowest if ORDER[lowest.strength] < ORDER[self.earned] else None
+
+    @property
+    def strength(self) -> Strength | None:
+        """Strength after caps; None where the cause does not hold."""
+        cap = self.holding_cap
+        return self.earned if cap is None else cap.strength
+
+    def holds(self, at_least: Strength = Strength.WEAK) -> bool:
+        """Tell whether the cause holds with this strength or more."""
+        return self.strength is not None and ORDER[self.strength] >= ORDER[at_least]
+
+
+Found = Mapping[Code, Opinion]
+"""The causes weighed so far."""
+
+
+def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: str) -> Opinion:
+    """Add up the reasons of one cause.
+
+    Parameters
+    ----------
+    code : Code
+        The cause.
+    reasons : iterable of Evidence, Cap and Needs
+        In any order.
+    profile : Profile
+        Tells which limits are given. A code that blames a part is held at moderate
+        where a limit that it needs is assumed, or where no limit is given at all.
+    cap_assumed : str
+        Words for that.
+    """
+    found = tuple(reasons)
+    evidence = tuple(reason for reason in found if isinstance(reason, Evidence))
+    caps = [reason for reason in found if isinstance(reason, Cap)]
+    needs = tuple(
+        dict.fromkeys(name for need in found if isinstance(need, Needs) for name in need.limits)
+    )
+    any_given = any(name.startswith("limits.") for name in profile.given)
+    if code not in BLAMELESS and not (any_given and profile.gives(*needs)):
+        caps.append(Cap(Strength.MODERATE, cap_assumed))
+    return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
+
+
+def reason(text: str, weight: float, hits: Hits = (), figure: str = "") -> Evidence:
+    """Return one reason, linked to the events that show it."""
+    positions = tuple(hit.position for hit in hits if hit.position >= 0)
+    return Evidence(text=text, weight=weight, events=positions, figure=figure)

@@ -1,0 +1,225 @@
+"""When nothing is blamed: no fault found, or not enough to say so."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from canassist.conclude.causes.heat_evidence import EFFORT_TORQUE_NM
+from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
+from canassist.conclude.limitations import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.wording.sentences import (
+    channel_names,
+    duration,
+    listed,
+    number,
+    pair,
+    quantity,
+    say,
+    torque,
+    volts,
+)
+from canassist.model import EventKind, Strength
+from canassist.physics import EVERY_MODE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canassist.conclude.causes.weights import Reason
+    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.model import Estimate
+
+BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
+"""Channels without which no ride can be called free of faults."""
+
+
+BARELY_S: Final = 1.0
+"""Less than this of a condition counts as none in words, s."""
+
+
+class Lack(NamedTuple):
+    """Something that keeps a ride from ruling a fault out: a reason, and its short form."""
+
+    reason: str
+    short: str
+
+
+def lacks(ride: RideFindings) -> tuple[Lack, ...]:
+    """Return what the ride lacks for 'no fault found': sound data, channels, conditions, a map."""
+    return (*_damaged(ride), *_missing(ride), *_unridden(ride), *unmapped(ride))
+
+
+def _damaged(ride: RideFindings) -> Iterator[Lack]:
+    if ride.timeline.bus.doubtful:
+        yield Lack(say("reason.lack.damaged"), say("lack.damaged"))
+
+
+def _missing(ride: RideFindings) -> Iterator[Lack]:
+    timeline = ride.timeline
+    missing = [name for name in BASIC if not timeline.has(name)]
+    shown = timeline.has("assist_limit") or _by_status(ride) or _map_followed(ride)
+    if not shown:
+        missing.append("assist_limit")
+    if missing:
+        names = channel_names(missing)
+        yield Lack(say("reason.lack.channel", channels=names), say("lack.channels", channels=names))
+
+
+def _unridden(ride: RideFindings) -> Iterator[Lack]:
+    ridden = ride.coverage
+    for key, seconds, needed in (
+        ("slow", ridden.low_speed_steering_s, SLOW_NEEDED_S),
+        ("cruise", ridden.cruise_s, CRUISE_NEEDED_S),
+        ("engine", ridden.engine_running_s, ENGINE_NEEDED_S),
+    ):
+        if seconds is None or seconds >= needed:
+            continue
+        shown = duration(seconds)
+        yield Lack(
+            say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),
+            say(f"lack.{key}" if seconds >= BARELY_S else f"lack.no_{key}", seconds=shown),
+        )
+
+
+def unmapped(ride: RideFindings) -> Iterator[Lack]:
+    """Say what only a given map could call right: heavy steering, assist alike at every speed.
+
+    Assist falls as road speed rises (published exercise text); one that stays within the
+    tolerance from slow steering to cruising may be wrong, or this vehicle's own.
+    """
+    fit, effort, limits = ride.physics.assist, ride.physics.effort, ride.limits
+    if fit is not None and fit.map_from == "profile":
+        return
+    if effort is not None and (effort.torque_p90_nm or 0.0) > EFFORT_TORQUE_NM:
+        figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(EFFORT_TORQUE_NM)}
+        yield Lack(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
+    row = () if fit is None else fit.gains.get(EVERY_MODE, ())
+    if fit is None or len(row) < 2:  # noqa: PLR2004 - a fall takes two speeds
+        return
+    wide = fit.speed_kph[0] < limits.slow_kph and fit.speed_kph[-1] > limits.cruise_kph
+    if wide and row[0] <= row[-1] * (1.0 + limits.assist_tolerance):
+        text = say(
+            "reason.lack.flat",
+            slow=quantity(fit.speed_kph[0], "km/h"),
+            fast=quantity(fit.speed_kph[-1], "km/h"),
+            slow_gain=number(row[0], 1),
+            fast_gain=number(row[-1], 1),
+        )
+        yield Lack(text, say("lack.flat"))
+
+
+def _by_status(ride: RideFindings) -> bool:
+    words = ride.profile.status_reduced | ride.profile.status_off
+    return bool(words) and ride.timeline.has("module_status")
+
+
+def _map_followed(ride: RideFindings) -> bool:
+    fit = ride.physics.assist
+    if fit is None or fit.map_from != "profile" or fit.ratio is None:
+        return False
+    return _within(ride, fit.ratio)
+
+
+def _within(ride: RideFindings, ratio: Estimate) -> bool:
+    """Tell whether delivered over expected assist is within the tolerance."""
+    return abs(ratio.value - 1.0) <= ride.limits.assist_tolerance
+
+
+def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
+    """Weigh that the conditions were ridden and assist did what it should.
+
+    Nothing is said for it where anything is lacking or an event above a note stands.
+    """
+    if lacks(ride) or ride.warnings:
+        return
+    ridden = ride.coverage
+    for key, seconds in (
+        ("slow", ridden.low_speed_steering_s),
+        ("cruise", ridden.cruise_s),
+        ("engine", ridden.engine_running_s),
+    ):
+        yield reason(say(f"reason.fine.{key}", seconds=duration(seconds)), HINT)
+    yield from _assist_was_full(ride)
+    yield from _supply_was_good(ride)
+
+
+def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
+    if ride.timeline.has("assist_limit"):
+        waiting = ride.of(EventKind.DERATE)
+        key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
+        yield reason(say(key), ENOUGH, waiting)
+    fit = ride.physics.assist
+    if fit is None or fit.map_from != "profile" or fit.ratio is None:
+        yield Cap(Strength.MODERATE, say("ground.cap_no_map"))
+    if fit is None or fit.ratio is None or fit.map_from == "none" or not _within(ride, fit.ratio):
+        return
+    text = say(
+        "reason.fine.map",
+        ratio=number(fit.ratio.value, 2),
+        low=number(fit.ratio.low, 2),
+        high=number(fit.ratio.high, 2),
+    )
+    yield reason(text, ENOUGH if fit.map_from == "profile" else HINT, (), "assist_bands")
+
+
+def _supply_was_good(ride: RideFindings) -> Iterator[Reason]:
+    fit, limit_v = ride.physics.charging, ride.limits.charging_v
+    if fit is None or fit.voltage_v.value < limit_v or not ride.supply_holds("charging_v"):
+        return
+    shown, limit = pair(fit.voltage_v.value, limit_v, "V")
+    text = say("reason.fine.charging", middle=shown, limit=limit)
+    yield reason(text, SUPPORT, (), "charging")
+
+
+def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
+    """Weigh that the log lacks channels or conditions, or shows what no cause explains.
+
+    ``weakly`` tells that some cause holds, but no more than weakly.
+    """
+    for lack in lacks(ride):
+        yield reason(lack.reason, ENOUGH)
+    stalled = stalls(ride)
+    if stalled:
+        yield reason(say("reason.lack.stalled"), DECISIVE, stalled)
+    open_ones = tuple(hit for hit in ride.derates if hit not in stalled)
+    if open_ones:
+        key = "reason.lack.derate_weak" if weakly else "reason.lack.derate"
+        yield reason(say(key, n=len(open_ones)), ENOUGH, open_ones)
+    elif only_codes(ride):
+        names = listed(dict.fromkeys(hit.event.code for hit in ride.warnings))
+        yield reason(say("reason.lack.code", codes=names), DECISIVE, ride.warnings)
+    elif ride.warnings and not stalled:
+        text = say("reason.lack.warning", n=len(ride.warnings))
+        yield reason(text, ENOUGH, ride.warnings)
+    yield from _conditions_met(ride)
+
+
+def only_codes(ride: RideFindings) -> bool:
+    """Tell whether trouble codes are all that stands above a note."""
+    return bool(ride.warnings) and all(
+        hit.event.kind is EventKind.TROUBLE_CODE for hit in ride.warnings
+    )
+
+
+def stalls(ride: RideFindings) -> Hits:
+    """Return reductions because the engine stopped while rolling."""
+    return ride.derates_by("engine_stopped")
+
+
+def _conditions_met(ride: RideFindings) -> Iterator[Reason]:
+    """Say that conditions for a reduction were met, where the log cannot show one."""
+    if ride.timeline.has("assist_limit") or _by_status(ride) or ride.derates:
+        return
+    met = []
+    heat = ride.timeline.get("module_temperature")
+    if heat is not None:
+        _, value = heat.valid()
+        if len(value) and value.max() > ride.limits.derate_start_c:
+            shown, limit = pair(float(value.max()), ride.limits.derate_start_c, "degC")
+            met.append(say("reason.lack.met_heat", high=shown, limit=limit))
+    low = tuple(hit for hit in ride.of(EventKind.UNDERVOLTAGE) if hit.event.cause != "cranking")
+    if low:
+        lowest = ride.lowest("supply_voltage", low)
+        limit = volts(ride.limits.undervoltage_v)
+        met.append(say("reason.lack.met_supply", low=volts(lowest), limit=limit))
+    if met:
+        yield reason(say("reason.lack.met", what=listed(met)), DECISIVE, low)

@@ -1,0 +1,229 @@
+"""One ride as conclusions look at it: its findings by kind, and what the channels read then."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from canassist.model import Event, EventKind, Severity
+from canassist.physics import supply_limits_hold
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from canassist.model import Channel, Coverage, FloatArray, Limits, Physics, Profile, Timeline
+
+NEAR_S: Final = 1.0
+"""Findings this near to each other count as at the same time, s: effects follow causes by less."""
+
+CRANK_AFTER_S: Final = 2.0
+"""What happens up to this long after the starter lets go still belongs to the start, s."""
+
+
+class Hit(NamedTuple):
+    """An event and its position in the result's events."""
+
+    position: int
+    event: Event
+
+
+Hits = tuple[Hit, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RideFindings:
+    """Everything that evidence is drawn from."""
+
+    timeline: Timeline
+    profile: Profile
+    physics: Physics
+    events: tuple[Event, ...]
+    coverage: Coverage
+    at_s: tuple[float, ...] = ()
+
+    @property
+    def limits(self) -> Limits:
+        """The limits in force."""
+        return self.profile.limits
+
+    @property
+    def end_s(self) -> float:
+        """Where the log ends, s."""
+        return self.timeline.duration_s
+
+    def of(self, kind: EventKind, *causes: str) -> Hits:
+        """Return the events of a kind, of these causes where any is given."""
+        return tuple(
+            Hit(position, event)
+            for position, event in enumerate(self.events)
+            if event.kind is kind and (not causes or event.cause in causes)
+        )
+
+    @cached_property
+    def derates(self) -> Hits:
+        """Reductions that make the steering heavy: a module waiting for the engine is none."""
+        return tuple(
+            hit for hit in self.of(EventKind.DERATE) if hit.event.severity is not Severity.NOTE
+        )
+
+    def derates_by(self, cause: str) -> Hits:
+        """Return the reductions of which a cause explains a quarter or more."""
+        return tuple(hit for hit in self.derates if cause in (hit.event.cause or "").split("+"))
+
+    @cached_property
+    def warnings(self) -> Hits:
+        """Events above a note, dips by the starter's inrush alone left out."""
+        return tuple(
+            Hit(position, event)
+            for position, event in enumerate(self.events)
+            if event.severity is not Severity.NOTE and not self._inrush_only(event)
+        )
+
+    def _inrush_only(self, event: Event) -> bool:
+        """Tell whether a dip lies in a start whose judged part (after 0.3 s) is good."""
+        if event.kind is not EventKind.UNDERVOLTAGE or event.cause != "cranking":
+            return False
+        within = [
+            crank
+            for crank in self.physics.cranks
+            if crank.start_s - NEAR_S <= event.start_s <= crank.end_s + NEAR_S
+        ]
+        plateaus = [crank.plateau_min_v for crank in within if crank.plateau_min_v is not None]
+        return bool(plateaus) and min(plateaus) >= self.limits.cranking_v
+
+    def seconds(self, hits: Hits) -> float:
+        """Return how long events last in all, s."""
+        return sum(hit.event.until(self.end_s) - hit.event.start_s for hit in hits)
+
+    def together(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
+        """Return those of ``hits`` that overlap one of ``others``, within a margin."""
+        return tuple(
+            hit
+            for hit in hits
+            if any(self._overlap(hit.event, other.event, margin_s) for other in others)
+        )
+
+    def apart(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
+        """Return those of ``hits`` that overlap none of ``others``, within a margin."""
+        near = self.together(hits, others, margin_s)
+        return tuple(hit for hit in hits if hit not in near)
+
+    def _overlap(self, one: Event, other: Event, margin_s: float) -> bool:
+        starts_in_time = one.start_s - margin_s <= other.until(self.end_s)
+        return starts_in_time and other.start_s - margin_s <= one.until(self.end_s)
+
+    def supply_holds(self, *limits: str) -> bool:
+        """Tell whether these voltage limits mean something on this vehicle's supply."""
+        return supply_limits_hold(self.timeline, self.profile, *limits)
+
+    def sign_known(self, name: str) -> bool:
+        """Tell whether right-positive is certain for a channel."""
+        channel = self.timeline.get(name)
+        return channel is not None and channel.sign_known
+
+    def from_the_first(self, event: Event) -> bool:
+        """Tell whether an event was there when its channel's first sample came."""
+        channel = self.timeline.get(event.channel or "")
+        return channel is not None and len(channel) > 0 and event.start_s <= channel.time_s[0]
+
+    def near_moment(self, event: Event, at_s: float, margin_s: float) -> bool:
+        """Tell whether an event lies at a moment, within a margin."""
+        return event.start_s - margin_s <= at_s <= event.until(self.end_s) + margin_s
+
+    def at_moment(self, margin_s: float) -> Hits:
+        """Return the events that lie at a moment complained of."""
+        return tuple(
+            Hit(position, event)
+            for position, event in enumerate(self.events)
+            if any(self.near_moment(event, at, margin_s) for at in self.at_s)
+        )
+
+    @cached_property
+    def recorder_lost(self) -> Hits:
+        """Where the recorder itself lost frames, as events without a position."""
+        lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
+        return tuple(
+            Hit(-1, Event(kind=EventKind.LOG_GAP, start_s=start, end_s=end)) for start, end in lost
+        ) + self.of(EventKind.LOG_GAP)
+
+    @cached_property
+    def starts(self) -> Hits:
+        """Engine starts as spans, with what follows them at once."""
+        return tuple(
+            Hit(
+                -1,
+                Event(
+                    kind=EventKind.UNDERVOLTAGE,
+                    start_s=crank.start_s,
+                    end_s=crank.end_s + CRANK_AFTER_S,
+                ),
+            )
+            for crank in self.physics.cranks
+        )
+
+    @cached_property
+    def supply(self) -> Channel | None:
+        """The module's own supply voltage; None where another unit's stands in."""
+        channel = self.timeline.get("supply_voltage")
+        return None if channel is None or channel.stands_in else channel
+
+    def lowest(self, name: str, hits: Hits) -> float | None:
+        """Return a channel's lowest value during events; None where it has none then."""
+        return self._extreme(name, hits, np.min)
+
+    def highest(self, name: str, hits: Hits) -> float | None:
+        """Return a channel's highest value during events; None where it has none then."""
+        return self._extreme(name, hits, np.max)
+
+    def middle(self, name: str, hits: Hits) -> float | None:
+        """Return a channel's median during events; None where it has none then."""
+        return self._extreme(name, hits, np.median)
+
+    def _extreme(self, name: str, hits: Hits, pick: Callable[[FloatArray], float]) -> float | None:
+        channel = self.timeline.get(name)
+        if channel is None or not hits:
+            return None
+        values = np.concatenate([self.within(channel, hit.event) for hit in hits])
+        return float(pick(values)) if len(values) else None
+
+    def within(self, channel: Channel, event: Event) -> FloatArray:
+        """Return a channel's values during an event, unknown ones left out."""
+        values = channel.value[self._rows(channel, event)]
+        return values[~np.isnan(values)]
+
+    def times_within(self, channel: Channel, hits: Hits) -> FloatArray:
+        """Return the times of a channel's samples during events, s."""
+        parts = [channel.time_s[self._rows(channel, hit.event)] for hit in hits]
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def _rows(self, channel: Channel, event: Event) -> slice:
+        first = np.searchsorted(channel.time_s, event.start_s, side="left")
+        last = np.searchsorted(channel.time_s, event.until(self.end_s), side="right")
+        return slice(int(first), int(last))
+
+
+def figure(event: Event, *names: str) -> float | None:
+    """Return the first of these measured figures that an event has, as a number."""
+    return _pick(event.measured, names)
+
+
+def expected(event: Event, *names: str) -> float | None:
+    """Return the first of these expected figures that an event has, as a number."""
+    return _pick(event.expected, names)
+
+
+def _pick(figures: Mapping[str, float | str], names: Sequence[str]) -> float | None:
+    for name in names:
+        value = figures.get(name)
+        if isinstance(value, (int, float)) and not np.isnan(value):
+            return float(value)
+    return None
+
+
+def extreme_of(hits: Hits, pick: Callable[[Sequence[float]], float], *names: str) -> float | None:
+    """Return the worst of a measured figure over several events; None where none has it."""
+    values = [value for hit in hits if (value := figure(hit.event, *names)) is not None]
+    return pick(values) if values else None

@@ -1,0 +1,1 @@
+"""Conclusions, events and figures in plain sentences."""

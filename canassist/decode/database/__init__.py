@@ -1,0 +1,1 @@
+"""Signal databases: files in, checked and frozen layouts out."""

@@ -1,0 +1,7 @@
+"""Which signal serves which channel, and why: by name and unit, then by its values in the log."""
+
+from canassist.decode.matching.choice import choose
+from canassist.decode.matching.database_ranking import rank_static
+from canassist.decode.matching.profile_start import profile_text
+
+__all__ = ["choose", "profile_text", "rank_static"]

@@ -1,0 +1,76 @@
+"""Which way a signed signal counts: only the database's own words settle it."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from canassist.decode.matching.name_parts import fold
+
+if TYPE_CHECKING:
+    from canassist.decode.matching.contender import Contender
+
+SIGNED: Final = frozenset({"driver_torque", "assist_torque", "motor_current", "steering_angle"})
+
+_TURNS: Final = (
+    (
+        re.compile(r"(counter|anti)[- ]?clockwise|gegen den uhrzeigersinn|\bccw\b|antihorari[oa]"),
+        " left ",
+    ),
+    (re.compile(r"\b(clockwise|cw|im uhrzeigersinn|horari[oa])\b"), " right "),
+)
+_WORDS: Final = re.compile(r"[a-z]+|[+<>-]")
+_CLAUSE: Final = re.compile(r"[.;,()\n]|\band\b|\bund\b|\bet\b|\by\b")
+_LEFT: Final = re.compile(r"left|links|gauche|izquierd[oa]|sinistr[oa]|lh|leftward|leftwards")
+_RIGHT: Final = re.compile(r"right|rechts|droite|derech[oa]|destr[oa]|rh|rightward|rightwards")
+_POSITIVE: Final = re.compile(r"positi[vf]\w*|pos|plus|\+|>")
+_NEGATIVE: Final = re.compile(r"negati[vf]\w*|neg|minus|moins|menos|meno|-|<")
+_MOST_TEXT: Final = 2000
+_APART: Final = 5
+"""Words that may stand between a side and its sign."""
+
+
+def positive_side(text: str) -> str:
+    """Return ``"left"`` or ``"right"`` where a comment says which side is positive, else ``""``.
+
+    Examples
+    --------
+    >>> positive_side("Steering torque, left positive")
+    'left'
+    >>> positive_side("Lenkwinkel, positiv nach rechts")
+    'right'
+    """
+    plain = fold(text[:_MOST_TEXT]).casefold()
+    for pattern, word in _TURNS:
+        plain = pattern.sub(word, plain)
+    votes = {_vote(_WORDS.findall(clause)) for clause in _CLAUSE.split(plain)} - {""}
+    return votes.pop() if len(votes) == 1 else ""
+
+
+def _vote(words: list[str]) -> str:
+    """Return the positive side that one clause names, if it names one side and one sign."""
+    left = [row for row, word in enumerate(words) if _LEFT.fullmatch(word)]
+    right = [row for row, word in enumerate(words) if _RIGHT.fullmatch(word)]
+    plus = [row for row, word in enumerate(words) if _POSITIVE.fullmatch(word)]
+    minus = [row for row, word in enumerate(words) if _NEGATIVE.fullmatch(word)]
+    if bool(left) == bool(right) or bool(plus) == bool(minus):
+        return ""
+    sides, signs = left or right, plus or minus
+    if min(abs(side - sign) for side in sides for sign in signs) > _APART:
+        return ""
+    return "left" if bool(left) == bool(plus) else "right"
+
+
+def judge_direction(channel: str, one: Contender) -> None:
+    """Turn what the database calls left positive; the sign stays unknown where it is silent."""
+    if channel not in SIGNED:
+        one.sign_known = True
+        return
+    candidate = one.measured.candidate
+    side = positive_side(f"{candidate.signal.comment} . {candidate.message.comment}")
+    one.sign_known = bool(side)
+    if side == "left":
+        one.rescale(-1.0)
+        one.add(0.0, "its database says left is positive: turned round")
+    elif side == "right":
+        one.add(0.0, "its database says right is positive")

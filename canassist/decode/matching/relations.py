@@ -1,0 +1,70 @@
+"""What signals say of each other in this log: all comparisons, in the order that they need.
+
+Thresholds are common practice, no source: they sort signals and decide no finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from canassist.decode.matching.reference_signals import Field, Track, compare, leader, runs
+from canassist.decode.matching.relate_speed import relate_speeds
+from canassist.decode.matching.relate_steering import (
+    ask_nameless_torques,
+    relate_assist,
+    relate_draw,
+    relate_limit,
+    work_of,
+)
+from canassist.decode.matching.relate_supply import relate_battery_current, relate_supplies
+from canassist.decode.matching.value_shape import likeness
+
+
+def relate(field: Field, anchors: Mapping[str, Track]) -> None:
+    """Let the contenders of all channels speak about each other.
+
+    Parameters
+    ----------
+    field : mapping of str to sequence of Contender
+        Judged alone already; points, questions and scales are changed in place.
+    anchors : mapping of str to Track
+        Channels that the profile or a standard has settled, and slow standard values.
+    """
+    relate_speeds(field, anchors)
+    _relate_to_anchor("engine_speed", field, anchors)
+    _relate_to_anchor("coolant_temperature", field, anchors)
+    _relate_to_anchor("system_voltage", field, anchors)
+    ask_nameless_torques(field.get("driver_torque", ()))
+    driver = leader("driver_torque", field, anchors)
+    if driver is not None:
+        for one in (*field.get("assist_torque", ()), *field.get("motor_current", ())):
+            relate_assist(one, driver)
+        for one in field.get("module_current", ()):
+            relate_draw(one, driver)
+    effort = work_of(field, anchors)
+    for one in field.get("assist_limit", ()):
+        relate_limit(one, effort)
+    relate_supplies(field, anchors, effort)
+    relate_battery_current(field, anchors)
+
+
+def _relate_to_anchor(channel: str, field: Field, anchors: Mapping[str, Track]) -> None:
+    """Reward what follows a slow standard value of the same quantity."""
+    anchor = anchors.get(channel)
+    if anchor is None:
+        return
+    for one in field.get(channel, ()):
+        if not runs(one):
+            continue
+        known, own = compare(anchor, one)
+        like = likeness(known, own)
+        if np.isnan(like.typical_gap):
+            continue  # too little of it to compare
+        if like.typical_gap <= max(0.04 * abs(np.nanmedian(known)), 1e-6):
+            one.add(1.5, f"follows {anchor.name}")
+            one.unit_found = True
+        else:
+            one.add(-1.5, f"differs from {anchor.name}")
+            one.ask(f"it differs from {anchor.name}: which is right")

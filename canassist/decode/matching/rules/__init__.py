@@ -1,0 +1,1 @@
+"""How the words of a signal speak for a channel: the rule of every channel."""

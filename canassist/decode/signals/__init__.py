@@ -1,0 +1,1 @@
+"""Raw bits to values, and which of them are valid."""

@@ -1,0 +1,1 @@
+"""What the invented vehicle sends: messages, background traffic, log files."""

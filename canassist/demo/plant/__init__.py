@@ -1,0 +1,1 @@
+"""The invented vehicle as it runs: rider, supply, heat, protection, planted faults."""

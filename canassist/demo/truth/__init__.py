@@ -1,0 +1,1 @@
+"""What really happened on a simulated ride, from its noiseless channels."""

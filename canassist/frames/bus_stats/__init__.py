@@ -1,0 +1,1 @@
+"""The bus as it was: counts, periods, silences and load."""

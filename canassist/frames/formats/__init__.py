@@ -1,0 +1,1 @@
+"""Log formats: a room a format, one registration each in ``frames.registry``."""

@@ -1,0 +1,1 @@
+"""BLF binary logs."""

@@ -1,0 +1,1 @@
+"""Candump logs: compact lines, and listings saved from the terminal."""

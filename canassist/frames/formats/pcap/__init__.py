@@ -1,0 +1,1 @@
+"""Network captures of SocketCAN interfaces."""

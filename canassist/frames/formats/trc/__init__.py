@@ -1,0 +1,1 @@
+"""TRC text traces, versions 1.0 to 2.1."""

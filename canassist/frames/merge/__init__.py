@@ -1,0 +1,1 @@
+"""Parts and buses of a ride on one time base, clock faults put right."""

@@ -1,0 +1,190 @@
+"""One log of a ride: opened, read, put in time order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.errors import NoFramesError
+from canassist.frames.base import ReadRequest
+from canassist.frames.block_tools import closed_at_end, in_time_order, moved, rows_of, with_buses
+from canassist.frames.merge.clock_repair import ClockRepair
+from canassist.frames.registry import find_reader
+from canassist.frames.unpack.unpack import HEAD_PEEK, Opened, Part, open_part
+from canassist.model import IdSet, ReadReport
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from datetime import datetime
+
+    from canassist.frames.base import LogReader
+    from canassist.model import ByteArray, FrameBlock
+
+_SAMPLE_FRAMES: Final = 64
+_HEADERS_ONLY: Final = ReadRequest(wanted=IdSet(), headers=True)
+
+
+def choose_reader(part: Part) -> LogReader | None:
+    """Find out which reader reads a log, or None where it is no log that is known.
+
+    Raises
+    ------
+    NoFramesError
+        If nothing can be had of it, because it is empty or broken from its first byte.
+    """
+    scratch = ReadReport()
+    with open_part(part, scratch.add_problem) as opened:
+        head = opened.stream.read(HEAD_PEEK)
+    if not head:
+        broken = f" ({scratch.problems[0].what})" if scratch.problems else ""
+        raise NoFramesError(
+            f"{part.name}: nothing can be read of it{broken}.",
+            "Copy it from the recorder again, or choose another file.",
+        )
+    return find_reader(head, part.ending)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """When the first frame of a log came, on the clocks that its file knows.
+
+    `buses` are those of its first frames.
+    """
+
+    first_ns: int
+    utc_ns: int | None
+    local_ns: int | None
+    buses: frozenset[str] = frozenset()
+
+
+@dataclass(slots=True)
+class PartStream:
+    """One log of a ride.
+
+    Attributes
+    ----------
+    part : Part
+    reader : LogReader
+    report : ReadReport
+        Filled while `blocks` runs.
+    offset_ns : int
+        Added to the file's own times to place it on the ride's time base.
+    first_ns : int
+        Time of the first frame, by the file; known after `peek`.
+    sample : FrameBlock or None
+        Headers of the first frames; known after `peek`.
+    losses_ns : list of int
+        When the recorder says that it lost frames, on the ride's time base.
+    """
+
+    part: Part
+    reader: LogReader
+    report: ReadReport = field(init=False)
+    offset_ns: int = 0
+    first_ns: int = 0
+    sample: FrameBlock | None = None
+    losses_ns: list[int] = field(default_factory=list)
+    _table: list[int] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.report = self._new_tally()
+
+    def _new_tally(self) -> ReadReport:
+        return ReadReport(name=self.part.name, format=self.reader.name)
+
+    def peek(self) -> Start | None:
+        """Read as far as the first frame; None where there is none."""
+        report = self._new_tally()
+        with (
+            open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
+            closed_at_end(_iterator(self.reader, opened, _HEADERS_ONLY, report)) as blocks,
+        ):
+            first = next((block for block in blocks if len(block)), None)
+        if first is None:
+            return None
+        first = in_time_order(first)
+        first_ns = self.first_ns = int(first.time_ns[0])
+        self.sample = rows_of(first, 0, _SAMPLE_FRAMES)
+        start_ns = _ns_of(report.start_utc)
+        utc_ns = None if start_ns is None else start_ns + first_ns
+        local_ns = _ns_of(report.start_local)
+        return Start(
+            first_ns=first_ns,
+            utc_ns=first_ns if report.epoch == "utc" else utc_ns,
+            local_ns=None if local_ns is None else local_ns + first_ns,
+            buses=frozenset(report.buses[bus] for bus in np.unique(first.bus).tolist()),
+        )
+
+    def utc_ns(self, time_ns: int) -> int | None:
+        """Turn a time on the ride's time base into UTC, where the file knows it."""
+        own_ns = time_ns - self.offset_ns
+        if self.report.epoch == "utc":
+            return own_ns
+        start_ns = _ns_of(self.report.start_utc)
+        return None if start_ns is None else start_ns + own_ns
+
+    def local_ns(self, time_ns: int) -> int | None:
+        """Turn a time on the ride's time base into the recorder's wall clock, where known."""
+        start_ns = _ns_of(self.report.start_local)
+        return None if start_ns is None else start_ns + time_ns - self.offset_ns
+
+    def blocks(self, request: ReadRequest, bus_index: Callable[[str], int]) -> Iterator[FrameBlock]:
+        """Yield the frames in time order, on the ride's time base and with its bus numbers.
+
+        Parameters
+        ----------
+        request : ReadRequest
+        bus_index : callable
+            Gives the ride's number of a bus by its name in this file.
+        """
+        self.report = self._new_tally()
+        self._table = []
+        self.losses_ns = []
+        clock = ClockRepair(self.report)
+        with (
+            open_part(self.part, self.report.add_problem, to_disk=self.reader.needs_seek) as opened,
+            closed_at_end(_iterator(self.reader, opened, request, self.report)) as blocks,
+        ):
+            self.report.bytes_total = opened.size
+            for block in blocks:
+                self.report.bytes_read = opened.position()
+                self._place_losses(clock)
+                if len(block):
+                    for ready in clock.feed(block):
+                        yield self._placed(ready, bus_index)
+            for ready in clock.finish():
+                yield self._placed(ready, bus_index)
+            self._place_losses(clock)  # those noted behind the last frame
+            self.report.bytes_read = opened.size
+
+    def _place_losses(self, clock: ClockRepair) -> None:
+        new = self.report.recorder_losses_ns[len(self.losses_ns) :]
+        self.losses_ns += [at + clock.offset_ns + self.offset_ns for at in new]
+
+    def _placed(self, block: FrameBlock, bus_index: Callable[[str], int]) -> FrameBlock:
+        names = self.report.buses
+        for name in names[len(self._table) :]:
+            self._table.append(bus_index(name))
+        table: ByteArray | None = None
+        if self._table != list(range(len(self._table))):
+            table = np.array(self._table, dtype=np.uint8)
+        return moved(with_buses(block, table), self.offset_ns)
+
+
+def _iterator(
+    reader: LogReader, opened: Opened, request: ReadRequest, report: ReadReport
+) -> Iterator[FrameBlock]:
+    return iter(reader.read(opened.stream, request=request, report=report))
+
+
+def _ns_of(moment: datetime | None) -> int | None:
+    """Nanoseconds since 1970; a moment without zone is taken as it stands."""
+    if moment is None:
+        return None
+    day = moment.date().toordinal() - 719_163  # 1 January 1970
+    of_day = moment.hour * 3600 + moment.minute * 60 + moment.second
+    offset = moment.utcoffset()
+    shift = 0 if offset is None else int(offset.total_seconds())
+    return ((day * 86_400 + of_day - shift) * 1_000_000 + moment.microsecond) * 1000

@@ -1,0 +1,1 @@
+"""Compressed files and archives, inflated within bounds."""

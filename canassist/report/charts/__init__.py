@@ -1,0 +1,1 @@
+"""Charts as values, drawn as SVG and as interactive figures."""

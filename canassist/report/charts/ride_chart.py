@@ -1,0 +1,387 @@
+"""Charts over time: the whole ride, and the close-up of an event."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import EventKind
+from canassist.report.charts.chart_values import (
+    Band,
+    Chart,
+    ChartLine,
+    Limit,
+    Row,
+    Word,
+    extremes,
+    nice_range,
+    time_ticks,
+)
+from canassist.report.charts.event_looks import Family, family_of, kind_words
+from canassist.report.charts.reduce import bucket_edges, reduce_channel
+from canassist.report.page.channel_words import (
+    FLOOR,
+    NEVER_NEGATIVE,
+    WHEELS,
+    WORD_CHANNELS,
+    channel_words,
+)
+from canassist.report.page.measures import RAW, channel_unit
+from canassist.report.page.shortening import short
+from canassist.report.page.times import duration, minutes_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canassist.model import Channel, Event, FloatArray, Result
+    from canassist.report.page.measures import Measures
+    from canassist.report.page.times import RideClock
+
+CLOSE_UP_S: Final = 10.0
+"""Time shown before and after an event."""
+
+LONGEST_CLOSE_UP_S: Final = 120.0
+"""A longer event is shown by its beginning."""
+
+_STILL_BUCKETS: Final = 340
+_DENSE_BUCKETS: Final = 900
+_WINDOW_BUCKETS: Final = 200
+_CLOSE_BUCKETS: Final = 200
+_MOST_WINDOWS: Final = 12
+_ROW_PX: Final = (64, 52)
+_MANY_ROWS: Final = 12
+_WORD_PX: Final = 40
+_CLOSE_PX: Final = 78
+_LONGEST: Final = 40
+_SAME_SHARE: Final = 0.9
+
+Span = tuple[float, float]
+
+_FAMILY_CHANNEL: Final = {
+    Family.HEAT: ("module_temperature", "assist_limit"),
+    Family.VOLTAGE: ("supply_voltage",),
+    Family.ASSIST: ("assist_torque",),
+    Family.SIGNAL: (),
+    Family.NOTE: (),
+}
+
+_CLOSE_UP_ROWS: Final = {
+    EventKind.DERATE: ("assist_limit", "module_temperature", "supply_voltage", "vehicle_speed"),
+    EventKind.UNDERVOLTAGE: ("supply_voltage", "motor_current", "engine_speed", "assist_limit"),
+    EventKind.OVERVOLTAGE: ("supply_voltage", "system_voltage", "engine_speed", "assist_limit"),
+    EventKind.CHARGING_LOW: ("supply_voltage", "engine_speed", "system_voltage"),
+    EventKind.ASSIST_DEVIATION: ("assist_torque", "driver_torque", "vehicle_speed", "assist_limit"),
+    EventKind.TORQUE_OFFSET: ("driver_torque", "steering_angle", "vehicle_speed"),
+}
+_CLOSE_UP_OTHERS: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "assist_limit")
+_MOST_ROWS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class RideCharts:
+    """Draws one result's charts over time, in one system of units and on one clock."""
+
+    result: Result
+    measures: Measures
+    clock: RideClock
+
+    def ride(self) -> Chart:
+        """Return the whole ride: one row a channel, event bands through all of them."""
+        end = self._end
+        still = bucket_edges(0.0, end, _STILL_BUCKETS)
+        dense = bucket_edges(
+            0.0, end, _DENSE_BUCKETS, windows=self._windows(), window_count=_WINDOW_BUCKETS
+        )
+        groups = self._groups()
+        tall = _ROW_PX[len(groups) > _MANY_ROWS]
+        rows = tuple(self._group(names, still, dense, tall) for names in groups)
+        bands = distinct(
+            [
+                _band(event, end, str(place + 1))
+                for place, event in enumerate(self._events())
+                if is_drawn(event)
+            ]
+        )
+        message = f"{duration(end)}: {self._counted()}"
+        return self._chart(("ride", message), rows, bands, (0.0, end))
+
+    def close_up(self, place: int, message: str) -> Chart:
+        """Return an event with the time before and after it; `place` counts from 0."""
+        event = self.result.events[place]
+        low = max(event.start_s - CLOSE_UP_S, 0.0)
+        until = min(event.until(self._end), event.start_s + LONGEST_CLOSE_UP_S)
+        high = min(until + CLOSE_UP_S, self._end)
+        high = max(high, low + 1.0)
+        edges = bucket_edges(low, high, _CLOSE_BUCKETS)
+        spoken = family_of(event)
+        first = (event.channel,) if event.channel else ()
+        wanted = (*first, *_CLOSE_UP_ROWS.get(event.kind, _CLOSE_UP_OTHERS))
+        if event.measured.get("seen_on") in WORD_CHANNELS:
+            wanted = (str(event.measured["seen_on"]), *wanted)
+        names = [name for name in dict.fromkeys(wanted) if self._has_value(name)][:_MOST_ROWS]
+        rows = tuple(
+            self._words_row(name)
+            if name in WORD_CHANNELS
+            else self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
+            for number, name in enumerate(names)
+        )
+        near = [
+            _band(other, self._end, str(number + 1))
+            for number, other in enumerate(self.result.events)
+            if number != place
+            and is_drawn(other)
+            and other.start_s < high
+            and other.until(self._end) > low
+        ]
+        own = replace(_band(event, self._end, str(place + 1)), main=True)
+        return self._chart(
+            (f"event-{place + 1}", message), rows, (*distinct(near, own), own), (low, high)
+        )
+
+    def absent(self) -> tuple[str, ...]:
+        """Return the main channels that the log lacks, in words."""
+        channels = self.result.channels
+        return tuple(
+            channel_words(name)
+            for name in _MAIN
+            if name not in channels or not len(channels[name].valid()[0])
+        )
+
+    def _counted(self) -> str:
+        """Return how often each kind of event came, the most frequent first."""
+        if not self._events():
+            return "no event"
+        counts = Counter(kind_words(event).lower() for event in self._events())
+        parts = [f"{words} {_times(count)}" for words, count in counts.most_common(4)]
+        rest = sum(counts.values()) - sum(count for _, count in counts.most_common(4))
+        return ", ".join([*parts, f"and {rest} more"] if rest else parts)
+
+    @property
+    def _end(self) -> float:
+        return max(self.result.log.duration_s, 1e-3)
+
+    def _events(self) -> Sequence[Event]:
+        return self.result.events
+
+    def _windows(self) -> list[tuple[float, float]]:
+        events = sorted(self._events(), key=_weight, reverse=True)[:_MOST_WINDOWS]
+        return [
+            (
+                event.start_s - CLOSE_UP_S,
+                min(event.until(self._end), event.start_s + LONGEST_CLOSE_UP_S) + CLOSE_UP_S,
+            )
+            for event in events
+        ]
+
+    def _has_value(self, name: str) -> bool:
+        channel = self.result.channels.get(name)
+        return channel is not None and not np.all(np.isnan(channel.value))
+
+    def _groups(self) -> list[tuple[str, ...]]:
+        names = [name for name in self.result.channels if self._has_value(name)]
+        groups: list[tuple[str, ...]] = [(name,) for name in names if name not in WHEELS]
+        wheels = tuple(name for name in WHEELS if name in names)
+        return [*groups, wheels] if wheels else groups
+
+    def _group(
+        self, names: tuple[str, ...], still: FloatArray, dense: FloatArray, tall: int
+    ) -> Row:
+        if names[0] in WORD_CHANNELS:
+            return self._words_row(names[0])
+        return self._row(names, still, dense, tall, self._spoken(names[0]))
+
+    def _words_row(self, name: str) -> Row:
+        words = word_spans(self.result.channels[name], self._end)
+        return Row(label=channel_words(name), unit="", words=words, height_px=_WORD_PX)
+
+    def _spoken(self, name: str) -> Family | None:
+        """Return the family of the channel that the answer speaks of."""
+        families = {family_of(event) for event in self._events() if event.severity != "note"}
+        return next((item for item in families if name in _FAMILY_CHANNEL[item][:1]), None)
+
+    def _row(
+        self,
+        names: tuple[str, ...],
+        edges: FloatArray,
+        dense: FloatArray | None,
+        tall: int,
+        spoken: Family | None,
+    ) -> Row:
+        channels = [self.result.channels[name] for name in names]
+        lines = tuple(self._line(channel, edges, dense, spoken) for channel in channels)
+        unit = channel_unit(channels[0])
+        floor = FLOOR.get(unit, 1.0) * self.measures.shown(unit).scale
+        values = extremes(lines)
+        limits = () if unit == RAW else tuple(self._limits(names[0]))
+        reach = max(values, default=1.0) - min(values, default=0.0)
+        near = [
+            limit.value
+            for limit in limits
+            if min(values, default=0.0) - reach - floor
+            < limit.value
+            < max(values, default=1.0) + reach + floor
+        ]
+        label = channel_words(names[0]) if len(names) == 1 else "Wheel speeds"
+        least = 0.0 if unit in NEVER_NEGATIVE else -np.inf
+        return Row(
+            label=label,
+            unit=self.measures.name(unit),
+            lines=lines,
+            limits=limits,
+            span=nice_range([*values, *near], most=3, floor=floor, least=least),
+            places=self.measures.shown(unit).places,
+            height_px=tall,
+        )
+
+    def _line(
+        self,
+        channel: Channel,
+        edges: FloatArray,
+        dense: FloatArray | None,
+        spoken: Family | None,
+    ) -> ChartLine:
+        x, y = reduce_channel(channel, edges)
+        more_x = more_y = None
+        if dense is not None:
+            more_x, more_y = reduce_channel(channel, dense)
+            more_y = self.measures.array(more_y, channel_unit(channel))
+        return ChartLine(
+            key=channel.name,
+            label=channel_words(channel.name),
+            x=x,
+            y=self.measures.array(y, channel_unit(channel)),
+            spoken=spoken,
+            dense_x=more_x,
+            dense_y=more_y,
+        )
+
+    def _limits(self, name: str) -> Iterable[Limit]:
+        """Return the limits that belong into a channel's row, in shown units."""
+        limits, nominal = self.result.profile.limits, self.result.physics.limit_lines
+        start_c = nominal.derate_start_c if nominal else limits.derate_start_c
+        found = {
+            "supply_voltage": (
+                (limits.undervoltage_v, "V", "undervoltage", True),
+                (limits.overvoltage_v, "V", "overvoltage", False),
+            ),
+            "module_temperature": ((start_c, "degC", "assist starts to fall", False),),
+            "assist_limit": ((limits.full_assist_pct, "%", "reduced below", True),),
+        }.get(name, ())
+        for value, unit, text, below in found:
+            shown = self.measures.array(np.array([value]), unit)
+            yield Limit(float(shown[0]), f"{text} {self.measures.text(value, unit, 1)}", below)
+
+    def _chart(
+        self, called: tuple[str, str], rows: tuple[Row, ...], bands: Iterable[Band], span: Span
+    ) -> Chart:
+        name, message = called
+        ticks = time_ticks(*span, most=8 if name == "ride" else 4)
+        fine = len(ticks) > 1 and ticks[1] - ticks[0] < 1.0
+        seconds = tuple(f"{tick:.1f}" if fine else f"{tick:.0f}" for tick in ticks)
+        seconds = (*seconds[:-1], f"{seconds[-1]} s") if seconds else ()
+        return Chart(
+            name=name,
+            message=message,
+            rows=rows,
+            bands=tuple(bands),
+            x_from=span[0],
+            x_to=span[1],
+            ticks=ticks,
+            upper=tuple(self.clock.at(tick).rsplit(" ", 1)[0] for tick in ticks)
+            if self.clock.start_utc
+            else seconds,
+            lower=tuple(minutes_seconds(tick, 1 if fine else 0) for tick in ticks),
+            x_label="minutes : seconds from the first frame",
+            midnight_s=self.clock.midnight_s(),
+            zone=self.clock.zone_name(),
+        )
+
+
+_MAIN: Final = (
+    "vehicle_speed",
+    "engine_speed",
+    "supply_voltage",
+    "module_temperature",
+    "assist_limit",
+    "assist_torque",
+    "motor_current",
+    "module_current",
+    "driver_torque",
+    "steering_angle",
+    "module_status",
+)
+
+
+def _weight(event: Event) -> tuple[int, float]:
+    order = {"note": 0, "warning": 1, "serious": 2}
+    return order[str(event.severity)], -event.start_s
+
+
+def is_drawn(event: Event) -> bool:
+    """Tell whether an event is a stretch of the ride: a trouble code is merely seen there."""
+    return event.kind is not EventKind.TROUBLE_CODE
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _band(event: Event, end: float, tag: str) -> Band:
+    return Band(
+        start=event.start_s,
+        end=event.until(end),
+        family=family_of(event),
+        tag=tag,
+        open_end=event.end_s is None,
+    )
+
+
+def distinct(bands: Iterable[Band], *more: Band) -> list[Band]:
+    """Return bands without those that lie on another of their family.
+
+    Several signals of one unit get lost at once: their tints would add up to black.
+    """
+    found: list[Band] = []
+    for band in bands:
+        if not any(_covers(other, band) for other in (*more, *found)):
+            found.append(band)
+    return found
+
+
+def _covers(one: Band, other: Band) -> bool:
+    shared = min(one.end, other.end) - max(one.start, other.start)
+    longest = max(one.end - one.start, other.end - other.start)
+    return one.family is other.family and shared >= _SAME_SHARE * longest
+
+
+def word_spans(channel: Channel, end: float) -> tuple[Word, ...]:
+    """Return the stretches in which a text channel says one thing.
+
+    Parameters
+    ----------
+    channel : Channel
+        A text channel.
+    end : float
+        End of the log in seconds.
+
+    Returns
+    -------
+    tuple of Word
+        In time order; a gap is left out.
+    """
+    rows = np.flatnonzero(~np.isnan(channel.value))
+    if not len(rows):
+        return ()
+    time_s, value = channel.time_s[rows], channel.value[rows]
+    gap = np.diff(time_s, prepend=time_s[0]) > channel.stale_after_s
+    starts = np.flatnonzero((np.diff(value, prepend=np.inf) != 0) | gap)
+    lasts = np.append(starts[1:], len(rows)) - 1
+    until = np.append(time_s[1:], end)
+    ends = np.minimum(until[lasts], time_s[lasts] + channel.stale_after_s)
+    return tuple(
+        Word(float(time_s[first]), float(stop), short(channel.text_at(int(rows[first])), _LONGEST))
+        for first, stop in zip(starts, ends, strict=True)
+    )

@@ -1,0 +1,1 @@
+"""Results as canonical JSON, figures rounded to documented places."""

@@ -1,0 +1,1 @@
+"""Pages: the report on a ride, a comparison, a screening."""

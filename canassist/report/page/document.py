@@ -1,0 +1,276 @@
+"""One self-contained page: style, pictures, data and seal in a single file.
+
+A strict policy stands in the page: nothing is loaded, and of scripts only the page's
+own loader and the plot library run, each named by its hash.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import jinja2
+from markupsafe import Markup
+
+from canassist.report.charts.chart_values import BOLD_PX, GUTTER_PX, LETTER_PX
+from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.interactive_figures import (
+    EPOCH_MS,
+    GRID,
+    NUMBER,
+    PAPER,
+    ROOM,
+    TINT_STRENGTH,
+    VEIL,
+    WIDE_STRENGTH,
+    data_table,
+    faded,
+    figure,
+)
+from canassist.report.charts.static_figures import draw, swatch
+from canassist.report.charts.static_marks import FAINT, INK, textures
+from canassist.report.page import packing
+from canassist.report.page.shortening import short, stopped
+from canassist.report.page.tables import chart_table
+from canassist.report.seal import seal
+from canassist.report.seal.signing import Signature, fingerprint, sign
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canassist.report.charts.chart_values import Chart
+
+_EMPTY: Final = ""
+"""plotly adds an empty style element and fills it by script: its hash is allowed."""
+
+PAPER_STYLES: Final = {paper: f"@page{{size:{paper}}}" for paper in ("A4", "letter")}
+"""What a printing program may add to the page; their hashes are in its policy."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """What a page is made of.
+
+    Attributes
+    ----------
+    template : str
+        Name of the body's template.
+    context : mapping
+        What the template shows; every text in it is escaped there.
+    charts : sequence of Chart
+        Every picture on the page.
+    data : bytes
+        The page's result as canonical JSON.
+    title, identity : str
+        Title of the page; what identifies it on every printed page.
+    """
+
+    template: str
+    context: Mapping[str, Any]  # Any: templates take any value
+    charts: Sequence[Chart]
+    data: bytes
+    title: str
+    identity: str
+    version: str
+
+
+def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "") -> str:
+    """Return a page as one HTML text, sealed and, with a key, signed.
+
+    Raises
+    ------
+    CanassistError
+        If the key cannot be used or the plot library is missing.
+    """
+    environment = templates()
+    style, loader = _style(document.identity), _loader()
+    library, figures = packing.packed_library(), _figures(document.charts)
+    scripts = {
+        seal.RESULT_ID: script_text(document.data),
+        seal.FIGURES_ID: figures,
+        seal.LIBRARY_ID: library,
+        seal.LOADER_ID: loader,
+    }
+    charts = {chart.name: chart for chart in document.charts}
+    page = environment.get_template(document.template).render(
+        **document.context,
+        title=document.title,
+        identity=document.identity,
+        charts=charts,
+        draw=draw,
+        swatch=swatch,
+        chart_table=chart_table,
+        textures=textures(),
+        style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
+        policy=_policy(style, loader),
+        scripts={name: Markup(text) for name, text in scripts.items()},  # noqa: S704 - see script_text
+        seal_slot=Markup(_SLOT),  # noqa: S704 - a constant
+    )
+    page = sound_text(page)
+    reading = seal.read_page(page)
+    listed = seal.manifest(
+        reading.parts,
+        version=document.version,
+        result_sha256=hashlib.sha256(document.data).hexdigest(),
+    )
+    signature = sign(listed, key_pem, name=key_name) if key_pem is not None else None
+    head, foot = page.split(_SLOT)
+    return head + seal_section(listed, signature) + foot
+
+
+def _style(identity: str) -> str:
+    sheet = templates().get_template("style.css")
+    return sheet.render(identity=css_string(identity), gutter_px=GUTTER_PX)
+
+
+def _loader() -> str:
+    """Return the page's own script."""
+    return (
+        templates()
+        .get_template("page.js")
+        .render(
+            alphabet=packing.ALPHABET,
+            dark=json.dumps(_dark_colours(), sort_keys=True),
+            epoch_ms=EPOCH_MS,
+            number=NUMBER,
+            room=ROOM,
+            letter_px=LETTER_PX,
+            bold_px=BOLD_PX,
+            gutter_px=GUTTER_PX,
+        )
+    )
+
+
+_SLOT: Final = '<section id="seal"></section>'
+
+
+def seal_section(listed: bytes, signature: Signature | None) -> str:
+    """Return the part of the page that states its own seal."""
+    environment = templates()
+    return environment.get_template("seal.html").render(
+        manifest=listed.decode("ascii"),
+        number=hashlib.sha256(listed).hexdigest(),
+        signature=base64.b64encode(signature.signature).decode("ascii") if signature else "",
+        public_key=base64.b64encode(signature.public_key).decode("ascii") if signature else "",
+        fingerprint=fingerprint(signature.public_key) if signature else "",
+    )
+
+
+def sound_text(text: str) -> str:
+    """Return a page's text without what a browser would change or hide.
+
+    Control characters, halves of surrogate pairs and marks that turn the direction of
+    writing (a way to make text look like other text) become U+FFFD.
+    """
+    return _UNSOUND.sub("\ufffd", text)
+
+
+_UNSOUND_CODES: Final = (
+    *(code for code in range(0x20) if chr(code) not in "\t\n"),
+    *range(0x7F, 0xA0),
+    *range(0x200E, 0x2010),
+    *range(0x202A, 0x202F),
+    *range(0x2066, 0x206A),
+    0xFEFF,
+    *range(0xD800, 0xE000),
+)
+_UNSOUND: Final = re.compile("[" + "".join(re.escape(chr(code)) for code in _UNSOUND_CODES) + "]")
+
+
+def _dark_colours() -> dict[str, str]:
+    """Return what each colour of the interactive pictures becomes in the dark."""
+    found = {
+        INK: "#e8e6e1",
+        FAINT: "#a9aeb5",
+        PAPER: "#15191e",
+        VEIL: "rgba(21,25,30,0.7)",
+        GRID: "rgba(232,230,225,0.12)",
+    }
+    for look in LOOKS.values():
+        found[look.edge] = look.dark_edge
+        for share in (TINT_STRENGTH, WIDE_STRENGTH):
+            found[faded(look.hue, share)] = faded(look.dark_edge, share)
+    return found
+
+
+def script_text(data: bytes) -> str:
+    """Return JSON as it may stand in a script element.
+
+    "<", and whatever `sound_text` would replace, is written as an escape.
+    """
+    return data.decode("utf-8").translate(_ESCAPES)
+
+
+_ESCAPES: Final = {code: f"\\u{code:04x}" for code in (ord("<"), *_UNSOUND_CODES)}
+
+
+def css_string(text: str) -> str:
+    """Return text as it may stand between quotes in a style sheet.
+
+    Everything but plain letters, digits and blanks becomes an escape of six digits.
+    """
+    return "".join(
+        char if char == " " or (char.isascii() and char.isalnum()) else f"\\{ord(char):06x}"
+        for char in text
+    )
+
+
+@cache
+def templates() -> jinja2.Environment:
+    """Return the templates; every text is escaped unless marked as our own markup."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("canassist.report.page"),
+        autoescape=jinja2.select_autoescape(("html",)),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"short": short, "stopped": stopped}
+    return environment
+
+
+def prepare() -> None:
+    """Load and compress what every page needs; once a process, and safe to do ahead."""
+    packing.packed_library()
+    environment = templates()
+    for name in ("style.css", "page.js", "parts.html", "report.html", "seal.html"):
+        environment.get_template(name)
+
+
+def _figures(charts: Sequence[Chart]) -> str:
+    content = {
+        "data": data_table(charts),
+        "figures": {chart.name: figure(chart) for chart in charts},
+    }
+    text = json.dumps(content, separators=(",", ":"), ensure_ascii=False)
+    return packing.pack(sound_text(text).encode("utf-8"))
+
+
+def _policy(style: str, loader: str) -> str:
+    scripts = f"{_hash(loader)} {_hash_bytes(packing.plot_library())}"
+    styles = " ".join(_hash(text) for text in (style, _EMPTY, *PAPER_STYLES.values()))
+    return (
+        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def style_policy(style: str) -> str:
+    """Return the policy of a page with one style sheet and no script at all."""
+    return (
+        f"default-src 'none'; style-src {_hash(style)}; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    return _hash_bytes(text.encode("utf-8"))
+
+
+def _hash_bytes(content: bytes) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode('ascii')}'"

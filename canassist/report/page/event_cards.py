@@ -1,0 +1,258 @@
+"""Events as cards: one each, alike ones folded into one with a table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from canassist.model import EventKind
+from canassist.report.charts.event_looks import CAUSE_WORDS, cause_words, family_of, kind_words
+from canassist.report.page.channel_words import CHANNEL_WORDS, channel_words
+from canassist.report.page.measures import UNKNOWN, Measures, channel_unit, unit_of, words_of
+from canassist.report.page.shortening import short
+from canassist.report.page.times import RideClock, duration, minutes_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canassist.model import Channel, Event, Result
+    from canassist.report.charts.event_looks import Family
+    from canassist.report.page.rules import LimitLine, Rulebook
+
+_ALIKE: Final = 3
+_MOST_COLUMNS: Final = 4
+_OF_A_SIGNAL: Final = frozenset(
+    {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
+)
+_LEAST_SHARE: Final = 0.005
+_READ_THEN: Final = (
+    "vehicle_speed",
+    "engine_speed",
+    "supply_voltage",
+    "module_temperature",
+    "assist_limit",
+    "driver_torque",
+    "module_current",
+    "assist_mode",
+)
+"""What a card says of the moment at which its event began; the data has all channels."""
+_SEVERITIES: Final = ("note", "warning", "serious")
+_LOWEST: Final = ("min ", "max ")
+_LONGEST_WORD: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One figure of an event: as measured, and as expected."""
+
+    words: str
+    measured: str
+    expected: str
+
+
+@dataclass(frozen=True, slots=True)
+class CardEntry:
+    """One event in words."""
+
+    place: int
+    number: int
+    when: str
+    seconds: str
+    clock: str
+    length: str
+    severity: str
+    subject: str
+    text: str
+    pairs: tuple[Pair, ...]
+    readings: tuple[Pair, ...]
+
+    def measured_as(self, words: str) -> str:
+        """Return what was measured of a figure, a dash where this event lacks it."""
+        return next((pair.measured for pair in self.pairs if pair.words == words), UNKNOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One event, or several alike; ``shown`` is the one with the close-up."""
+
+    title: str
+    family: Family
+    severity: str
+    entries: tuple[CardEntry, ...]
+    shown: CardEntry
+    rule: str
+    limits: tuple[LimitLine, ...]
+    shares: tuple[Pair, ...]
+    code: str
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Figures that the table of a folded card shows."""
+        return tuple(pair.words for pair in self.shown.pairs[:_MOST_COLUMNS])
+
+    @property
+    def subjects(self) -> str:
+        """What tells the events apart, as a column's head: empty where nothing does."""
+        if len({entry.subject for entry in self.entries}) == 1:
+            return ""
+        return "Code" if self.code else "Channel"
+
+    @property
+    def has_expected(self) -> bool:
+        """Whether any figure has one to be compared with."""
+        return any(pair.expected != UNKNOWN for pair in self.shown.pairs)
+
+    @property
+    def folded(self) -> bool:
+        """Whether several events share the card."""
+        return len(self.entries) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class CardMaker:
+    """Puts one result's events on cards."""
+
+    result: Result
+    measures: Measures
+    clock: RideClock
+    rulebook: Rulebook
+
+    def cards(self) -> tuple[Card, ...]:
+        """Return the cards in the order of their first event."""
+        return tuple(self._card(group) for group in fold(self.result.events))
+
+    def _card(self, places: tuple[int, ...]) -> Card:
+        events = [self.result.events[place] for place in places]
+        worst = max(places, key=self._badness)
+        event = self.result.events[worst]
+        cause = cause_words(event)
+        title = kind_words(event)
+        if event.kind in _OF_A_SIGNAL:
+            channels = dict.fromkeys(channel_words(item.channel or "") for item in events)
+            title += f": {', '.join(channels).lower()}" if len(channels) <= _ALIKE else ""
+        title += f" ({cause})" if cause else ""
+        shares = tuple(
+            Pair(share_words(name), self.measures.text(share, "share"), "")
+            for name, share in event.shares.items()
+            if share >= _LEAST_SHARE
+        )
+        codes = dict.fromkeys(item.code for item in events)
+        title += f" {short(event.code, _LONGEST_WORD)}" if event.code and len(codes) == 1 else ""
+        return Card(
+            title=title,
+            family=family_of(event),
+            severity=max((str(item.severity) for item in events), key=_SEVERITIES.index),
+            entries=tuple(self.entry(place) for place in places),
+            shown=self.entry(worst),
+            rule=self.rulebook.rule(event),
+            limits=self.rulebook.limits_of(event),
+            shares=shares,
+            code=event.code,
+        )
+
+    def entry(self, place: int) -> CardEntry:
+        """Return one event in words; `place` counts from 0."""
+        event = self.result.events[place]
+        end = self.result.log.duration_s
+        length = duration(event.until(end) - event.start_s)
+        return CardEntry(
+            place=place,
+            number=place + 1,
+            when=minutes_seconds(event.start_s),
+            seconds=f"{event.start_s:.2f}",
+            clock=self.clock.at(event.start_s),
+            length=length if event.end_s is not None else f"{length} or more",
+            severity=str(event.severity),
+            subject=_subject(event),
+            text=self.measures.sentence(event.text),
+            pairs=self._pairs(event),
+            readings=self._readings(event.channels_then, self.result.channels),
+        )
+
+    def _badness(self, place: int) -> tuple[int, float]:
+        event = self.result.events[place]
+        end = self.result.log.duration_s
+        return _SEVERITIES.index(str(event.severity)), event.until(end) - event.start_s
+
+    def _pairs(self, event: Event) -> tuple[Pair, ...]:
+        """Return what was measured; first what also has an expected figure."""
+        names = sorted(event.measured, key=lambda name: name not in event.expected)
+        return tuple(
+            Pair(
+                figure_words(name),
+                self._figure(event, name, event.measured.get(name)),
+                self._figure(event, name, event.expected.get(name)),
+            )
+            for name in names
+        )
+
+    def _figure(self, event: Event, name: str, value: float | str | None) -> str:
+        if value is None:
+            return UNKNOWN
+        if isinstance(value, str):
+            return short(CHANNEL_WORDS.get(value, value), _LONGEST_WORD)
+        if name.endswith("_value") and event.channel:
+            return self.reading(event.channel, float(value), self.result.channels)
+        if name.endswith("_at_s"):
+            return minutes_seconds(float(value), 2)
+        return self.measures.text(float(value), unit_of(name))
+
+    def _readings(
+        self, then: Mapping[str, float], channels: Mapping[str, Channel]
+    ) -> tuple[Pair, ...]:
+        return tuple(
+            Pair(channel_words(name), self.reading(name, value, channels), "")
+            for name, value in then.items()
+            if name in _READ_THEN
+        )
+
+    def reading(self, name: str, value: float, channels: Mapping[str, Channel]) -> str:
+        """Return a channel's value with its unit, or the word that it stands for."""
+        channel = channels.get(name)
+        if channel is None:
+            return self.measures.text(value, "")
+        if channel.labels:
+            return channel.labels.get(value, f"{value:g}")
+        return self.measures.text(value, channel_unit(channel))
+
+
+def _subject(event: Event) -> str:
+    """Return what an event is about where there are several of its kind at once."""
+    if event.code:
+        return short(event.code, _LONGEST_WORD)
+    return channel_words(event.channel) if event.channel else ""
+
+
+def figure_words(name: str) -> str:
+    """Return a figure's name in words: ``min_supply_v`` is "lowest supply"."""
+    words = words_of(name)
+    for start, better in zip(_LOWEST, ("lowest ", "highest "), strict=True):
+        if words.startswith(start):
+            return better + words.removeprefix(start)
+    return words
+
+
+def share_words(cause: str) -> str:
+    """Return what a cause's share of the lost assist is called."""
+    words = CAUSE_WORDS.get(cause, cause.replace("_", " "))
+    return words if cause == "unexplained" else f"explained by {words}"
+
+
+def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:
+    """Group alike events (kind and cause) where there are three or more.
+
+    Returns
+    -------
+    list of tuple of int
+        Places of the events of each card, in the order of the first of each.
+    """
+    alike: dict[tuple[str, str | None], list[int]] = {}
+    for place, event in enumerate(events):
+        alike.setdefault((str(event.kind), event.cause), []).append(place)
+    groups: list[tuple[int, ...]] = []
+    for places in alike.values():
+        if len(places) >= _ALIKE:
+            groups.append(tuple(places))
+        else:
+            groups += [(place,) for place in places]
+    return sorted(groups)

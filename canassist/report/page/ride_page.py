@@ -1,0 +1,325 @@
+"""The report on one ride as one HTML page."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from canassist.errors import InputError
+from canassist.model import Code
+from canassist.report.charts.event_looks import LOOKS, kind_words
+from canassist.report.charts.physics_charts import PhysicsCharts
+from canassist.report.charts.ride_chart import RideCharts, is_drawn
+from canassist.report.data.result_json import result_json
+from canassist.report.page.channel_words import channel_words
+from canassist.report.page.document import Document, build
+from canassist.report.page.event_cards import Card, CardMaker
+from canassist.report.page.glossary import GLOSSARY
+from canassist.report.page.masks import check_digit_ok, find_vins, mask_number, masker
+from canassist.report.page.measures import Measures, Units
+from canassist.report.page.rules import Rulebook
+from canassist.report.page.shortening import short
+from canassist.report.page.tables import (
+    bus_table,
+    channel_lines,
+    coverage_table,
+    integrity_table,
+    needs_table,
+    overview,
+)
+from canassist.report.page.times import RideClock, duration, minutes_seconds
+from canassist.time_zones import find_zone
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canassist.model import Case, Conclusion, Event, Evidence, Result
+    from canassist.report.page.masks import Mask
+
+_MOST_CLOSE_UPS: Final = 14
+_NUMBER_GROUPS: Final = 3
+_MAX_CHECKS: Final = 3
+_MOST_LINKS: Final = 6
+
+STANDING_CAUTION: Final = (
+    "Hands and wheels: lift and support the vehicle, keep clear of the linkage, and never try a "
+    "loss of assist on a public road. The service manual and local rules come first."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PageOptions:
+    """How a page is shown: units, time zone, and whether numbers are masked.
+
+    Attributes
+    ----------
+    units : {"metric", "us"}
+        US units are added to sentences and replace metric ones in tables and pictures.
+    zone : str
+        Name of a time zone for clock times; UTC where empty.
+    unmask : bool
+        Show VIN and serial numbers in full.
+    """
+
+    units: Units = "metric"
+    zone: str = ""
+    unmask: bool = False
+
+
+def render_page(
+    result: Result,
+    *,
+    look: PageOptions | None = None,
+    key: Path | None = None,
+    data: bytes | None = None,
+) -> str:
+    """Return the report on one ride as one HTML page that needs nothing else.
+
+    Parameters
+    ----------
+    result : Result
+        What was found on the ride.
+    look : PageOptions, optional
+        Units, time zone and masks; metric, UTC and masked by default.
+    key : path, optional
+        File with a private key (PEM); the page is signed with it.
+    data : bytes, optional
+        What `result_json` gives for this result, where the caller has it already.
+
+    Returns
+    -------
+    str
+        The page. The same result and look give the same text, but for a signature's key.
+
+    Raises
+    ------
+    CanassistError
+        If the zone is unknown, the key cannot be used or the plot library is missing.
+    """
+    pem = read_key(key) if key is not None else None
+    view = PageView(result, look or PageOptions(), data or result_json(result))
+    return build(view.document(), key_pem=pem, key_name=key.name if key else "")
+
+
+def read_key(path: Path) -> bytes:
+    """Return a private key's file as it is.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        problem = f"{path.name}: the key cannot be read ({error.strerror})."
+        raise InputError(problem, "Make one with `canassist keys`.") from error
+
+
+def page_number(data: bytes) -> str:
+    """Return the short number that names a result on every printed page."""
+    text = hashlib.sha256(data).hexdigest()
+    return "-".join(text[place : place + 4] for place in range(0, 4 * _NUMBER_GROUPS, 4))
+
+
+def sure_words(conclusion: Conclusion) -> str:
+    """Return how sure a conclusion is; one that answers nothing is not sure of anything."""
+    if conclusion.code is Code.INCONCLUSIVE:
+        return "cannot tell"
+    return str(conclusion.strength)
+
+
+class PageView:
+    """Everything the page's template shows, worked out from one result and its JSON."""
+
+    def __init__(self, result: Result, look: PageOptions, data: bytes) -> None:
+        self.result = result
+        self.data = data
+        self.look = look
+        self.measures = Measures(look.units)
+        self.clock = RideClock(result.log.start_utc, find_zone(look.zone))
+        self.mask: Mask = str if look.unmask else masker(result.timeline.identity)
+        self.rulebook = Rulebook(result.profile, self.measures, self.mask)
+        self.physics = tuple(PhysicsCharts(result, self.measures).all())
+        self.pictures = frozenset(chart.name for chart in self.physics)
+        self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
+
+    def document(self) -> Document:
+        """Return the page's parts."""
+        result = self.result
+        number = page_number(self.data)
+        log_name = self._log_name()
+        cards = self.maker.cards()
+        rides = RideCharts(result, self.measures, self.clock)
+        ride = rides.ride()
+        close_ups = [
+            rides.close_up(card.shown.place, card.shown.text or card.title)
+            for card in cards[:_MOST_CLOSE_UPS]
+            if is_drawn(result.events[card.shown.place])
+        ]
+        return Document(
+            template="report.html",
+            context=self._context(cards, number) | {"absent": rides.absent()},
+            charts=[ride, *close_ups, *self.physics],
+            data=self.data,
+            title=f"Report {number}: {log_name}",
+            identity=f"canassist report {number}   {log_name}",
+            version=result.version,
+        )
+
+    def _context(
+        self, cards: Sequence[Card], number: str
+    ) -> dict[str, Any]:  # Any: templates take any value
+        result, measures = self.result, self.measures
+        return {
+            "number": number,
+            "version": result.version,
+            "case": self._case(),
+            "strip": self._strip(),
+            "answer": self._conclusion(result.conclusions[0]),
+            "others": [self._conclusion(item) for item in result.conclusions[1:]],
+            "first_by_default": result.first_by_default.replace("_", " "),
+            "caution": STANDING_CAUTION,
+            "moments": self._moments(),
+            "cards": cards,
+            "overview": overview(result, measures),
+            "physics": self.physics,
+            "coverage": coverage_table(result),
+            "needs": needs_table(result),
+            "ruled_out": [self._conclusion(item) for item in result.ruled_out],
+            "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
+            "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
+            "looks": LOOKS,
+            "warnings": self._warnings(),
+            **self._fine_print(),
+        }
+
+    def _fine_print(self) -> dict[str, Any]:  # Any: templates take any value
+        result, measures = self.result, self.measures
+        return {
+            "channels": channel_lines(result, measures),
+            "bus": bus_table(result),
+            "integrity": integrity_table(result),
+            "codes": result.timeline.trouble_codes,
+            "log": self._log(),
+            "problems": [
+                (self.mask(item.where), self.mask(item.what)) for item in result.log.problems
+            ],
+            "limits": self.rulebook.all(),
+            "learned": [measures.sentence(text) for text in result.physics.learned_notes],
+            "profile_name": self.mask(result.profile.name),
+            "inputs": [
+                (item.role, self.mask(item.name), item.size_bytes, item.sha256)
+                for item in result.inputs
+            ],
+            "glossary": [(word, measures.sentence(text)) for word, text in GLOSSARY],
+        }
+
+    def _log_name(self) -> str:
+        names = [item.name for item in self.result.inputs if item.role == "log"]
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        return short(self.mask(names[0])) + more if names else "no log"
+
+    def _case(self) -> Case:
+        case, mask = self.result.case, self.mask
+        return replace(
+            case,
+            complaint=mask(case.complaint),
+            correction=mask(case.correction),
+            vehicle=mask(case.vehicle),
+            odometer=mask(case.odometer),
+            work_order=mask(case.work_order),
+            technician=mask(case.technician),
+            equipment=mask(case.equipment),
+        )
+
+    def _strip(self) -> list[tuple[str, str]]:
+        """Return the facts on top of page one; what is unknown is left out."""
+        case, identity = self._case(), self.result.timeline.identity
+        numbers = (
+            ("Module part no.", identity.part_number),
+            ("Module software", identity.software_version),
+            ("Serial no.", self._number(identity.serial_number)),
+            ("VIN", self._number(identity.vin)),
+        )
+        facts = (
+            ("Vehicle", case.vehicle or self.mask(self.result.profile.name)),
+            ("Odometer", case.odometer),
+            ("Work order", case.work_order),
+            ("Technician", case.technician),
+            ("Equipment", case.equipment),
+            ("Recorded", self.clock.started()),
+            ("Length", duration(self.result.log.duration_s)),
+            *numbers,
+        )
+        return [(name, value) for name, value in facts if value]
+
+    def _number(self, text: str) -> str:
+        return text if self.look.unmask else mask_number(text)
+
+    def _conclusion(self, item: Conclusion) -> dict[str, Any]:  # Any: templates take any value
+        say = self.measures.sentence
+        return {
+            "code": str(item.code),
+            "rank": item.rank,
+            "strength": sure_words(item),
+            "headline": say(item.headline),
+            "ground": say(item.ground).removeprefix(f"{item.strength}: "),
+            "because": [self._evidence(part) for part in item.because],
+            "against": [self._evidence(part) for part in item.against],
+            "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
+            "cautions": [say(text) for text in item.cautions],
+            "ride_on": say(item.ride_on),
+        }
+
+    def _evidence(self, part: Evidence) -> dict[str, Any]:  # Any: templates take any value
+        known = [place for place in part.events if 0 <= place < len(self.result.events)]
+        shown = known[:_MOST_LINKS]
+        return {
+            "text": self.measures.sentence(part.text),
+            "events": [(place + 1, self._label(self.result.events[place])) for place in shown],
+            "more": len(known) - len(shown),
+            "figure": part.figure if part.figure in self.pictures else "",
+        }
+
+    @staticmethod
+    def _label(event: Event) -> str:
+        return f"{kind_words(event).lower()} at {minutes_seconds(event.start_s)}"
+
+    def _moments(self) -> list[dict[str, Any]]:  # Any: templates take any value
+        return [
+            {
+                "when": minutes_seconds(item.at_s),
+                "text": self.measures.sentence(item.text),
+                "events": [place + 1 for place in item.events],
+                "readings": [
+                    (
+                        channel_words(name),
+                        self.maker.reading(name, value, self.result.channels),
+                    )
+                    for name, value in item.readings.items()
+                ],
+            }
+            for item in self.result.moments
+        ]
+
+    def _log(self) -> list[tuple[str, str]]:
+        log = self.result.log
+        return [
+            ("Format", log.format),
+            ("Frames", f"{log.frames:,}".replace(",", "\u202f")),
+            ("Error frames", str(log.error_frames)),
+            ("Ids", f"{log.ids_known} of {log.ids} known to the database"),
+        ]
+
+    def _warnings(self) -> list[str]:
+        found = []
+        bad = [vin for vin in find_vins(self.result.case.vehicle) if not check_digit_ok(vin)]
+        if bad or self.result.timeline.identity.vin_check_digit_ok is False:
+            found.append(
+                "The VIN's check digit does not fit: check how it was written down. Outside "
+                "North America a VIN need not have one."
+            )
+        return found

@@ -1,0 +1,189 @@
+"""The overview of many logs as one HTML page that needs nothing else."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
+
+from markupsafe import Markup
+
+from canassist.report.page.document import css_string, sound_text, style_policy, templates
+from canassist.report.page.masks import mask_vins
+from canassist.report.page.times import duration
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from canassist.model import (
+        FigureSpread,
+        Rate,
+        ScreenedVehicle,
+        Screening,
+        Standing,
+    )
+
+_WIDTH: Final = 300.0
+_HEIGHT: Final = 84.0
+_EDGE: Final = 10.0
+_FOOT: Final = 24.0
+_TOP: Final = 6.0
+_STEP: Final = 6.0
+_COLUMN: Final = 5.0
+_MOST_LINKS: Final = 12
+_PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
+_BRIEF: Final = {
+    "path_ohm": "path resistance",
+    "charging_v": "charging voltage",
+    "offset_nm": "torque at rest",
+    "derate_s_per_slow_min": "reduced assist",
+    "onset_c": "onset temperature",
+}
+
+
+def render_screening(found: Screening) -> str:
+    """Return the overview of many logs.
+
+    Parameters
+    ----------
+    found : Screening
+        What the logs say together.
+
+    Returns
+    -------
+    str
+        The page; it holds no script and loads nothing.
+    """
+    environment = templates()
+    title = f"Screening of {found.logs} logs"
+    identity = f"canassist screening   {found.logs} logs"
+    sheet = environment.get_template("style.css")
+    style = sheet.render(identity=css_string(identity), gutter_px=0)  # no live plot is here
+    style += environment.get_template("screening.css").render()
+    page = environment.get_template("screening.html").render(
+        title=title,
+        found=found,
+        flagged=[item for item in found.vehicles if item.flagged],
+        groups=_groups(found),
+        spreads=[strip(item, found.root) for item in found.spreads if item.vehicles],
+        units={str(item.figure): item.figure.unit for item in found.spreads if item.vehicles},
+        words={str(item.figure): item.words for item in found.spreads},
+        label=partial(vehicle_label, root=found.root),
+        log_name=lambda item: mask_vins(item.log.removeprefix(found.root)),
+        mask=mask_vins,
+        number=number,
+        percent=percent,
+        why=why_flagged,
+        count_words=count_words,
+        duration=duration,
+        most_links=_MOST_LINKS,
+        style=Markup(style),  # noqa: S704 - our own sheets; the one variable went through css_string
+        policy=style_policy(style),
+    )
+    return sound_text(page)
+
+
+def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:
+    """Return name, what is counted, and rates of each way to count vehicles."""
+    return [
+        ("conclusion", "Vehicles with this first on any ride", found.by_code),
+        ("batch", "Flagged vehicles", found.by_batch),
+        ("model year", "Flagged vehicles", found.by_model_year),
+        ("month", "Vehicles with a fault on a ride then", found.by_month),
+    ]
+
+
+def vehicle_label(vehicle: ScreenedVehicle, root: str) -> str:
+    """Return what a vehicle is called on the page: vehicle numbers masked.
+
+    One that stands for a log of no known vehicle is called as the log is, below `root`.
+    """
+    return mask_vins(vehicle.name.removeprefix(root))
+
+
+def count_words(count: int, noun: str) -> str:
+    """Return a count with its noun: "1 log", "2 logs"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def percent(share: float) -> str:
+    """Return a share in whole per cent."""
+    return f"{100 * share:.0f} %"
+
+
+def number(value: float, unit: str) -> str:
+    """Return a figure with its unit and as many places as it deserves."""
+    rounded = round(value, _PLACES[unit]) + 0.0  # no minus before zero
+    return f"{rounded:.{_PLACES[unit]}f} {unit}".replace("-", "−")
+
+
+def why_flagged(vehicle: ScreenedVehicle) -> str:
+    """Return in a few words why a vehicle is where it is in the list."""
+    if not vehicle.ranked:
+        return f"too little riding ({duration(vehicle.riding_s)})"
+    reasons = [code.replace("_", " ") for code in vehicle.faults]
+    reasons += [_apart(item) for item in vehicle.standings if item.outlier]
+    return ", ".join(reasons) or "nothing stands out"
+
+
+def _apart(standing: Standing) -> str:
+    value = number(standing.value, standing.figure.unit)
+    z = f"{standing.z or 0.0:+.1f}".replace("-", "−")
+    return f"{_BRIEF[standing.figure]} {value} apart (z {z})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One small picture: a dot for each vehicle along the figure's axis."""
+
+    title: str
+    summary: str
+    dots: tuple[dict[str, Any], ...]  # Any: templates take any value
+    low: str
+    high: str
+    band: tuple[float, float] | None
+    width: float = _WIDTH
+    height: float = _HEIGHT
+
+
+def strip(spread: FigureSpread, root: str = "") -> Strip:
+    """Place the vehicles' dots; those of like value are stacked."""
+    width = (spread.high - spread.low) or 1.0
+
+    def x(value: float) -> float:
+        inside = min(max(value, spread.low), spread.high)
+        return round(_EDGE + (inside - spread.low) / width * (_WIDTH - 2 * _EDGE), 1)
+
+    known = math.isfinite(spread.middle)
+    band = (x(spread.middle - spread.spread), x(spread.middle + spread.spread)) if known else None
+    summary = count_words(spread.vehicles, "vehicle")
+    if known:
+        summary += f", middle {number(spread.middle, spread.figure.unit)}, {spread.outliers} apart"
+    else:
+        summary += "; too few to say who stands apart"
+    return Strip(
+        title=spread.words,
+        summary=summary,
+        dots=tuple(_dots(spread, x, root)),
+        low=number(spread.low, spread.figure.unit),
+        high=number(spread.high, spread.figure.unit),
+        band=band,
+    )
+
+
+def _dots(
+    spread: FigureSpread, x: Callable[[float], float], root: str
+) -> Iterator[dict[str, Any]]:  # Any: templates take any value
+    stacked: dict[int, int] = {}
+
+    def at(value: float) -> dict[str, Any]:  # Any: the same
+        column = int(x(value) // _COLUMN)
+        stacked[column] = stacked.get(column, -1) + 1
+        return {"x": x(value), "y": max(_TOP, _HEIGHT - _FOOT - _STEP * stacked[column])}
+
+    for value in spread.usual:
+        yield at(value) | {"outlier": False}
+    for place, name, value in spread.apart:
+        text = f"{mask_vins(name.removeprefix(root))}: {number(value, spread.figure.unit)}"
+        yield at(value) | {"outlier": True, "place": place, "text": text}

@@ -1,0 +1,1 @@
+"""The seal of a page, signatures, and their verification."""

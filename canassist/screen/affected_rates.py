@@ -1,0 +1,151 @@
+"""Shares of affected vehicles, each with the interval that says how sure it is."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from canassist.model import Rate, ScreenedVehicle
+
+NORMAL_95: Final = 1.959964
+"""Two-sided 95 % point of the normal distribution."""
+
+
+def wilson(affected: int, of: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share.
+
+    Parameters
+    ----------
+    affected, of : int
+        How many of how many.
+
+    Returns
+    -------
+    low, high : float
+        0..1; the whole range where there is nothing to count.
+
+    References
+    ----------
+    .. [1] E. B. Wilson, "Probable inference, the law of succession, and statistical
+       inference", J. Am. Stat. Assoc. 22 (1927): the score interval.
+    """
+    if not of:
+        return 0.0, 1.0
+    share, z2 = affected / of, NORMAL_95**2
+    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
+    half = NORMAL_95 * math.sqrt(share * (1 - share) / of + z2 / (4 * of * of)) / (1 + z2 / of)
+    low = 0.0 if affected == 0 else middle - half
+    high = 1.0 if affected == of else middle + half
+    return max(0.0, low), min(1.0, high)
+
+
+@dataclass(frozen=True, slots=True)
+class RiddenVehicle:
+    """A vehicle, and in which months it was ridden: with a fault then or without."""
+
+    vehicle: ScreenedVehicle
+    months: Mapping[str, bool]
+
+
+@dataclass(slots=True)
+class _Share:
+    affected: int = 0
+    of: int = 0
+
+    def count(self, *, affected: bool) -> None:
+        self.affected += affected
+        self.of += 1
+
+
+def _shares() -> dict[str, _Share]:
+    return defaultdict(_Share)
+
+
+@dataclass(slots=True)
+class VehicleCounts:
+    """Counts vehicles as they pass; shares are of those with enough riding."""
+
+    vehicles: int = 0
+    ranked: int = 0
+    flagged: int = 0
+    codes: dict[str, _Share] = field(default_factory=_shares)
+    batches: dict[str, _Share] = field(default_factory=_shares)
+    years: dict[str, _Share] = field(default_factory=_shares)
+    months: dict[str, _Share] = field(default_factory=_shares)
+
+    def add(self, item: RiddenVehicle) -> None:
+        """Count a vehicle."""
+        self.vehicles += 1
+        if not item.vehicle.ranked:
+            return
+        self.ranked += 1
+        self.flagged += item.vehicle.flagged
+        self.batches[item.vehicle.batch].count(affected=item.vehicle.flagged)
+        self.years[item.vehicle.model_year].count(affected=item.vehicle.flagged)
+        for code in item.vehicle.codes:
+            self.codes[code].count(affected=True)
+        for month, affected in item.months.items():
+            self.months[month].count(affected=affected)
+
+    def by_code(self, placed: Sequence[RiddenVehicle]) -> tuple[Rate, ...]:
+        """Return the share of vehicles with each first conclusion, the most frequent first."""
+        rates = [
+            _rate(code, share.affected, self.ranked, _places(placed, _has(code)))
+            for code, share in self.codes.items()
+        ]
+        return tuple(sorted(rates, key=lambda rate: (-rate.affected, rate.label)))
+
+    def by_batch(self, placed: Sequence[RiddenVehicle]) -> tuple[Rate, ...]:
+        """Return the share of flagged vehicles of each batch; none where no batch was told."""
+        return _flagged(self.batches, placed, lambda vehicle: vehicle.batch)
+
+    def by_model_year(self, placed: Sequence[RiddenVehicle]) -> tuple[Rate, ...]:
+        """Return the share of flagged vehicles of each model year, likewise."""
+        return _flagged(self.years, placed, lambda vehicle: vehicle.model_year)
+
+    def by_month(self, placed: Sequence[RiddenVehicle]) -> tuple[Rate, ...]:
+        """Return the share of vehicles with a fault on a ride of each month."""
+        return tuple(
+            _rate(month, share.affected, share.of, _places(placed, _faulty_in(month)))
+            for month, share in sorted(self.months.items())
+        )
+
+
+_Rule = Callable[[RiddenVehicle], bool]
+
+
+def _flagged(
+    shares: Mapping[str, _Share],
+    placed: Sequence[RiddenVehicle],
+    group_of: Callable[[ScreenedVehicle], str],
+) -> tuple[Rate, ...]:
+    if set(shares) <= {""}:
+        return ()
+
+    def of(group: str) -> _Rule:
+        return lambda item: item.vehicle.flagged and group_of(item.vehicle) == group
+
+    return tuple(
+        _rate(group or "not told", share.affected, share.of, _places(placed, of(group)))
+        for group, share in sorted(shares.items())
+    )
+
+
+def _has(code: str) -> _Rule:
+    return lambda item: code in item.vehicle.codes
+
+
+def _faulty_in(month: str) -> _Rule:
+    return lambda item: item.months.get(month, False)
+
+
+def _places(placed: Sequence[RiddenVehicle], affected: _Rule) -> tuple[int, ...]:
+    return tuple(item.vehicle.place for item in placed if item.vehicle.ranked and affected(item))
+
+
+def _rate(label: str, affected: int, of: int, places: tuple[int, ...]) -> Rate:
+    low, high = wilson(affected, of)
+    return Rate(label=label, affected=affected, vehicles=of, low=low, high=high, places=places)

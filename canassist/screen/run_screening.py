@@ -1,0 +1,313 @@
+"""The whole way of a screening: find, work, put together, write."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from canassist.atomic_write import write_whole
+from canassist.errors import InputError, OutputError
+from canassist.model import Step, silent
+from canassist.screen import messages
+from canassist.screen.find_logs import find_logs
+from canassist.screen.ledger import Ledger
+from canassist.screen.messages import Order, ScreenedOutcome
+from canassist.screen.parquet_tables import json_reader, require_parquet
+from canassist.screen.result_files import write_index
+from canassist.screen.run_batches import batches, run
+from canassist.screen.vehicle_names import FindVehicle, vehicle_finder
+from canassist.screen.worker_pool import Crew, Work, cores, open_crew
+from canassist.version import VERSION
+
+if TYPE_CHECKING:
+    from types import TracebackType
+    from typing import Self
+
+    from canassist.model import Progress, ScreenedLog, ScreenedVehicle, Screening
+    from canassist.screen.settings import ScreenSettings
+
+_WORK: Final = "work"
+_REPORTS: Final = "reports"
+_PAGE: Final = "overview.html"
+
+WorkOn = Callable[[Order, tuple[str, ...]], list[ScreenedOutcome]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screened:
+    """What a screening gave.
+
+    Attributes
+    ----------
+    screening : Screening
+        The overview's content.
+    page : path
+        The overview.
+    fresh : int
+        Logs that were worked on now; the others had been done before.
+    unreported : tuple of ScreenedOutcome
+        Logs whose full report was asked for and could not be written, with the reason.
+    """
+
+    screening: Screening
+    page: Path
+    fresh: int
+    unreported: tuple[ScreenedOutcome, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """How a screening is done.
+
+    Attributes
+    ----------
+    vehicles : path or None
+        CSV that tells each log's vehicle.
+    pattern : str
+        Or the pattern of a path that does.
+    reports : int
+        Of how many logs, worst first, the full report is written.
+    again : bool
+        Do over what is done.
+    cluster : str
+        Address or scheduler file of a running cluster; empty for this machine.
+    workers : int
+        Processes on this machine; 0 for one a core.
+    """
+
+    vehicles: Path | None = None
+    pattern: str = ""
+    reports: int = 0
+    again: bool = False
+    cluster: str = ""
+    workers: int = 0
+
+
+def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
+    places: Sequence[str],
+    out: Path,
+    *,
+    dbc: Sequence[str] = (),
+    profile: str = "",
+    wishes: Wishes | None = None,
+    progress: Progress = silent,
+    work_on: WorkOn = messages.screen_logs,
+) -> Screened:
+    """Screen many logs and write tables, overview and reports.
+
+    Parameters
+    ----------
+    places : sequence of str
+        Folders, files, patterns, ``@LIST`` files or storage addresses.
+    out : path
+        Folder for ``logs``, ``events``, ``overview.html`` and ``reports``; what is done
+        already lies in its ``work``.
+    dbc : sequence of str
+        Databases.
+    profile : str
+        Profile, or empty.
+    progress : callable, optional
+        Called with a `Step` as logs end; what it raises stops the work.
+    work_on : callable, optional
+        What a worker does with a batch; a stand-in for the analysis measures all else.
+
+    Raises
+    ------
+    CanassistError
+        If there is no log, none can be used, or something asked for cannot be done.
+    """
+    wishes = wishes or Wishes()
+    require_parquet()
+    find_vehicle = vehicle_finder(wishes.vehicles, wishes.pattern)
+    leave_out = [out, *([wishes.vehicles] if wishes.vehicles else [])]
+    with Ledger(_made(out.absolute() / _WORK)) as ledger, _Hands(wishes) as hands:
+        count = ledger.gather(find_logs(places, leave_out=leave_out))
+        if not count:
+            problem = f"No log was found in {', '.join(places)}."
+            raise InputError(problem, "Check the folder; logs are known by their ending.")
+        if ledger.strangers():
+            hands.get(count)  # workers get ready while the databases are checked here
+        settings = _checked(tuple(dbc), profile)
+        order = Order(
+            version=VERSION,
+            home=str(Path.cwd()),
+            dbc=settings.dbc,
+            profile=settings.profile,
+            inputs=settings.inputs,
+            results=str(_made(out.absolute() / _WORK / settings.mark)),
+        )
+        job = _Job(
+            order=order,
+            settings=settings,
+            ledger=ledger,
+            hands=hands,
+            wishes=wishes,
+            progress=progress,
+        )
+        fresh = job.results(work_on)
+        return job.write(out, find_vehicle, fresh)
+
+
+def _checked(dbc: tuple[str, ...], profile: str) -> ScreenSettings:
+    from canassist.screen.settings import check_settings  # noqa: PLC0415 - heavy
+
+    return check_settings(dbc, profile)
+
+
+def _made(folder: Path) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        problem = f"{folder}: cannot be made ({error.strerror})."
+        raise OutputError(problem, "Choose a folder that is yours, not a file's name.") from error
+    return folder
+
+
+class _Hands:
+    """The crew: called when there is work, sent home at the end."""
+
+    def __init__(self, wishes: Wishes) -> None:
+        self._wishes = wishes
+        self._crew: Crew | None = None
+
+    def get(self, logs: int) -> Crew:
+        """Return the crew; on this machine it has no more processes than there are logs."""
+        if self._crew is None:
+            workers = min(self._wishes.workers or cores(), logs)
+            self._crew = open_crew(self._wishes.cluster, workers)
+        return self._crew
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._crew is not None:
+            self._crew.close(now=error is not None)
+
+
+@dataclass(kw_only=True)
+class _Job:
+    order: Order
+    settings: ScreenSettings
+    ledger: Ledger
+    hands: _Hands
+    wishes: Wishes
+    progress: Progress
+    unreported: list[ScreenedOutcome] = field(default_factory=list)
+
+    @property
+    def folder(self) -> Path:
+        """Where the result files of these settings lie."""
+        return Path(self.order.results)
+
+    def results(self, work_on: WorkOn) -> int:
+        """Do what is not done; return how many logs were worked on."""
+        self.ledger.learn(self.settings.mark, self.folder)
+        count, size = self.ledger.plan(again=self.wishes.again)
+        if not count:
+            return 0
+        crew = self.hands.get(count)
+        index = self.folder / f"done.{self.ledger.run}.index"
+        done = "" if self.wishes.again else write_index(index, self.ledger.done_hashes())
+        _prepare()
+        work = partial(work_on, replace(self.order, done=done))
+        todo = batches(self.ledger.todo(), count=count, size=size, workers=crew.workers)
+        fresh = 0
+        for item in self._run("screening", crew, work, todo, count):
+            self.ledger.note(item)
+            fresh += bool(item.part)
+        if not self.wishes.reports:
+            crew.dismiss()
+        self.ledger.drop_unused(self.folder)
+        return fresh
+
+    def _run(
+        self, stage: str, crew: Crew, work: Work, todo: Iterable[tuple[str, ...]], count: int
+    ) -> Iterable[ScreenedOutcome]:
+        self.progress(Step(stage, 0, count))
+        for number, item in enumerate(run(crew, work, todo), 1):
+            yield item
+            self.progress(Step(stage, number, count))
+
+    def write(self, out: Path, find_vehicle: FindVehicle, fresh: int) -> Screened:
+        """Write tables, reports and overview."""
+        from canassist.report import render_screening  # noqa: PLC0415 - see _prepare
+        from canassist.screen.assembly import put_together  # noqa: PLC0415 - the same
+        from canassist.screen.fleet_statistics import screening  # noqa: PLC0415 - the same
+        from canassist.screen.rides_in_order import RidesInOrder  # noqa: PLC0415 - the same
+
+        with RidesInOrder() as rides:
+            put_together(out, self.folder, self.ledger, find_vehicle, rides)
+            whole = screening(rides, version=VERSION)
+        if not whole.read:
+            first = whole.unread[0]
+            problem = f"None of {whole.logs} logs could be used; the first, {first.log}: "
+            fix = "Check that these are recordings of this vehicle's bus."
+            raise InputError(problem + first.reason, fix)
+        if self.wishes.reports:
+            whole = _linked(whole, self.reports(_worst(whole, self.wishes.reports), out))
+        page = out / _PAGE
+        write_whole({page: render_screening(whole).encode()})
+        return Screened(screening=whole, page=page, fresh=fresh, unreported=tuple(self.unreported))
+
+    def reports(self, worst: Sequence[ScreenedLog], out: Path) -> dict[str, str]:
+        """Write the full reports that are not there; return where each content's lies."""
+        from canassist.screen.report_files import report_is_there, report_path  # noqa: PLC0415 - see _prepare
+
+        folder = _made(out.absolute() / _REPORTS)
+        links, todo = {}, []
+        for item in worst:
+            log = self.ledger.address(item.sha256)
+            page = report_path(folder, log, item.sha256)
+            links[item.sha256] = f"{_REPORTS}/{page.name}"
+            inputs = self.settings.inputs | {item.sha256}
+            if self.wishes.again or not report_is_there(page, inputs):
+                todo.append((log,))
+        if todo:
+            work = partial(messages.report_logs, replace(self.order, reports=str(folder)))
+            crew = self.hands.get(len(todo))
+            done = self._run("writing reports", crew, work, todo, len(todo))
+            self.unreported = [item for item in done if item.reason]
+        missing = {item.log for item in self.unreported}
+        return {
+            sha256: link
+            for sha256, link in links.items()
+            if self.ledger.address(sha256) not in missing
+        }
+
+
+def _prepare() -> None:
+    """Import what is needed at the end while the workers still get ready themselves."""
+    from canassist import report  # noqa: F401, PLC0415 - imported to be there
+    from canassist.screen import assembly, fleet_statistics  # noqa: F401, PLC0415 - the same
+
+    json_reader()
+
+
+def _worst(whole: Screening, count: int) -> list[ScreenedLog]:
+    """Return one log of each vehicle, worst first, then their second ones, and so on."""
+    rounds: list[list[ScreenedLog]] = []
+    for vehicle in whole.vehicles:
+        for place, item in enumerate(vehicle.logs):
+            if place == len(rounds):
+                rounds.append([])
+            rounds[place].append(item)
+    return [item for turn in rounds for item in turn][:count]
+
+
+def _linked(whole: Screening, links: dict[str, str]) -> Screening:
+    """Return the same with the place of each report."""
+
+    def linked(vehicle: ScreenedVehicle) -> ScreenedVehicle:
+        logs = (replace(item, report=links.get(item.sha256, "")) for item in vehicle.logs)
+        return replace(vehicle, logs=tuple(logs))
+
+    return replace(whole, vehicles=tuple(map(linked, whole.vehicles)))

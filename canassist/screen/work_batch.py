@@ -1,0 +1,282 @@
+"""What a worker does: a batch of logs in, one result file out.
+
+Everything here is a plain function of plain values, so that any executor can run it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from canassist.atomic_write import write_whole
+from canassist.decode import split_bus
+from canassist.errors import CanassistError, InputError, OutputError
+from canassist.model import (
+    BLAMELESS,
+    Code,
+    Event,
+    EventKind,
+    Result,
+    ScreenFigure,
+    Severity,
+    Strength,
+)
+from canassist.pipeline import analyze, input_file
+from canassist.report import mask_vins
+from canassist.screen.find_logs import is_remote, without_login
+from canassist.screen.messages import Order, ScreenedOutcome
+from canassist.screen.report_files import report_path
+from canassist.screen.result_files import Row, done_index, json_line, write_part
+from canassist.version import VERSION
+
+MIN_SLOW_STEERING_S: Final = 30.0
+"""Seconds of derating per minute of slow steering say nothing on less of it (our choice)."""
+_SECONDS: Final = 60.0
+_NAME_LETTERS: Final = 120
+
+
+def screen_logs(order: Order, logs: tuple[str, ...]) -> list[ScreenedOutcome]:
+    """Work on some logs one after the other and write their results into one file.
+
+    What is wrong with a log is its result or its reason, never an error.
+
+    Raises
+    ------
+    InputError
+        If this worker has another version of canassist, another database or profile.
+    OutputError
+        If the file cannot be written.
+    """
+    _check_same(order)
+    fresh: dict[str, bytes] = {}
+    became = []
+    with done_index(order.done) as known:
+        for log in logs:
+            try:
+                with at_hand(log, order.home) as path:
+                    sha256 = input_file(path, "log").sha256
+                    if sha256 not in known and sha256 not in fresh:
+                        fresh[sha256] = json_line(_result(order, path, sha256))
+                became.append(ScreenedOutcome(log, sha256))
+            except Exception as error:  # one log must not end the others
+                became.append(ScreenedOutcome(log, reason=_words(error)))
+    if not fresh:
+        return became
+    part = write_part(Path(order.results), fresh)
+    return [replace(item, part=part) if item.sha256 in fresh else item for item in became]
+
+
+def _check_same(order: Order) -> None:
+    """Refuse to make results that would be taken for those of other settings."""
+    if order.version != VERSION:
+        problem = f"A worker has canassist {VERSION}, not {order.version} as here."
+        raise InputError(problem, "Install the same version on every machine.")
+    known = [(split_bus(Path(name))[1], "dbc") for name in order.dbc]
+    known += [(Path(order.profile), "profile")] if order.profile else []
+    for path, role in known:
+        if input_file(path, role).sha256 not in order.inputs:
+            problem = f"{path}: a worker finds another content there than was found here."
+            fix = "Every machine must see the same databases and profile, unchanged meanwhile."
+            raise InputError(problem, fix)
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, CanassistError):
+        return mask_vins(str(error))
+    return mask_vins(f"canassist itself failed: {type(error).__name__}: {error}")
+
+
+@contextmanager
+def at_hand(log: str, home: str = "") -> Iterator[Path]:
+    """Give a log as a file on this machine; one in a store is fetched for as long as needed.
+
+    Raises
+    ------
+    InputError
+        If it cannot be fetched.
+    """
+    if not is_remote(log):
+        yield Path(home) / log
+        return
+    import fsspec  # noqa: PLC0415 - an extra
+
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        try:
+            store, name = fsspec.core.url_to_fs(log)
+            path = Path(folder) / _file_name(name)
+            store.get_file(name, str(path))
+        except Exception as error:  # each store has its own kinds of error
+            why = f"{type(error).__name__}: {error}".rstrip(": ")
+            problem = f"{without_login(log)}: cannot be fetched ({why})."
+            raise InputError(problem, "Check that this worker reaches the store.") from error
+        yield path
+
+
+def _file_name(address: str) -> str:
+    """Return the last part of an address as a name that every system takes."""
+    last = PurePosixPath(address.partition("?")[0]).name
+    plain = "".join(char if char.isalnum() or char in "._- " else "_" for char in last)
+    return plain.lstrip(". ")[-_NAME_LETTERS:] or "log"
+
+
+def _result(order: Order, path: Path, sha256: str) -> Row:
+    try:
+        found = analyze(path, dbc=order.dbc, profile=order.profile or None)
+    except CanassistError as error:
+        if input_file(path, "log").sha256 != sha256:
+            raise  # it changes, or cannot be read just now: that is not its content's fault
+        return {
+            "sha256": sha256,
+            "status": "damaged",
+            "reason": mask_vins(str(error)),
+            "damage": "",
+            "events": [],
+        }
+    return {
+        "sha256": sha256,
+        "status": "read",
+        "reason": "",
+        "damage": _damage(found, order.dbc),
+        **_log_row(found),
+        "events": [_event_row(number, item) for number, item in enumerate(found.events, 1)],
+    }
+
+
+def _damage(found: Result, dbc: tuple[str, ...]) -> str:
+    """Return what of the log is missing, first place; what is wrong with a database is not its."""
+    databases = tuple(Path(name.partition("=")[2] or name).name for name in dbc)
+    own = [item for item in found.log.problems if not item.where.startswith(databases)]
+    return mask_vins(f"{own[0].where}: {own[0].what}") if own else ""
+
+
+def _log_row(found: Result) -> Row:
+    first, covered = found.conclusions[0], found.coverage
+    blames = first.code not in BLAMELESS and first.strength is not Strength.WEAK
+    return {
+        "format": found.log.format,
+        "start_utc": _stamp(found.log.start_utc),
+        "start_local": _stamp(found.log.start_local),
+        "frames": found.log.frames,
+        "error_frames": found.log.error_frames,
+        "problems": len(found.log.problems),
+        "duration_s": found.log.duration_s,
+        "code": str(first.code),
+        "strength": "" if first.code is Code.INCONCLUSIVE else str(first.strength),
+        "headline": first.headline,
+        "blames": blames,
+        "other_codes": [str(item.code) for item in found.conclusions[1:]],
+        "slow_steering_s": _known(covered.low_speed_steering_s),
+        "cruise_s": _known(covered.cruise_s),
+        "engine_running_s": _known(covered.engine_running_s),
+        "hot_s": _known(covered.hot_s),
+        "derate_s": derate_seconds(found),
+    } | {str(name): value for name, value in figures(found).items()}
+
+
+def _stamp(moment: datetime | None) -> str | None:
+    """Return a moment as the tables' reader takes it; their column says whether it is UTC."""
+    return moment.replace(tzinfo=None).isoformat(timespec="milliseconds") if moment else None
+
+
+def figures(found: Result) -> dict[ScreenFigure, float | None]:
+    """Return the figures by which vehicles are compared; None where a ride has none."""
+    physics = found.physics
+    path, charging, rest = physics.supply_path, physics.charging, physics.torque_rest
+    return {
+        ScreenFigure.PATH_OHM: _known(path.path_ohm.value) if path else None,
+        ScreenFigure.CHARGING_V: _known(charging.voltage_v.value) if charging else None,
+        ScreenFigure.OFFSET_NM: _known(rest.offset_nm.value) if rest else None,
+        ScreenFigure.DERATE_S_PER_SLOW_MIN: _per_slow_minute(found),
+        ScreenFigure.ONSET_C: _onset(found),
+    }
+
+
+def _derates(found: Result) -> Iterator[Event]:
+    """Give the derates that a rider feels: not those before the engine runs."""
+    for event in found.events:
+        if event.kind is EventKind.DERATE and event.severity is not Severity.NOTE:
+            yield event
+
+
+def derate_seconds(found: Result) -> float:
+    """Return how long assist was reduced in all; at most as long as the log."""
+    end_s = found.log.duration_s
+    return sum((event.until(end_s) - event.start_s for event in _derates(found)), 0.0)
+
+
+def _per_slow_minute(found: Result) -> float | None:
+    slow_s = _known(found.coverage.low_speed_steering_s)
+    if slow_s is None or slow_s < MIN_SLOW_STEERING_S:
+        return None
+    return derate_seconds(found) / (slow_s / _SECONDS)
+
+
+def _onset(found: Result) -> float | None:
+    """Return the lowest module temperature at which assist began to fall for heat alone."""
+    at = [
+        event.channels_then.get("module_temperature", math.nan)
+        for event in _derates(found)
+        if event.cause == "temperature"
+    ]
+    return min((value for value in at if math.isfinite(value)), default=None)
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _event_row(number: int, event: Event) -> Row:
+    return {
+        "number": number,
+        "kind": str(event.kind),
+        "cause": event.cause,
+        "severity": str(event.severity),
+        "channel": event.channel,
+        "code": event.code,
+        "start_s": event.start_s,
+        "end_s": event.end_s,
+        "measured": json.dumps(
+            {
+                name: value if isinstance(value, str) else _known(float(value))
+                for name, value in event.measured.items()
+            },
+            ensure_ascii=False,
+        ),
+        "text": event.text,
+    }
+
+
+def report_logs(order: Order, logs: tuple[str, ...]) -> list[ScreenedOutcome]:
+    """Write the full report of each log.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    became = []
+    for log in logs:
+        try:
+            with at_hand(log, order.home) as path:
+                sha256 = input_file(path, "log").sha256
+                _report(order, path, report_path(Path(order.reports), log, sha256))
+            became.append(ScreenedOutcome(log, sha256))
+        except OutputError:
+            raise
+        except Exception as error:  # one log must not end the others
+            became.append(ScreenedOutcome(log, reason=_words(error)))
+    return became
+
+
+def _report(order: Order, path: Path, page: Path) -> None:
+    from canassist.report import render_page, result_json  # noqa: PLC0415 - few logs get a page
+
+    found = analyze(path, dbc=order.dbc, profile=order.profile or None)
+    write_whole({page: render_page(found).encode(), page.with_suffix(".json"): result_json(found)})

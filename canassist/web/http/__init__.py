@@ -1,0 +1,1 @@
+"""What every request meets: middleware, sessions, uploads, responses."""

@@ -1,0 +1,1 @@
+"""Rides in work: the queue, worker processes, their bounds and outcomes."""

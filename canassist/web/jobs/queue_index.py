@@ -1,0 +1,119 @@
+"""The queue: which ride comes next, and how its work ended."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import fields
+from typing import TYPE_CHECKING
+
+from canassist.web.store.records import StoredAnswer
+
+if TYPE_CHECKING:
+    from canassist.web.store.index_database import Database
+    from canassist.web.store.records import RideRecord
+    from canassist.web.store.rides_index import RidesIndex
+
+
+class Queue:
+    """Moves rides through the queue; every method is one transaction.
+
+    An outcome counts only while the ride is in work since the same moment: work that was
+    called off, or put in anew meanwhile, cannot overwrite what came after it.
+
+    Parameters
+    ----------
+    database : Database
+    rides : RidesIndex
+        The shelf on the same index.
+    """
+
+    def __init__(self, database: Database, rides: RidesIndex) -> None:
+        self._database = database
+        self._rides = rides
+
+    def is_busy(self) -> bool:
+        """Tell whether any ride waits or is worked on."""
+        text = "SELECT 1 FROM rides WHERE state IN ('working', 'waiting') AND deleted_s IS NULL"
+        return self._database.reading().execute(f"{text} LIMIT 1").fetchone() is not None
+
+    def before(self, ride: RideRecord) -> int:
+        """Return how many rides have their turn before a waiting one."""
+        if ride.state != "waiting":
+            return 0
+        text = "SELECT count(*) FROM rides WHERE state = 'waiting' AND deleted_s IS NULL"
+        text += " AND (queued_s, id) < (?, ?)"
+        values = (ride.queued_s, ride.id)
+        return int(self._database.reading().execute(text, values).fetchone()[0])
+
+    def begin_next(self, attempts: int) -> RideRecord | None:
+        """Take the first ride of the queue to work on; what failed too often is passed over."""
+        with self._database.writing() as index:
+            row = index.execute(
+                "SELECT id FROM rides WHERE state = 'waiting' AND deleted_s IS NULL"
+                " AND attempts < ? ORDER BY queued_s, id LIMIT 1",
+                (attempts,),
+            ).fetchone()
+            if row is None:
+                return None
+            index.execute(
+                "UPDATE rides SET state = 'working', attempts = attempts + 1 WHERE id = ?", row[:1]
+            )
+        return self._rides.get(row[0])
+
+    def resume(self, attempts: int, problem: str, fix: str) -> tuple[int, int]:
+        """Put rides that a stopped process left in work back, or say that they failed.
+
+        Returns
+        -------
+        (int, int)
+            How many go on, and how many were begun too often.
+        """
+        with self._database.writing() as index:
+            failed = index.execute(
+                "UPDATE rides SET state = 'failed', problem = ?, fix = ?"
+                " WHERE state = 'working' AND attempts >= ?",
+                (problem, fix, attempts),
+            ).rowcount
+            back = index.execute(
+                "UPDATE rides SET state = 'waiting' WHERE state = 'working'"
+            ).rowcount
+        return back, failed
+
+    def again(self, ride: str) -> None:
+        """Put a ride into the queue anew; its report stays until the new one is there."""
+        with self._database.writing() as index:
+            index.execute(
+                "UPDATE rides SET state = 'waiting', queued_s = ?, attempts = 0, problem = '',"
+                " fix = '', number = '' WHERE id = ? AND deleted_s IS NULL",
+                (time.time(), ride),
+            )
+
+    def finish(self, ride: RideRecord, answer: StoredAnswer) -> None:
+        """Keep what an analysis came to."""
+        names = [item.name for item in fields(StoredAnswer)]
+        values = [getattr(answer, name) for name in names]
+        with self._database.writing() as index:
+            index.execute(
+                f"UPDATE rides SET state = 'done', problem = '', fix = '', number = '', "  # noqa: S608 - our own column names
+                f"{', '.join(f'{name} = ?' for name in names)}"
+                " WHERE id = ? AND state = 'working' AND queued_s = ?",
+                (*values, ride.id, ride.queued_s),
+            )
+
+    def fail(self, ride: RideRecord, problem: str, fix: str, number: str) -> None:
+        """Say why a ride could not be analysed."""
+        with self._database.writing() as index:
+            index.execute(
+                "UPDATE rides SET state = 'failed', problem = ?, fix = ?, number = ?"
+                " WHERE id = ? AND state = 'working' AND queued_s = ?",
+                (problem, fix, number, ride.id, ride.queued_s),
+            )
+
+    def cancel(self, ride: str) -> None:
+        """Call an analysis off; a report that was there before stays the answer."""
+        with self._database.writing() as index:
+            index.execute(
+                "UPDATE rides SET state = CASE WHEN page IS NULL THEN 'cancelled' ELSE 'done' END"
+                " WHERE id = ? AND state IN ('waiting', 'working')",
+                (ride,),
+            )

@@ -1,0 +1,110 @@
+"""The same for programs: a log in, the result as JSON out."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.responses import FileResponse, Response
+
+from canassist.web.http.openapi import PATHS, openapi
+from canassist.web.http.refusal import refused
+from canassist.web.http.responses import check_form_token, json_response, page
+from canassist.web.store.shelf_search import Search
+from canassist.web.uploads import receive
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from canassist.web.services import Desk
+    from canassist.web.store.records import RideRecord
+
+_LOOK_EVERY_S: Final = 0.2
+
+
+def about(request: Request) -> Response:
+    """Describe the interface for people."""
+    return page(request, "api.html", paths=PATHS, address=str(request.base_url))
+
+
+def document(request: Request) -> Response:
+    """Describe the interface for programs."""
+    del request
+    return json_response(openapi())
+
+
+async def make(request: Request) -> Response:
+    """Take a log and answer with its result."""
+
+    def may_come_in(fields: dict[str, str]) -> None:
+        if _from_browser(request):
+            token = request.headers.get("x-form-token", "") or fields.get("form_token", "")
+            check_form_token(request, token)
+
+    placed = await receive(request, may_come_in)
+    rides = (*placed.rides, *placed.known)
+    if not rides:
+        raise refused(400, "upload_empty")
+    if request.query_params.get("wait") == "0":
+        return json_response(_state(rides[0]), 202)
+    desk: Desk = request.app.state.desk
+    ride = await _when_done(request, rides[0])
+    return json_response(_state(ride), 202) if ride.busy else _result(desk, ride)
+
+
+def listing(request: Request) -> Response:
+    """List the rides, the newest first."""
+    desk: Desk = request.app.state.desk
+    text = request.query_params.get("page", "1")
+    number = int(text) if text.isascii() and text.isdigit() and len(text) < 7 else 1  # noqa: PLR2004 - more pages than any shelf has
+    rides, count = desk.rides.search(Search(page=number))
+    return json_response({"count": count, "rides": [_state(ride) for ride in rides]})
+
+
+def one(request: Request) -> Response:
+    """Give a ride's result, or where it stands."""
+    desk: Desk = request.app.state.desk
+    ride = desk.rides.get(request.path_params["ride"])
+    if ride is None or ride.deleted:
+        raise refused(404, "missing")
+    if ride.busy:
+        return json_response(_state(ride), 202)
+    return _result(desk, ride)
+
+
+def _from_browser(request: Request) -> bool:
+    """Tell whether a browser sends this: then it must bring the page's form token."""
+    return "origin" in request.headers or "sec-fetch-site" in request.headers
+
+
+async def _when_done(request: Request, ride: RideRecord) -> RideRecord:
+    """Wait for a ride's result, as long as one analysis may take and somebody waits for it."""
+    desk: Desk = request.app.state.desk
+    end_s = time.monotonic() + desk.settings.limits.work_s
+    while ride.busy and time.monotonic() < end_s and not await request.is_disconnected():
+        await asyncio.sleep(_LOOK_EVERY_S)
+        found = await asyncio.to_thread(desk.rides.get, ride.id)
+        if found is None or found.deleted:
+            raise refused(404, "missing")
+        ride = found
+    return ride
+
+
+def _result(desk: Desk, ride: RideRecord) -> Response:
+    if ride.state != "done" or ride.data is None:
+        told = {"problem": ride.problem, "fix": ride.fix, "number": ride.number}
+        return json_response(_state(ride) | told, 422)
+    headers = {"location": f"/rides/{ride.id}", "x-ride": ride.id}
+    return FileResponse(desk.blobs.path(ride.data), media_type="application/json", headers=headers)
+
+
+def _state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values
+    return {
+        "id": ride.id,
+        "title": ride.title,
+        "state": ride.state,
+        "conclusion": ride.code or None,
+        "headline": ride.headline or None,
+        "vehicle": ride.vehicle_name or None,
+    }

@@ -1,0 +1,73 @@
+"""Rides side by side: which stand on which side, then into the queue like a ride."""
+
+from __future__ import annotations
+
+import asyncio
+from importlib import util
+from typing import TYPE_CHECKING, Final
+
+from starlette.responses import RedirectResponse, Response
+
+from canassist.web.http.page_texts import say
+from canassist.web.http.refusal import refused
+from canassist.web.http.responses import page, read_form
+from canassist.web.store.records import NewRide
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from canassist.web.services import Desk
+    from canassist.web.store.records import RideRecord
+
+_FEWEST: Final = 2
+_MOST: Final = 24
+
+
+def can_compare() -> bool:
+    """Tell whether rides can be compared here."""
+    found = util.find_spec("canassist.comparison")
+    return found is not None and found.origin is not None
+
+
+async def compare(request: Request) -> Response:
+    """Compare the ticked rides; of more than two ask first which side each is on."""
+    desk: Desk = request.app.state.desk
+    form = await read_form(request)
+    if not can_compare():
+        raise refused(404, "missing")
+    rides = await asyncio.to_thread(_ticked, desk, form.many("ride"))
+    sides = {ride.id: form.one(f"side-{ride.id}") for ride in rides}
+    if len(rides) == _FEWEST and not any(sides.values()):
+        sides = {rides[0].id: "a", rides[1].id: "b"}
+    a, b = ([ride for ride in rides if sides[ride.id] == side] for side in "ab")
+    if not a or not b:
+        first = rides[0].vehicle
+        return page(request, "compare.html", rides=rides, first=first, asked=any(sides.values()))
+    new = NewRide(
+        title=say("compare.name", a=_named(a), b=_named(b)),
+        files=(),
+        kind="compare",
+        sides="/".join(".".join(ride.id for ride in side) for side in (a, b)),
+        vehicle_by="chosen",
+    )
+    row, _ = await asyncio.to_thread(desk.rides.put, new)
+    desk.jobs.wake()
+    return RedirectResponse(f"/#ride-{row.id}", 303)
+
+
+def _ticked(desk: Desk, names: list[str]) -> list[RideRecord]:
+    if len(names) > _MOST:
+        raise refused(400, "too_many", count=_MOST)
+    found = [ride for name in dict.fromkeys(names) if (ride := desk.rides.get(name))]
+    rides = [ride for ride in found if not ride.deleted]
+    if len(rides) < _FEWEST:
+        raise refused(400, "too_few")
+    for ride in rides:
+        if ride.kind != "ride" or not ride.page:
+            raise refused(400, "not_comparable", title=ride.title)
+    return sorted(rides, key=lambda ride: (ride.start_utc, ride.created_s))
+
+
+def _named(side: list[RideRecord]) -> str:
+    more = say("compare.more", count=len(side) - 1) if len(side) > 1 else ""
+    return side[0].title + more

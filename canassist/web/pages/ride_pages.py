@@ -1,0 +1,175 @@
+"""One ride: its answer, its files, what the workshop says of it, and what is doubtful."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.responses import RedirectResponse, Response
+
+from canassist.web.http.refusal import refused
+from canassist.web.http.responses import page, read_form
+from canassist.web.http.safe_names import file_name, one_line
+from canassist.web.pages.candidate_pictures import drawn
+from canassist.web.store.records import NOTES, Stored
+from canassist.web.store.vehicles_index import with_channel
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from canassist.web.http.responses import Form
+    from canassist.web.services import Desk
+    from canassist.web.store.records import RideRecord
+
+_NOTHING: Final = "none of these"
+
+
+def ride(request: Request) -> Response:
+    """Show a ride."""
+    desk, found = _found(request)
+    questions = _questions(desk, found)
+    return page(
+        request,
+        "ride.html",
+        ride=found,
+        standing=desk.board.standing(found.id),
+        before=desk.queue.before(found),
+        files=desk.rides.files(found.id),
+        vehicles=desk.vehicles.all(),
+        questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],
+        notes=NOTES,
+        sides=_sides(desk, found),
+        said=request.query_params.get("said", "") if _is_known(request) else "",
+        nothing=_NOTHING,
+    )
+
+
+async def save(request: Request) -> Response:
+    """Keep name and notes; where the notes changed, the report is written anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    title = one_line(form.one("title")) or found.title
+    notes = {name: form.one(name) for name in NOTES}
+    await asyncio.to_thread(desk.rides.note, found.id, title, notes)
+    changed = any(getattr(found, name) != text for name, text in notes.items())
+    if changed and (found.page is not None or found.state == "working"):
+        await _queue(desk, found)
+    return RedirectResponse(f"/rides/{found.id}?said=saved", 303)
+
+
+async def cancel(request: Request) -> Response:
+    """Call the work on a ride off."""
+    desk, found = await asyncio.to_thread(_found, request)
+    await read_form(request)
+    await asyncio.to_thread(desk.queue.cancel, found.id)
+    desk.jobs.cancel(found.id)
+    return RedirectResponse(f"/#ride-{found.id}", 303)
+
+
+async def again(request: Request) -> Response:
+    """Put a ride into the queue anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    await read_form(request)
+    await _queue(desk, found)
+    return RedirectResponse(f"/#ride-{found.id}", 303)
+
+
+async def vehicle(request: Request) -> Response:
+    """Say which vehicle a ride belongs to, and analyse it as that."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    given = form.one("vehicle")
+    if given in {"", "none"}:
+        chosen, by = None, "" if not given else "chosen"
+    else:
+        known = await asyncio.to_thread(desk.vehicles.get, given)
+        if known is None:
+            raise refused(400, "no_vehicle")
+        chosen, by = known.id, "chosen"
+    await asyncio.to_thread(desk.rides.choose_vehicle, found.id, chosen, by)
+    await _queue(desk, found)
+    return RedirectResponse(f"/rides/{found.id}", 303)
+
+
+async def answer(request: Request) -> Response:
+    """Take the answers to what was doubtful, remember them with the vehicle, analyse anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    await asyncio.to_thread(_remember, desk, found, form)
+    await _queue(desk, found)
+    return RedirectResponse(f"/rides/{found.id}?said=settled", 303)
+
+
+def _remember(desk: Desk, found: RideRecord, form: Form) -> None:
+    known = desk.vehicles.get(found.vehicle)
+    if known is None:
+        raise refused(409, "no_vehicle")
+    answers = _answers(_questions(desk, found), form)
+    chosen = {channel: signal for channel, signal in answers.items() if signal}
+    profile = known.profile
+    data = desk.blobs.path(profile.sha256).read_bytes() if profile else None
+    for channel, signal in chosen.items():
+        data = with_channel(data, channel, signal)
+    if chosen and data is not None:
+        name = profile.name if profile else file_name(f"{known.name}.toml")
+        with desk.blobs.placing():
+            new = Stored(sha256=desk.blobs.keep_bytes(data), name=name, size=len(data))
+            desk.vehicles.replace_files(known.id, known.databases, new)
+    for channel, signal in answers.items():
+        desk.vehicles.settle(known.id, channel, signal)
+
+
+def _answers(questions: list[dict[str, Any]], form: Form) -> dict[str, str]:  # Any: plain JSON
+    """Return the signal chosen for each channel that was answered; an empty one for none."""
+    answers = {}
+    for question in questions:
+        signal = form.one(f"signal-{question['channel']}")
+        if signal in {choice["signal"] for choice in question["choices"]}:
+            answers[question["channel"]] = signal
+        elif signal == _NOTHING:
+            answers[question["channel"]] = ""
+    if not answers:
+        raise refused(400, "nothing_answered")
+    chosen = [signal for signal in answers.values() if signal]
+    if len(set(chosen)) < len(chosen):
+        raise refused(400, "same_twice")
+    return answers
+
+
+async def _queue(desk: Desk, found: RideRecord) -> None:
+    if found.busy:
+        desk.jobs.cancel(found.id)
+    await asyncio.to_thread(desk.queue.again, found.id)
+    desk.jobs.wake()
+
+
+def _found(request: Request) -> tuple[Desk, RideRecord]:
+    desk: Desk = request.app.state.desk
+    ride = desk.rides.get(request.path_params["ride"])
+    if ride is None or ride.deleted:
+        raise refused(404, "missing")
+    return desk, ride
+
+
+def _sides(desk: Desk, found: RideRecord) -> list[tuple[str, RideRecord]]:
+    """Return the rides that a comparison is made of, with their side."""
+    return [
+        (name, ride)
+        for name, side in zip("ab", found.both_sides, strict=True)
+        for one in side
+        if (ride := desk.rides.get(one)) is not None
+    ]
+
+
+def _questions(desk: Desk, found: RideRecord) -> list[dict[str, Any]]:  # Any: plain JSON values
+    if found.questions is None or found.busy:
+        return []
+    text = desk.blobs.path(found.questions).read_text("utf-8")
+    read: list[dict[str, Any]] = json.loads(text)  # Any: plain JSON values
+    settled = desk.vehicles.settled(found.vehicle)
+    return [one for one in read if one["channel"] not in settled]
+
+
+def _is_known(request: Request) -> bool:
+    return request.query_params.get("said", "") in {"saved", "settled"}

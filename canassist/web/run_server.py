@@ -1,0 +1,180 @@
+"""Starts the page: the folder's lock, the log, the door's secret, the server."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import socket
+import threading
+import webbrowser
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import platformdirs
+import uvicorn
+
+from canassist.errors import InputError, OutputError, UsageError
+from canassist.web.app import make_app
+from canassist.web.http.listening import PageServer, listening_socket, patient_for
+from canassist.web.http.page_texts import say
+from canassist.web.settings import PageLimits, PageSettings, is_loopback
+from canassist.web.store.folder_lock import FolderLock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from starlette.applications import Starlette
+
+_HEAD_BYTES: Final = 16 << 10
+_LOG_BYTES: Final = 4 << 20
+_STOP_S: Final = 5
+_CONNECTIONS: Final = 256
+_SHORTEST_TOKEN: Final = 16
+
+
+def default_folder() -> Path:
+    """Return where this system keeps a program's data."""
+    return Path(platformdirs.user_data_dir("canassist", appauthor=False))
+
+
+def read_token(path: Path) -> str:
+    """Return the secret in a file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or is too short to be one.
+    """
+    try:
+        token = path.read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        problem = f"{path.name}: the token file cannot be read ({type(error).__name__})."
+        raise InputError(problem, "Check its name, and that it is a text file.") from error
+    if len(token) < _SHORTEST_TOKEN:
+        problem = f"{path.name}: the token in it is shorter than {_SHORTEST_TOKEN} characters."
+        raise InputError(problem, "Write a long random text into it.")
+    return token
+
+
+def serve(  # noqa: PLR0913 - the command's options, by name
+    *,
+    host: str,
+    port: int,
+    data: Path | None,
+    token_file: Path | None,
+    browser: bool,
+    tell: Callable[[str], None],
+) -> None:
+    """Serve the page until it is interrupted.
+
+    Parameters
+    ----------
+    host, port : str, int
+        Where to listen. Any host but a loopback one asks for a secret.
+    data : path, optional
+        Folder of index and files; the system's own place otherwise.
+    token_file : path, optional
+        File with the secret; one is made and told otherwise.
+    browser : bool
+        Open a browser on the page.
+    tell : callable
+        Called with what the person at the terminal should know.
+
+    Raises
+    ------
+    CanassistError
+        If the folder is in use or cannot be used, the token is no good, or the port is taken.
+    """
+    folder = _folder(data or default_folder())
+    token = _token(host, token_file, tell)
+    lock = FolderLock(folder)
+    try:
+        listening = _listen(host, port)
+        settings = PageSettings(
+            data=folder,
+            host=host,
+            port=listening.getsockname()[1],
+            token=token,
+            limits=PageLimits(),
+        )
+        _log_to(folder / "canassist.log")
+        address = f"http://{_shown(host)}:{settings.port}/"
+
+        def ready() -> None:
+            tell(say("terminal.open", address=address))
+            tell(say("terminal.folder", folder=folder))
+            if browser:  # it may take long to come, and the page must not wait for it
+                threading.Thread(target=webbrowser.open, args=[address], daemon=True).start()
+
+        _run(settings, listening, ready)
+    finally:
+        lock.release()
+
+
+def _run(settings: PageSettings, listening: socket.socket, ready: Callable[[], None]) -> None:
+    app = make_app(settings)
+    with listening:
+        PageServer(
+            configured(app, settings.limits), ready=ready, stopping=app.state.desk.board.close
+        ).run(sockets=[listening])
+
+
+def configured(app: Starlette, limits: PageLimits) -> uvicorn.Config:
+    """Return how the app is served."""
+    return uvicorn.Config(
+        app,
+        http=patient_for(limits.head_s),
+        ws="none",
+        lifespan="on",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        h11_max_incomplete_event_size=_HEAD_BYTES,
+        limit_concurrency=_CONNECTIONS,
+        timeout_keep_alive=15,
+        timeout_graceful_shutdown=_STOP_S,
+    )
+
+
+def _folder(folder: Path) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        problem = f"{folder}: cannot be made ({error.strerror})."
+        raise OutputError(problem, "Choose another folder with --data.") from error
+    return folder.resolve()
+
+
+def _token(host: str, file: Path | None, tell: Callable[[str], None]) -> str:
+    if file is not None:
+        return read_token(file)
+    if is_loopback(host):
+        return ""
+    token = secrets.token_urlsafe(24)
+    tell(say("terminal.token", token=token))
+    return token
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return listening_socket(host, port)
+    except (OSError, OverflowError) as error:
+        problem = f"{host}:{port}: cannot be listened on ({error})."
+        raise UsageError(problem, "Choose another --port, or end what uses this one.") from error
+
+
+def _shown(host: str) -> str:
+    if host in {"0.0.0.0", "::"}:  # noqa: S104 - compared only
+        return socket.gethostname()
+    return f"[{host}]" if ":" in host else host
+
+
+def _log_to(path: Path) -> None:
+    handler = RotatingFileHandler(path, maxBytes=_LOG_BYTES, backupCount=2, encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    for name in ("canassist.web", "uvicorn.error", "asyncio"):
+        logger = logging.getLogger(name)
+        logger.addHandler(handler)
+        logger.setLevel(logging.INFO)
+        logger.propagate = False

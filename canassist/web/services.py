@@ -1,0 +1,71 @@
+"""What the pages work with, in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canassist.web.http.sessions import Sessions, Turnstile, signing_key
+from canassist.web.jobs.derived_files import Making
+from canassist.web.jobs.orders import Orders
+from canassist.web.jobs.progress_board import Board
+from canassist.web.jobs.queue_index import Queue
+from canassist.web.jobs.run_queue import Jobs
+from canassist.web.store.content_files import Blobs
+from canassist.web.store.index_database import Database
+from canassist.web.store.products import Products
+from canassist.web.store.rides_index import RidesIndex
+from canassist.web.store.vehicles_index import Vehicles
+
+if TYPE_CHECKING:
+    from canassist.web.settings import PageSettings
+
+
+@dataclass(slots=True, kw_only=True)
+class Desk:
+    """The shelf, the vehicles, the queue, and the door's keys."""
+
+    settings: PageSettings
+    database: Database
+    blobs: Blobs
+    rides: RidesIndex
+    queue: Queue
+    products: Products
+    vehicles: Vehicles
+    board: Board
+    jobs: Jobs
+    making: Making
+    sessions: Sessions
+    logins: Turnstile
+    uploads: int = 0
+
+
+def make_desk(settings: PageSettings) -> Desk:
+    """Open the data folder, which must be this process's own by then."""
+    limits, folder = settings.limits, settings.data
+    database = Database(folder / "index.sqlite")
+    blobs, rides, vehicles = Blobs(folder), RidesIndex(database), Vehicles(database)
+    queue, products, board = Queue(database, rides), Products(database), Board(limits.listeners)
+    orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, limits=limits)
+    return Desk(
+        settings=settings,
+        database=database,
+        blobs=blobs,
+        rides=rides,
+        queue=queue,
+        products=products,
+        vehicles=vehicles,
+        board=board,
+        jobs=Jobs(
+            rides=rides,
+            queue=queue,
+            products=products,
+            blobs=blobs,
+            board=board,
+            orders=orders,
+            limits=limits,
+        ),
+        making=Making(orders=orders, products=products, blobs=blobs, limits=limits),
+        sessions=Sessions(signing_key(folder), settings.token),
+        logins=Turnstile(limits.logins, limits.login_window_s),
+    )

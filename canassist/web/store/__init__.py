@@ -1,0 +1,1 @@
+"""The data folder: files by content, and the index over them."""

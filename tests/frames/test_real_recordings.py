@@ -1,0 +1,119 @@
+"""Recordings of real buses: no frame lost, and the same as python-can reads."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import can
+import pytest
+
+from canassist.frames import open_log
+from canassist.model import FrameFlag
+from tests.frames.frame_samples import same_but_time, samples_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canassist.frames import Recording
+    from tests.frames.frame_samples import Sample
+
+ENDINGS = {".log", ".trc", ".asc", ".csv"}
+OWN_PROBLEMS = {
+    "two_bus_out_of_order.csv": ("gives no unit of time", "handed over in bundles"),
+    "crank_and_creep_drive.log": ("no frame at all for up to 0.896 s, 21 times",),
+}
+
+
+def _read(recording: Recording) -> list[Sample]:
+    return [one for block in recording.blocks() for one in samples_of(block, recording.buses)]
+
+
+def _frame_lines(path: Path) -> int:
+    """Count the lines that must be frames, by a look at the text alone."""
+    lines = path.read_text(encoding="latin-1").splitlines()
+    if path.suffix == ".asc":
+        return sum(1 for line in lines if " Rx " in line or " Tx " in line)
+    if path.suffix == ".csv":
+        return len(lines) - 1
+    return sum(1 for line in lines if line.strip() and not line.startswith(";"))
+
+
+def _recordings(shared_data: Path) -> list[Path]:
+    folders = [*shared_data.glob("car_*"), shared_data / "truck_a", shared_data / "odd_real"]
+    return sorted(
+        path
+        for folder in folders
+        for path in folder.iterdir()
+        if path.suffix in ENDINGS and not path.name.startswith("ref_")
+    )
+
+
+def test_no_frame_of_any_recording_is_lost(shared_data: Path) -> None:
+    paths = _recordings(shared_data)
+    assert len(paths) >= 15
+    for path in paths:
+        recording = open_log([path])
+        frames = sum(len(block) for block in recording.blocks())
+        assert frames == _frame_lines(path), path.name
+        assert recording.stats().frames == frames
+        expected = OWN_PROBLEMS.get(path.name, ())
+        assert len(recording.problems) == len(expected), recording.problems
+        for problem, words in zip(recording.problems, expected, strict=True):
+            assert words in problem.what
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "car_a/crank_9v.trc",
+        "car_a/wake_sentinels_key_on.log",
+        "car_j_obd/trip1_part1.asc",
+        pytest.param("car_i/highway_60s_eps_torque_4bus.log", marks=pytest.mark.slow),
+        pytest.param("truck_a/idle_127s_dm1_bam.log", marks=pytest.mark.slow),
+    ],
+)
+def test_the_frames_are_those_that_python_can_reads(shared_data: Path, name: str) -> None:
+    recording = open_log([shared_data / name])
+    read = _read(recording)
+    with can.LogReader(shared_data / name) as log:
+        theirs = sorted(log, key=lambda one: one.timestamp)
+    assert len(read) == len(theirs)
+    zero = theirs[0].timestamp
+    for ours, other in zip(read, theirs, strict=True):
+        assert same_but_time(ours, other)
+        assert ours.time_ns - recording.zero_ns == pytest.approx(
+            (other.timestamp - zero) * 1e9, abs=2000
+        )
+
+
+def test_consecutive_parts_are_placed_by_their_dates(shared_data: Path) -> None:
+    parts = sorted((shared_data / "car_j_obd").glob("trip1_part*.asc"))
+    recording = open_log(parts[::-1])
+    read = _read(recording)
+    assert len(read) == sum(map(_frame_lines, parts))
+    # the second part's trigger comes 545.77 s after the first's
+    assert (read[-1].time_ns - read[0].time_ns) / 1e9 == pytest.approx(545.77 + 599.76, abs=0.1)
+    assert recording.problems == ()
+    assert recording.start_utc is None
+
+
+def test_two_buses_out_of_order_are_woven(shared_data: Path) -> None:
+    recording = open_log([shared_data / "odd_real" / "two_bus_out_of_order.csv"])
+    times = [one.time_ns for one in _read(recording)]
+    assert times == sorted(times)
+    assert len(recording.buses) == 2
+
+
+def test_container_samples_of_the_format_libraries(shared_data: Path) -> None:
+    """Each is read with the error and remote frames that stand in it."""
+    expected = {
+        "logfile.asc": (20, 4, 4),
+        "logfile_errorframes.asc": (12, 3, 2),
+        "test_CanMessage.asc.gz": (2, 0, 0),
+        "test_CanMessage.blf": (2, 0, 0),
+    }
+    for name, (frames, errors, remotes) in expected.items():
+        read = _read(open_log([shared_data / "containers" / name]))
+        assert len(read) == frames, name
+        assert sum(one.has(FrameFlag.ERROR) for one in read) == errors, name
+        assert sum(one.has(FrameFlag.REMOTE) for one in read) == remotes, name
