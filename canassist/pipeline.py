@@ -156,6 +156,8 @@ def survey(
         integrity=decoded.integrity,
         trouble_codes=decoded.trouble_codes,
         identity=decoded.identity,
+        fit=decoded.fit,
+        unused=decoded.unused,
     )
     return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
 
@@ -175,6 +177,7 @@ def _result(
         ids=len(stats.ids),
         ids_known=ride.decoded.ids_known,
         problems=(*ride.recording.problems, *ride.decoded.problems),
+        fit=ride.decoded.fit,
     )
     return Result(
         version=VERSION,

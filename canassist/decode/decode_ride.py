@@ -24,6 +24,7 @@ from canassist.model import (
     EXTENDED_KEY,
     Channel,
     CodeSighting,
+    DatabaseFit,
     FrameSource,
     Identity,
     Integrity,
@@ -53,6 +54,10 @@ class DecodedRide:
         For the channels that neither the profile nor a standard settled: every candidate.
     extras : tuple of StandardQuantity
         Standard quantities that serve no channel, such as engine run time.
+    fit : DatabaseFit or None
+        How the databases and the bus go together; None without a database.
+    unused : mapping of unit to signal names
+        As `Timeline.unused`.
     """
 
     channels: Mapping[str, Channel]
@@ -64,6 +69,8 @@ class DecodedRide:
     problems: tuple[Problem, ...] = ()
     ranking: Mapping[str, ChannelChoice] = field(default_factory=dict)
     extras: tuple[StandardQuantity, ...] = ()
+    fit: DatabaseFit | None = None
+    unused: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def decode_ride(

@@ -97,6 +97,15 @@ class Channel:
         unit, say), it says when and how much more, not how many newton metres.
     doubt : str
         Question to answer where the choice was close; empty where it was not.
+    held_out : str
+        Why the channel cannot be believed (values that no vehicle has, a unit that its
+        neighbours give away as false); empty where nothing speaks against it. Until it is
+        answered nothing is judged by it: `timeline.with_known_units` takes it out.
+    profile_lines : str
+        What to write into the profile (TOML) if the doubt is as likely solved; may be empty.
+    not_checked : tuple of str
+        ``"sign"`` and ``"unit"``: what nothing else in this log could confirm or refute. What
+        rests on it is held at moderate.
     labels : mapping of number to text
         Value table of a text channel.
     left_out : mapping of reason to count
@@ -118,6 +127,9 @@ class Channel:
     sign_known: bool = True
     unit_known: bool = True
     doubt: str = ""
+    held_out: str = ""
+    profile_lines: str = ""
+    not_checked: tuple[str, ...] = ()
     labels: Mapping[float, str] = field(default_factory=dict)
     left_out: Mapping[str, int] = field(default_factory=dict)
 
@@ -133,6 +145,32 @@ class Channel:
         """Return times and values of the samples that carry a value."""
         keep = ~np.isnan(self.value)
         return self.time_s[keep], self.value[keep]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DatabaseFit:
+    """How the given databases and the bus go together.
+
+    Attributes
+    ----------
+    known_ids : float
+        Share of the log's identifiers that a database defines.
+    cyclic_known : float
+        The same of the cyclic identifiers of the best known bus, within the databases' own
+        range of identifiers, with the length that the database gives.
+    in_bounds : float
+        Share of the known signals that keep to the database's bounds, count where they are
+        counters and move as measured values do; NaN where nothing could be held against
+        anything.
+    reason : str
+        Why the databases are another vehicle's, as a sentence; empty where nothing says so.
+        Where it is not empty no answer but `inconclusive` stands, and the reason comes first.
+    """
+
+    known_ids: float
+    cyclic_known: float
+    in_bounds: float
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,6 +230,13 @@ class Timeline:
         Traffic of the whole log.
     senders : mapping of FrameSource to str
         Node behind each known message.
+    fit : DatabaseFit or None
+        How database and bus go together; None without a database.
+    held_out : mapping of name to Channel
+        Channels that `timeline.with_known_units` took out because they cannot be believed.
+    unused : mapping of unit to signal names
+        Signals of this log in a channel's unit that serve no channel, where a channel of that
+        unit is missing: the profile may name one.
     """
 
     channels: Mapping[str, Channel]
@@ -202,6 +247,9 @@ class Timeline:
     integrity: tuple[Integrity, ...] = ()
     trouble_codes: tuple[CodeSighting, ...] = ()
     identity: Identity = field(default_factory=Identity)
+    fit: DatabaseFit | None = None
+    held_out: Mapping[str, Channel] = field(default_factory=dict)
+    unused: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def get(self, name: str) -> Channel | None:
         """Return a channel, or None where the log lacks it."""

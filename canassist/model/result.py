@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from canassist.model.channels import Channel, Timeline
+    from canassist.model.channels import Channel, DatabaseFit, Timeline
     from canassist.model.frames import Problem
     from canassist.model.profile import Profile
 
@@ -32,7 +32,8 @@ class InputFile:
 class LogSummary:
     """The recording as a whole.
 
-    ``start_local`` is the start on the recorder's wall clock, whose zone is not known.
+    ``start_local`` is the start on the recorder's wall clock, whose zone is not known; ``fit``
+    tells how the given databases and the bus go together, None without a database.
     """
 
     format: str
@@ -45,6 +46,7 @@ class LogSummary:
     ids_known: int
     problems: tuple[Problem, ...] = ()
     start_local: datetime | None = None
+    fit: DatabaseFit | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

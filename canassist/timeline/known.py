@@ -10,10 +10,15 @@ if TYPE_CHECKING:
 
 
 def with_known_units(timeline: Timeline) -> Timeline:
-    """Return the timeline without channels whose unit is not known.
+    """Return the timeline without channels that nothing can be measured with.
 
     A raw count tells that a signal is there, and nothing that a limit could be held
-    against.
+    against. A channel that cannot be believed goes to `Timeline.held_out`.
     """
-    known = {name: one for name, one in timeline.channels.items() if one.unit_known}
-    return timeline if len(known) == len(timeline.channels) else replace(timeline, channels=known)
+    held = {name: one for name, one in timeline.channels.items() if one.held_out}
+    valid = {
+        name: one for name, one in timeline.channels.items() if one.unit_known and name not in held
+    }
+    if len(valid) == len(timeline.channels):
+        return timeline
+    return replace(timeline, channels=valid, held_out={**timeline.held_out, **held})
