@@ -25,6 +25,7 @@ BELOW = {
     "quick_import",
     "atomic_write",
     "time_zones",
+    "vin",
 }
 JOINED = {"pipeline", "judging", "export", "channel_list"}
 ON_TOP = ({"screen"}, {"comparison", "learning", "record"}, {"web"}, {"cli"})

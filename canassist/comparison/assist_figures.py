@@ -24,9 +24,10 @@ from canassist.comparison.measured_figure import (
     resolution,
     spread,
 )
-from canassist.comparison.significance import Gap, welch
+from canassist.comparison.significance import Gap
 from canassist.model import Estimate, Overlay, Points
-from canassist.physics import assist_samples, t95
+from canassist.physics import assist_samples
+from canassist.stats import t95, welch
 from canassist.timeline import value_at, window_extremes, with_known_units
 
 if TYPE_CHECKING:

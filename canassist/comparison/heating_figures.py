@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.comparison.measured_figure import Measured, Untold, all_have, lacking
-from canassist.comparison.significance import Gap, gap_of, pooled
+from canassist.comparison.significance import Gap, gap_of
 from canassist.model import Estimate, Overlay, Points
-from canassist.physics import mean_response, t95
+from canassist.physics import mean_response
+from canassist.stats import pooled, t95
 from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:

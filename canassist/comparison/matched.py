@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.comparison.significance import Gap, welch
+from canassist.comparison.significance import Gap
 from canassist.model import Estimate
-from canassist.physics import rank_share, t95
+from canassist.stats import rank_share, t95, welch
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

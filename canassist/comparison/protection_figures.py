@@ -10,7 +10,7 @@ from canassist.comparison.matched import Cells, bin_of, matched, stretches
 from canassist.comparison.measured_figure import Measured, Untold, from_matched, lacking
 from canassist.comparison.significance import gap_of
 from canassist.model import Estimate, EventKind
-from canassist.physics import mean_of_blocks
+from canassist.stats import mean_of_blocks
 from canassist.timeline import seen_s, value_at, with_known_units
 
 if TYPE_CHECKING:

@@ -17,9 +17,10 @@ from canassist.comparison.measured_figure import (
     resolution,
     spread,
 )
-from canassist.comparison.significance import gap_of, pooled
+from canassist.comparison.significance import gap_of
 from canassist.model import Overlay, Points
 from canassist.physics import starter_turns, within
+from canassist.stats import pooled
 from canassist.timeline import between, value_at, with_known_units
 
 if TYPE_CHECKING:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.comparison.comparison_texts import PHRASES, sentence
 from canassist.comparison.measured_figure import Measured, Untold
-from canassist.comparison.significance import Gap, holm
+from canassist.comparison.significance import Gap
 from canassist.model import Figure, FigureName, Finding, Role
+from canassist.stats import holm
 
 if TYPE_CHECKING:
     from canassist.comparison.margins import Margin

@@ -9,7 +9,8 @@ import numpy as np
 from canassist.detect.assist_stretches import AssistStretch, Judged, judge, stretches
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import assist_samples, least_squares
+from canassist.physics import assist_samples
+from canassist.stats import least_squares
 from canassist.timeline import TIME_STEP_S, window_extremes
 
 if TYPE_CHECKING:

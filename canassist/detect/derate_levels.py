@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import rank_share
+from canassist.stats import rank_share
 
 if TYPE_CHECKING:
     from canassist.detect.derate_scene import DerateScene

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import STARTED_RPM, StarterTurn, least_squares
+from canassist.physics import STARTED_RPM, StarterTurn
+from canassist.stats import least_squares
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:

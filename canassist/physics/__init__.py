@@ -26,7 +26,6 @@ from canassist.physics.limits import (
     supply_line_pct,
     temperature_line_pct,
 )
-from canassist.physics.statistics import least_squares, mean_of_blocks, rank_share, t95
 from canassist.physics.study import study
 from canassist.physics.thermal import mean_response
 
@@ -44,17 +43,13 @@ __all__ = [
     "engine_stands",
     "fading",
     "follow",
-    "least_squares",
     "limit_lines",
     "map_gain",
-    "mean_of_blocks",
     "mean_response",
-    "rank_share",
     "starter_turns",
     "study",
     "supply_limits_hold",
     "supply_line_pct",
-    "t95",
     "temperature_line_pct",
     "within",
 ]

@@ -11,7 +11,7 @@ import numpy as np
 from canassist.model import AssistBand, AssistFit, Estimate, Points
 from canassist.physics.assist_law import AssistSamples, assist_samples, comparable_torques
 from canassist.physics.assist_learning import learn_map
-from canassist.physics.statistics import mean_of_blocks
+from canassist.stats import mean_of_blocks
 
 if TYPE_CHECKING:
     from canassist.model import BoolArray, FloatArray, LimitLines, Profile, Timeline

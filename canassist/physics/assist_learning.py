@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.physics.assist_law import EVERY_MODE, assist_samples
-from canassist.physics.statistics import falling, least_squares
+from canassist.stats import falling, least_squares
 from canassist.timeline import value_at, window_extremes
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from canassist.model import AssistFit, BoolArray, FloatArray, IntArray, LimitLines, Timeline
     from canassist.physics.assist_law import AssistSamples
-    from canassist.physics.statistics import FittedLine
+    from canassist.stats import FittedLine
 
 SPEED_EDGES_KPH: Final = (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 1000.0)
 """Bands of road speed in which a gain is learned."""

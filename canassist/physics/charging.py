@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import ChargingFit, Points
-from canassist.physics.statistics import mean_of_blocks
+from canassist.stats import mean_of_blocks
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 
 from canassist.physics.engine import engine_stands
 from canassist.physics.limits import FULL_PCT, supply_line_pct, temperature_line_pct
-from canassist.physics.statistics import theil_sen
+from canassist.stats import theil_sen
 from canassist.timeline import value_at, window_extremes
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 
 from canassist.model import Estimate, Points, SupplyPath
 from canassist.physics.engine import STARTED_RPM, starter_turns, within
-from canassist.physics.statistics import (
+from canassist.stats import (
     best_split,
     block_sums,
     jackknife_slope,

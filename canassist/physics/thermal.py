@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.model import Estimate, ThermalFit
-from canassist.physics.statistics import t95
+from canassist.stats import t95
 
 if TYPE_CHECKING:
     from canassist.model import Channel, FloatArray, LimitLines, Profile, Timeline

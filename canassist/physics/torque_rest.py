@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import Estimate, TorqueRest
-from canassist.physics.statistics import least_squares, mean_of_blocks, noise_variance, t95
+from canassist.stats import least_squares, mean_of_blocks, noise_variance, shorth, t95
 from canassist.timeline import seen_s, value_at, window_extremes
 
 if TYPE_CHECKING:
@@ -138,25 +138,6 @@ def _together(
     centre = shorth(means[whole])
     near = whole & (np.abs(means - centre) <= NEAR_NM)
     return np.isin(block, numbers[near])
-
-
-def shorth(value: FloatArray) -> float:
-    """Return the middle of the shortest interval that holds half of the values.
-
-    Parameters
-    ----------
-    value : array of float64, shape (n,)
-        At least one.
-
-    References
-    ----------
-    .. [1] The shorth: D. F. Andrews and others (1972), Robust Estimates of Location.
-    """
-    ordered = np.sort(value)
-    half = len(ordered) // 2 + 1
-    width = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
-    first = int(np.argmin(width))
-    return float(ordered[first : first + half].mean())
 
 
 def _spread(time_s: FloatArray, value: FloatArray, half_s: float) -> FloatArray:

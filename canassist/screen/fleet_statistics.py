@@ -28,9 +28,9 @@ from canassist.model import (
     Standing,
 )
 from canassist.screen.affected_rates import RiddenVehicle, VehicleCounts
+from canassist.stats import spread_of
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray
     from canassist.screen.rides_in_order import RidesInOrder
 
 MIN_RIDING_S: Final = 120.0
@@ -39,8 +39,6 @@ Z_LIMIT: Final = 3.5
 """Robust z-score from which a vehicle stands apart (Iglewicz and Hoaglin 1993, from memory)."""
 MIN_VEHICLES: Final = 8
 """A spread of fewer vehicles says too little to call one of them apart (our choice)."""
-MAD_TO_SIGMA: Final = 1.4826
-"""1 / 0.6745: makes the median absolute deviation a standard deviation, for normal data."""
 MOST_LOGS: Final = 10_000
 """Logs, and so vehicles, that the overview lists: a page of 3 MB. The tables have all."""
 MOST_DOTS: Final = 400
@@ -65,17 +63,6 @@ WAYS: Final[Mapping[ScreenFigure, _Way]] = MappingProxyType(
         ScreenFigure.ONSET_C: _Way("Module temperature where heat derating began", -1, 2.0),
     }
 )
-
-
-def spread_of(values: Sequence[float] | FloatArray, floor: float) -> tuple[float, float]:
-    """Return the median, and the median absolute deviation as a standard deviation.
-
-    The latter is at least `floor`, so that sameness makes no outlier of a trifle.
-    """
-    every = np.asarray(values, dtype=np.float64)
-    middle = float(np.median(every))
-    deviation = MAD_TO_SIGMA * float(np.median(np.abs(every - middle)))
-    return middle, max(deviation, floor)
 
 
 def screening(rides: RidesInOrder, *, version: str) -> Screening:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from canassist.decode.standards.diagnostic_messages import read_diagnosis
-from canassist.decode.standards.identity import find_identity, vin_check_digit_ok
+from canassist.decode.standards.identity import find_identity
 from canassist.model import Identity
+from canassist.vin import vin_check_digit_ok
 from tests.decode.hand_frames import Line, ride, stats_of
 from tests.decode.test_transport import VIN_REPLY
 

@@ -13,15 +13,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from canassist.model.screening import ScreenedLog, ScreenFigure, Screening
-from canassist.screen.affected_rates import wilson
-from canassist.screen.fleet_statistics import (
-    MIN_RIDING_S,
-    MOST_LOGS,
-    Survey,
-    screening,
-    spread_of,
-)
+from canassist.screen.fleet_statistics import MIN_RIDING_S, MOST_LOGS, Survey, screening
 from canassist.screen.rides_in_order import RidesInOrder
+from canassist.stats import spread_of, wilson
 
 
 @given(of=st.integers(1, 500), share=st.floats(0, 1))

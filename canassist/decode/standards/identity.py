@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.decode.standards import j1939
 from canassist.model import Identity
+from canassist.vin import vin_check_digit_ok
 
 if TYPE_CHECKING:
     from canassist.decode.standards.diagnostic_messages import Diagnosis, Reply
@@ -32,17 +33,6 @@ OBD_FIELDS: Final = {0x02: "vin", 0x04: "software_version"}
 CALIBRATION_BYTES: Final = 16
 
 VIN_LENGTH: Final = 17
-_VIN = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
-_VIN_WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
-_VIN_VALUES: Final = {
-    **{digit: int(digit) for digit in "0123456789"},
-    **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
-    **dict(zip("JKLMN", range(1, 6), strict=True)),
-    **{"P": 7, "R": 9},
-    **dict(zip("STUVWXYZ", range(2, 10), strict=True)),
-}
-_VIN_CHECK_PLACE: Final = 8
-_VIN_MODULUS: Final = 11
 
 _PRINTABLE = re.compile(rb"[\x20-\x7e]+")
 _PADDING: Final = b"\x00\xff\xaa\xcc \t\r\n"
@@ -71,22 +61,6 @@ def find_identity(diagnosis: Diagnosis) -> Identity:
         vin=vin,
         vin_check_digit_ok=vin_check_digit_ok(vin) if vin else None,
     )
-
-
-def vin_check_digit_ok(vin: str) -> bool:
-    """Tell whether the ninth character of a VIN is its check digit.
-
-    A mismatch is a warning only: outside North America the digit is not compulsory.
-
-    References
-    ----------
-    49 CFR 565, tables III to V.
-    """
-    if not _VIN.fullmatch(vin):
-        return False
-    pairs = zip(vin, _VIN_WEIGHTS, strict=True)
-    rest = sum(_VIN_VALUES[letter] * weight for letter, weight in pairs) % _VIN_MODULUS
-    return vin[_VIN_CHECK_PLACE] == "0123456789X"[rest]
 
 
 def _joined(facts: list[_Fact], field: str) -> str:

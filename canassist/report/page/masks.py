@@ -17,10 +17,6 @@ _SHOWN: Final = 4
 _LEAST_KNOWN: Final = 6
 """A shorter serial number, or one without a digit, is not looked for in names: it would hide
 words and numbers that are none."""
-_WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
-_LETTERS: Final = dict(
-    zip("ABCDEFGHJKLMNPRSTUVWXYZ", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10)), strict=True)
-)
 
 
 def mask_number(text: str) -> str:
@@ -63,26 +59,3 @@ def masker(identity: Identity) -> Mask:
 def find_vins(text: str) -> tuple[str, ...]:
     """Return everything in a text that is shaped like a VIN, in upper case."""
     return tuple(found.upper() for found in _VIN.findall(text))
-
-
-def check_digit_ok(vin: str) -> bool:
-    """Tell whether the ninth place of a VIN is its check digit.
-
-    Raises
-    ------
-    ValueError
-        If it is no 17 places of the VIN alphabet.
-
-    References
-    ----------
-    .. [1] 49 CFR 565, tables III to V: letter values, weights, remainder of 11.
-    """
-    if not _VIN.fullmatch(vin):
-        message = f"not shaped like a VIN: {len(vin)} characters"
-        raise ValueError(message)
-    vin = vin.upper()
-    total = sum(
-        weight * (int(place) if place.isdigit() else _LETTERS[place])
-        for weight, place in zip(_WEIGHTS, vin, strict=True)
-    )
-    return vin[8] == "0123456789X"[total % 11]

@@ -17,7 +17,7 @@ from canassist.report.page.channel_words import channel_words
 from canassist.report.page.document import Document, build
 from canassist.report.page.event_cards import Card, CardMaker
 from canassist.report.page.glossary import GLOSSARY
-from canassist.report.page.masks import check_digit_ok, find_vins, mask_number, masker
+from canassist.report.page.masks import find_vins, mask_number, masker
 from canassist.report.page.measures import Measures, Units
 from canassist.report.page.rules import Rulebook
 from canassist.report.page.shortening import short
@@ -31,6 +31,7 @@ from canassist.report.page.tables import (
 )
 from canassist.report.page.times import RideClock, duration, minutes_seconds
 from canassist.time_zones import find_zone
+from canassist.vin import vin_check_digit_ok
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -316,7 +317,7 @@ class PageView:
 
     def _warnings(self) -> list[str]:
         found = []
-        bad = [vin for vin in find_vins(self.result.case.vehicle) if not check_digit_ok(vin)]
+        bad = [vin for vin in find_vins(self.result.case.vehicle) if not vin_check_digit_ok(vin)]
         if bad or self.result.timeline.identity.vin_check_digit_ok is False:
             found.append(
                 "The VIN's check digit does not fit: check how it was written down. Outside "

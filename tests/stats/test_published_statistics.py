@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from canassist.physics.statistics import (
+from canassist.stats import (
     best_split,
     block_sums,
     deming,
@@ -18,10 +18,10 @@ from canassist.physics.statistics import (
     noise_variance,
     rank_share,
     rounding_variance,
+    shorth,
     t95,
     theil_sen,
 )
-from canassist.physics.torque_rest import shorth
 
 NORRIS = """.1 .2|338.8 337.4|118.1 118.2|888 884.6|9.2 10.1|228.1 226.5|668.5 666.3|998.5 996.3
 |449.1 448.6|778.9 777|559.2 558.2|.3 .4|.1 .6|778.1 775.5|668.8 666.9|339.3 338|448.9 447.5

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from canassist.comparison.significance import Gap, gap_of, holm, pooled, t_tail, welch
+from canassist.comparison.significance import Gap, gap_of
 from canassist.model import Estimate
-from canassist.physics.statistics import t95
+from canassist.stats import holm, pooled, t95, t_tail, welch
 
 
 def estimate(value: float, half: float, count: int = 11) -> Estimate:
