@@ -14,6 +14,7 @@ from canassist.cli.demo_command import demo
 from canassist.cli.exit_status import INTERRUPTED, guarded
 from canassist.cli.garbage_collector import leave_the_rest
 from canassist.cli.keys_command import keys
+from canassist.cli.record_command import record
 from canassist.cli.report_command import report
 from canassist.cli.screen_command import screen
 from canassist.cli.serve_command import serve
@@ -28,7 +29,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, compare, screen, channels, verify, keys, demo, serve):
+for command in (report, compare, screen, channels, record, verify, keys, demo, serve):
     app.command()(guarded(command))
 
 

@@ -1,0 +1,1 @@
+"""A ride recorded: listening only, the log sacred, the recipe watched live."""
