@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from canassist.cli import options
-from canassist.cli.guard import say, tell
+from canassist.cli.exit_status import say, tell
 from canassist.errors import UsageError
 
 if TYPE_CHECKING:
-    from canassist.record.session import RecordingPlan, RecordingSession
-    from canassist.record.sources import Source
-    from canassist.record.state import LiveAnswer
+    from canassist.cli.recording.recording_outputs import RecordingNames
+    from canassist.record import LiveAnswer, RecordingPlan, RecordingSession, Source
 
 _SIZE: Final = re.compile(r"(?a)(\d+(?:\.\d+)?)\s*([kMG])?B?")
 _LENGTH: Final = re.compile(r"(?a)(\d+(?:\.\d+)?)\s*(s|m|min|h)?")
@@ -67,17 +66,15 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         str | None,
         typer.Option(metavar="HOST:PORT", help="Show it on a page too, for a tablet."),
     ] = None,
-    report: Annotated[
-        bool, typer.Option("--report", help="Write the report at the end.")
-    ] = False,
+    report: Annotated[bool, typer.Option("--report", help="Write the report at the end.")] = False,
 ) -> None:
     """Record a ride, listening only, and show what the ride still lacks."""
-    from canassist.cli.recording_outputs import names_of
+    from canassist.cli.recording.recording_outputs import names_of
 
     names = names_of(output, make_report=report)
     plan = _plan(names.log, dbc or [], profile, minutes, size, keep_last, alert=alert)
     sources = _sources(interface or [], channel or [], bitrate or [], replay or [], speed, fd=fd)
-    from canassist.record.session import RecordingSession
+    from canassist.record import RecordingSession
 
     session = RecordingSession(plan, sources)
     for one in sources:
@@ -107,7 +104,7 @@ def _plan(  # noqa: PLR0913, PLR0917 - the command's options
     """Check what can be checked before the ride: nobody rides twice for a wrong file name."""
     from canassist.decode import load_databases, plan_reading
     from canassist.profile import default_profile, read_profile
-    from canassist.record.session import RecordingPlan
+    from canassist.record import RecordingPlan
 
     known = read_profile(profile) if profile else default_profile()
     databases = load_databases(dbc)
@@ -125,7 +122,7 @@ def _plan(  # noqa: PLR0913, PLR0917 - the command's options
     )
 
 
-def _sources(  # noqa: PLR0913, PLR0917 - the command's options
+def _sources(  # noqa: PLR0913 - the command's options
     interface: list[str],
     channel: list[str],
     bitrate: list[int],
@@ -134,8 +131,7 @@ def _sources(  # noqa: PLR0913, PLR0917 - the command's options
     *,
     fd: bool,
 ) -> tuple[Source, ...]:
-    from canassist.record.interfaces import channel_settings
-    from canassist.record.sources import open_sources, replayed
+    from canassist.record import channel_settings, open_sources, replayed
 
     if replay:
         if interface or channel or bitrate:
@@ -147,20 +143,19 @@ def _sources(  # noqa: PLR0913, PLR0917 - the command's options
 
 def _run(session: RecordingSession, page: str | None) -> LiveAnswer | None:
     """Record until a bound, a key, or an interrupt ends it; whatever ends it, all is written."""
-    from canassist.cli.recording_screen import run_with_screen
+    from canassist.cli.recording.recording_screen import run_with_screen
 
     if page is None:
         return run_with_screen(session)
-    from canassist.cli.recording_page import page_for
+    from canassist.cli.recording.recording_page import page_for
 
     with page_for(session, page):
         return run_with_screen(session)
 
 
-def _finish(session: RecordingSession, answer: LiveAnswer | None, names: object) -> None:
-    from canassist.cli.recording_outputs import RecordingNames, finish, summary
+def _finish(session: RecordingSession, answer: LiveAnswer | None, names: RecordingNames) -> None:
+    from canassist.cli.recording.recording_outputs import finish, summary
 
-    assert isinstance(names, RecordingNames)  # noqa: S101 - for the reader of types
     for line in summary(session, answer):
         say(line)
     finish(session, names)

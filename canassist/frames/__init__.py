@@ -1,8 +1,19 @@
 """Log files of many formats, read as blocks of frames."""
 
 from canassist.frames.base import LogReader, ReadRequest
+from canassist.frames.bus_stats.statistics_of_bus import BusStatsCollector
+from canassist.frames.growing import GrowingRecording
 from canassist.frames.recording import Recording, open_log
 from canassist.frames.registry import readers
 from canassist.frames.unpack.inflate import InflationLimits
 
-__all__ = ["InflationLimits", "LogReader", "ReadRequest", "Recording", "open_log", "readers"]
+__all__ = [
+    "BusStatsCollector",
+    "GrowingRecording",
+    "InflationLimits",
+    "LogReader",
+    "ReadRequest",
+    "Recording",
+    "open_log",
+    "readers",
+]

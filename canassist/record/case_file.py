@@ -69,7 +69,7 @@ def _table(name: str, values: Mapping[str, str | int | float]) -> list[str]:
     return ["", f"[[recording.{name}]]", *(f"{key} = {_value(one)}" for key, one in values.items())]
 
 
-def _value(value: str | float | bool | Sequence[str]) -> str:  # noqa: FBT001 - a TOML value
+def _value(value: str | float | bool | Sequence[str]) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, float):

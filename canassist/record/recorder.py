@@ -9,19 +9,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from canassist.atomic_write import write_whole
 from canassist.errors import OutputError
-from canassist.output import write_whole
-from canassist.record.block_file import BlockFile
-from canassist.record.bus_traffic import BusTraffic
+from canassist.record.capture.block_file import BlockFile
+from canassist.record.capture.bus_traffic import BusTraffic
+from canassist.record.capture.log_writer import BLOCK_S, BlockThread, DiskThread
 from canassist.record.case_file import case_text
 from canassist.record.happenings import Mark, MarkKind, RecorderHole, RecorderLoss
-from canassist.record.log_writer import BLOCK_S, BlockThread, DiskThread
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
-    from canassist.record.log_writer import Block, BlockStore
-    from canassist.record.receiving import Intake, Receiver
+    from canassist.record.capture.log_writer import BlockStore, PackedBlock
+    from canassist.record.capture.receiving import Intake, Receiver
 
 _KEEP_S: Final = 1.0
 """The case file is written anew at most this often, and at each mark."""
@@ -42,7 +42,9 @@ class PlainLog:
             ) from None
         except OSError as error:
             problem = f"{path}: cannot be written ({error.strerror or error})."
-            raise OutputError(problem, "Choose a folder that exists, is yours and has room.") from error
+            raise OutputError(
+                problem, "Choose a folder that exists, is yours and has room."
+            ) from error
         self.path = path
 
     @property
@@ -50,7 +52,7 @@ class PlainLog:
         """Return the bytes written."""
         return self._file.size
 
-    def append(self, block: Block) -> None:
+    def append(self, block: PackedBlock) -> None:
         """Add a block."""
         self._file.append(block.member)
 
@@ -241,7 +243,7 @@ class RideRecorder:
         if len(self.listed.holes) < _MOST_LISTED:
             self.listed.holes.append(hole)
 
-    def _no_room(self, block: Block) -> None:
+    def _no_room(self, block: PackedBlock) -> None:
         self._no_room_lost.append(
             RecorderLoss(
                 channel="all",
@@ -254,7 +256,11 @@ class RideRecorder:
     def keep(self, *, at_once: bool = False) -> None:
         """Write the case file where something is new."""
         now = time.monotonic()
-        if not self._writes_case or not self._stale or (not at_once and now - self._written_s < _KEEP_S):
+        if (
+            not self._writes_case
+            or not self._stale
+            or (not at_once and now - self._written_s < _KEEP_S)
+        ):
             return
         with self._lock:
             self._written_s, self._stale = now, False

@@ -7,21 +7,21 @@ import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from canassist.record.capture.log_writer import BLOCK_S
+from canassist.record.capture.receiving import Intake, Receiver
+from canassist.record.capture.ring import RingLog, WrittenOut
 from canassist.record.happenings import MarkKind
-from canassist.record.log_writer import BLOCK_S
-from canassist.record.receiving import Intake, Receiver
+from canassist.record.live.watching import Watcher, WatchOrder
 from canassist.record.recorder import PlainLog, RideRecorder
-from canassist.record.ring import RingLog, WrittenOut
 from canassist.record.state import BusNow, LiveAnswer, RecordingState
-from canassist.record.watching import Watcher, WatchOrder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from canassist.profile import Profile
+    from canassist.model import Profile
+    from canassist.record.capture.sources import Source
     from canassist.record.happenings import Mark
-    from canassist.record.sources import Source
 
 ALERT_BLOCK_S: Final = 0.25
 """With alerts a block ends four times a second: whoever moves a plug must hear it at once."""

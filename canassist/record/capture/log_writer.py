@@ -8,14 +8,14 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
-from canassist.record.block_file import pack
-from canassist.record.bus_traffic import BusTraffic
-from canassist.record.candump_text import line_of
+from canassist.record.capture.block_file import pack
+from canassist.record.capture.bus_traffic import BusTraffic
+from canassist.record.capture.candump_text import line_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from canassist.record.receiving import Intake
+    from canassist.record.capture.receiving import Intake
 
 BLOCK_S: Final = 1.0
 """A block ends each second: what stands in whole blocks can be read after any end."""
@@ -27,7 +27,7 @@ _RETRY_S: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class PackedBlock:
     """About a second of frames, packed."""
 
     member: bytes
@@ -39,7 +39,7 @@ class Block:
 class BlockStore(Protocol):
     """Where blocks go: one file, or a ring of them."""
 
-    def append(self, block: Block) -> None:
+    def append(self, block: PackedBlock) -> None:
         """Write a block; an `OSError` leaves everything as it was."""
 
     def close(self) -> None:
@@ -63,12 +63,12 @@ class DiskThread(threading.Thread):
         self.frames_written = self.frames_lost = 0
         self.last_log_s: float | None = None
         self._store = store
-        self._waiting: queue.SimpleQueue[Block | None] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[PackedBlock | None] = queue.SimpleQueue()
         self._waiting_bytes = 0
         self._lock = threading.Lock()
         self._ending = threading.Event()
 
-    def take(self, block: Block) -> bool:
+    def take(self, block: PackedBlock) -> bool:
         """Take a block; False where there is no memory for it."""
         with self._lock:
             if self._waiting_bytes + len(block.member) > _MOST_WAITING_BYTES:
@@ -97,7 +97,7 @@ class DiskThread(threading.Thread):
                 self._waiting_bytes -= len(block.member)
         self._store.close()
 
-    def _write(self, block: Block) -> None:
+    def _write(self, block: PackedBlock) -> None:
         while True:
             try:
                 self._store.append(block)
@@ -140,7 +140,7 @@ class BlockThread(threading.Thread):
         traffic: dict[str, BusTraffic],
         *,
         block_s: float = BLOCK_S,
-        on_lost: Callable[[Block], None] | None = None,
+        on_lost: Callable[[PackedBlock], None] | None = None,
     ) -> None:
         super().__init__(name="make blocks", daemon=True)
         self.first_log_s: float | None = None
@@ -204,7 +204,7 @@ class BlockThread(threading.Thread):
             return
         lines, self._lines = self._lines, []
         self.frames += len(lines)
-        block = Block(
+        block = PackedBlock(
             pack("".join(lines).encode("ascii")), len(lines), self._start_s, self._end_s
         )
         if not self._disk.take(block) and self._on_lost is not None:

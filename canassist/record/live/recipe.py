@@ -9,8 +9,8 @@ from canassist.record.state import RecipeRow, RowState
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.profile import Profile
-    from canassist.record.ridden import RiddenSoFar
+    from canassist.model import Profile
+    from canassist.record.live.ridden import RiddenSoFar
 
 STANDING_S: Final = 10.0
 TURN_S: Final = 20.0
@@ -61,7 +61,9 @@ _TAIL: Final = _Part("engine off, key off", TAIL_S, "s",
 
 def _turn(side: str, slow_kph: float) -> _Part:
     how = f"turn {side} below {slow_kph:g} km/h, steering under load"
-    return _Part(f"slow turns {side}", TURN_S, "s", how, "road speed, or driver torque with its sign")
+    return _Part(
+        f"slow turns {side}", TURN_S, "s", how, "road speed, or driver torque with its sign"
+    )
 
 
 def _cruise(cruise_kph: float) -> _Part:
@@ -84,7 +86,7 @@ def _modes(ridden: RiddenSoFar, profile: Profile, *, settled: bool) -> Iterator[
         yield _row(part, ridden_s, settled)
 
 
-def _row(part: _Part, ridden: float | None, settled: bool) -> RecipeRow:  # noqa: FBT001 - a state
+def _row(part: _Part, ridden: float | None, settled: bool) -> RecipeRow:
     if ridden is None and settled:
         state, how = RowState.IMPOSSIBLE, f"not in this log: {part.channels}"
     elif ridden is not None and ridden >= part.needed:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 
 import can
 
-from canassist import readers
+from canassist import frames
 from canassist.model import FrameFlag
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class ReplayBus(can.BusABC):
     def __init__(self, paths: Sequence[Path], *, speed: float = 1.0) -> None:
         self.channel_info = "replayed log"
         self.at_end = False
-        self._messages = messages_of(readers.open_recording(paths))
+        self._messages = messages_of(frames.open_log(paths))
         self._speed = speed
         self._next: can.Message | None = None
         self._zero: tuple[float, float] | None = None
@@ -73,9 +73,7 @@ class ReplayBus(can.BusABC):
         raise can.CanOperationError("a replayed log takes no frames")
 
 
-def messages_of(
-    recording: readers.Recording, *, numbered: bool = False
-) -> Iterator[can.Message]:
+def messages_of(recording: frames.Recording, *, numbered: bool = False) -> Iterator[can.Message]:
     """Give the frames of a log one by one.
 
     Parameters

@@ -7,15 +7,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from canassist.cli.guard import say, tell
-from canassist.cli.names import stem
+from canassist.cli.exit_status import say, tell
+from canassist.cli.output_names import stem
 from canassist.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canassist.record.session import RecordingSession
-    from canassist.record.state import LiveAnswer
+    from canassist.record import LiveAnswer, RecordingSession
 
 PACKED: Final = ".log.gz"
 
@@ -45,8 +44,8 @@ def names_of(output: Path | None, *, make_report: bool) -> RecordingNames:
     CanassistError
         If one is there, the folder is missing, or the ending is of no format.
     """
-    from canassist.output import check_folder
-    from canassist.record.other_formats import FORMATS
+    from canassist.atomic_write import check_folder
+    from canassist.record import FORMATS
 
     given = output or Path(datetime.now().astimezone().strftime("ride-%Y-%m-%d-%H%M%S"))
     plain = given.with_name(stem(given))
@@ -71,7 +70,7 @@ def names_of(output: Path | None, *, make_report: bool) -> RecordingNames:
 
 def finish(session: RecordingSession, names: RecordingNames) -> None:
     """Make the other format, and say what lies where."""
-    from canassist.record.other_formats import convert
+    from canassist.record import convert
 
     log = names.log
     if names.other is not None and log.exists():
@@ -89,9 +88,7 @@ def finish(session: RecordingSession, names: RecordingNames) -> None:
 
 def summary(session: RecordingSession, answer: LiveAnswer | None) -> Iterator[str]:
     """Give the last words: what was recorded, what is missing and how to ride it."""
-    from canassist.record.case_file import minutes
-    from canassist.record.state import RowState
-    from canassist.record.terminal import alarm_text
+    from canassist.record import minutes
 
     state = session.state()
     yield (
@@ -101,18 +98,23 @@ def summary(session: RecordingSession, answer: LiveAnswer | None) -> Iterator[st
     yield from state.warnings
     for one in state.marks:
         yield f"  {one.kind} at {minutes(one.at_s)}" + (f": {one.text}" if one.text else "")
-    if answer is None:
-        return
+    if answer is not None:
+        yield from _live_words(answer, alert=state.alert)
+
+
+def _live_words(answer: LiveAnswer, *, alert: bool) -> Iterator[str]:
+    from canassist.record import RowState, alarm_text
+
     if answer.note:
         yield answer.note
-    if state.alert:
+    if alert:
         yield f"Alarms: {len(answer.alarms)}." if answer.alarms else "No alarm."
         yield from (f"  {alarm_text(one)}" for one in answer.alarms)
-    missing = [one for one in answer.recipe if one.state is RowState.MISSING]
-    if answer.recipe and not missing:
+    if answer.recipe and all(one.state is not RowState.MISSING for one in answer.recipe):
         yield "Nothing that can be ridden is missing."
-    for one in missing:
-        yield f"  missing: {one.name}, {one.ridden:.0f} of {one.needed:.0f} {one.unit}: {one.how}."
-    for one in answer.recipe:
-        if one.state is RowState.IMPOSSIBLE:
-            yield f"  cannot be told: {one.name} ({one.how})."
+    for row in answer.recipe:
+        if row.state is RowState.MISSING:
+            done = f"{row.ridden:.0f} of {row.needed:.0f} {row.unit}".rstrip()
+            yield f"  missing: {row.name}, {done}: {row.how}."
+        elif row.state is RowState.IMPOSSIBLE:
+            yield f"  cannot be told: {row.name} ({row.how})."

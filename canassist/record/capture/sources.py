@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING
 import can
 
 from canassist.errors import CanassistError
-from canassist.record.interfaces import (
+from canassist.record.capture.interfaces import (
     ERROR_CLASSES_KEPT,
     bit_rate_of,
     cannot_open,
     listening,
     open_bus,
 )
-from canassist.record.replay import ReplayBus
+from canassist.record.capture.replay import ReplayBus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from canassist.record.interfaces import ChannelSetting
+    from canassist.record.capture.interfaces import ChannelSetting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

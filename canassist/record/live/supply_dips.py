@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist import decode, physics
-from canassist.model import Timeline
-from canassist.profile import ChannelSpec
-from canassist.readers.bus_stats import BusStatsCollector
+from canassist.frames import BusStatsCollector
+from canassist.model import ChannelSpec, Timeline
 from canassist.record.state import Alarm
 from canassist.timeline import value_at
 
@@ -18,8 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from canassist.model import BoolArray, Channel, FloatArray, FrameBlock
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Channel, FloatArray, FrameBlock, Profile
 
 NEEDED: Final = ("supply_voltage", "engine_speed")
 BACK_V: Final = 0.2

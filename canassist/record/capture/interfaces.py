@@ -14,7 +14,7 @@ import can
 from can.interfaces import BACKENDS
 
 from canassist.errors import InputError, MissingExtraError, UsageError
-from canassist.record.candump_text import LONGEST_BUS_WORD, bus_word
+from canassist.record.capture.candump_text import LONGEST_BUS_WORD, bus_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

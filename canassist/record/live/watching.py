@@ -3,29 +3,32 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
+import pickle
 import signal
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from importlib import import_module
+from typing import IO, TYPE_CHECKING, Final
 
 from canassist.errors import CanassistError
-from canassist.record.alarms import AlarmWatch
-from canassist.record.channel_values import channels_now
-from canassist.record.growing_log import GrowingLog
-from canassist.record.live_reading import LiveReading
-from canassist.record.recipe import recipe_rows
-from canassist.record.ridden import count_ridden
-from canassist.record.ring import segment_path
+from canassist.record.capture.ring import segment_path
+from canassist.record.live.alarms import AlarmWatch
+from canassist.record.live.channel_values import channels_now
+from canassist.record.live.growing_log import GrowingLog
+from canassist.record.live.live_reading import LiveReading
+from canassist.record.live.recipe import recipe_rows
+from canassist.record.live.ridden import count_ridden
 from canassist.record.state import LiveAnswer
 
 if TYPE_CHECKING:
-    from multiprocessing.connection import Connection
+    from collections.abc import Callable
     from pathlib import Path
 
-    from canassist.profile import Profile
+    from canassist.model import Profile
 
 _POLL_S: Final = 0.1
 _SHORTEST_S: Final = 1.0
@@ -72,66 +75,96 @@ class Watcher:
     """
 
     def __init__(self, order: WatchOrder) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._own, theirs = context.Pipe()
-        self._process = context.Process(target=watch, args=(order, theirs), daemon=True)
         self.answer: LiveAnswer | None = None
         self._ended = threading.Event()
-        self._process.start()
-        theirs.close()
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "canassist.record.live.watching"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        self._tell(order)
         threading.Thread(target=self._listen, name="hear the watch", daemon=True).start()
 
+    def _tell(self, what: object) -> None:
+        with contextlib.suppress(OSError):  # it has ended already
+            pickle.dump(what, self._stream(self._process.stdin))
+            self._stream(self._process.stdin).flush()
+
+    @staticmethod
+    def _stream(stream: IO[bytes] | None) -> IO[bytes]:
+        if stream is None:
+            raise ValueError("the process was started with pipes")
+        return stream
+
     def _listen(self) -> None:
+        stream = self._stream(self._process.stdout)
         try:
             while True:
-                self.answer = self._own.recv()
-        except (EOFError, OSError):
+                self.answer = pickle.load(stream)  # noqa: S301 - from this program itself
+        except (EOFError, OSError, pickle.UnpicklingError):
             self._ended.set()
 
     def finish(self) -> LiveAnswer | None:
         """Let it read to the log's end, and return its last answer."""
-        with contextlib.suppress(OSError):
-            self._own.send(_FINISH)
-            self._ended.wait(_PATIENCE_S)
-        self.end()
+        self._tell(_FINISH)
+        self._ended.wait(_PATIENCE_S)
+        self._process.kill()
+        self._process.wait()
+        for stream in (self._process.stdin, self._process.stdout):
+            with contextlib.suppress(OSError):
+                self._stream(stream).close()
         return self.answer
 
-    def end(self) -> None:
-        """End the process."""
-        if self._process.is_alive():
-            self._process.terminate()
-        self._process.join()
 
-
-def watch(order: WatchOrder, connection: Connection) -> None:
-    """Read the log as it grows, and send what it says; runs in a process of its own."""
+def watch_from_pipes() -> None:
+    """Read an order from standard input, and answer it on standard output."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the recording ends this process
     with contextlib.suppress(OSError, AttributeError):
         os.nice(10)
+    answers, orders = sys.stdout.buffer, sys.stdin.buffer
+    sys.stdout = sys.stderr  # what a library prints must not go between the answers
+
+    def send(answer: LiveAnswer) -> None:
+        pickle.dump(answer, answers)
+        answers.flush()
+
     try:
-        _Watch(order, connection).run()
-    except CanassistError as error:
-        _send(connection, LiveAnswer(until_s=0.0, note=str(error)))
+        order: WatchOrder = pickle.load(orders)  # noqa: S301 - from this program itself
+        _Watch(order, send, _finish_asked(orders)).run()
     except (BrokenPipeError, EOFError):
         return
-    except Exception as error:  # noqa: BLE001 - the log goes on, and somebody must be told
+    except CanassistError as error:
+        send(LiveAnswer(until_s=0.0, note=str(error)))
+    except Exception as error:
         what = f"{type(error).__name__}: {error}"
-        _send(connection, LiveAnswer(until_s=0.0, note=f"the live view has failed ({what})"))
-    finally:
-        connection.close()
+        send(LiveAnswer(until_s=0.0, note=f"the live view has failed ({what})"))
 
 
-def _send(connection: Connection, answer: LiveAnswer) -> None:
-    with contextlib.suppress(BrokenPipeError):
-        connection.send(answer)
+def _finish_asked(orders: IO[bytes]) -> threading.Event:
+    """Return an event that is set when the log has ended; end with the recording's process."""
+    asked = threading.Event()
+
+    def listen() -> None:
+        try:
+            pickle.load(orders)  # noqa: S301 - from this program itself
+        except (EOFError, OSError, pickle.UnpicklingError):
+            os._exit(0)
+        asked.set()
+
+    threading.Thread(target=listen, daemon=True).start()
+    return asked
 
 
 class _Watch:
     """What the process does."""
 
-    def __init__(self, order: WatchOrder, connection: Any) -> None:  # Any: generic in 3.12 only
+    def __init__(
+        self, order: WatchOrder, send: Callable[[LiveAnswer], None], finish: threading.Event
+    ) -> None:
         self._order = order
-        self._connection = connection
+        self._send = send
+        self._finish = finish
         self._log = GrowingLog(order.path_of)
         self._reading = LiveReading(order.databases, order.profile)
         self._alarms = AlarmWatch(order.databases, order.profile) if order.alert else None
@@ -139,7 +172,7 @@ class _Watch:
         self._next_s = 0.0
 
     def run(self) -> None:
-        while not self._asked_to_finish():
+        while not self._finish.wait(_POLL_S):
             if self._read_on():
                 self._look()
         while self._read_on():
@@ -147,10 +180,6 @@ class _Watch:
         self._reading.finish()
         self._decode()
         self._look()
-
-    def _asked_to_finish(self) -> bool:
-        """Wait a little; the other side's end ends this one with `EOFError`."""
-        return bool(self._connection.poll(_POLL_S)) and self._connection.recv() == _FINISH
 
     def _read_on(self) -> bool:
         text = self._log.read()
@@ -173,7 +202,7 @@ class _Watch:
         if self._alarms is not None:
             alarms = self._alarms.look(zero_ns, self._reading.buses)
             self._answer = replace(self._answer, alarms=alarms)
-        _send(self._connection, self._answer)
+        self._send(self._answer)
 
     def _decode(self) -> None:
         """Decode the whole log so far."""
@@ -195,3 +224,8 @@ class _Watch:
             alarms=self._answer.alarms,
             coverage=ridden.coverage,
         )
+
+
+if __name__ == "__main__":
+    # By its full name, so that what is pickled is found again.
+    import_module("canassist.record.live.watching").watch_from_pipes()

@@ -74,7 +74,7 @@ class DriverLosses:
             return 0
         try:
             return int(getattr(self._statistics(), "overruns", 0))
-        except Exception:  # noqa: BLE001 - a driver's own library may raise anything
+        except Exception:
             return self._overruns
 
 

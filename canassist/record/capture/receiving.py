@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import can
 
-from canassist.record.driver_losses import DriverLosses
-from canassist.record.candump_text import bus_word
+from canassist.record.capture.candump_text import bus_word
+from canassist.record.capture.driver_losses import DriverLosses
 from canassist.record.happenings import RecorderHole, RecorderLoss
 
 if TYPE_CHECKING:
@@ -177,7 +177,7 @@ class Receiver(threading.Thread):
         while not self._stopping.wait(_RETRY_S):
             try:
                 bus = self._reopen()
-            except Exception:  # noqa: BLE001, S112 - whatever a driver raises, it is not there yet
+            except Exception:  # noqa: S112 - whatever a driver raises, it is not there yet
                 continue
             self._end_hole(hole, begun + time.monotonic() - begun_at)
             return bus
@@ -197,5 +197,5 @@ class Receiver(threading.Thread):
 def _close(bus: can.BusABC) -> None:
     try:
         bus.shutdown()
-    except Exception:  # noqa: BLE001 - a driver whose device is gone may raise anything
+    except Exception:
         return

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from canassist.record.big_type import ROWS, big, width_of
 from canassist.record.case_file import minutes
 from canassist.record.happenings import MarkKind
+from canassist.record.show.big_type import ROWS, big, width_of
 from canassist.record.state import RowState
 
 if TYPE_CHECKING:
@@ -131,7 +131,9 @@ def alarm_text(alarm: Alarm) -> str:
 def _cell(row: RecipeRow) -> str:
     if row.state is RowState.IMPOSSIBLE:
         return f"{_SIGNS[row.state]} {row.name}"
-    return f"{_SIGNS[row.state]} {row.name} {row.ridden:.0f} of {row.needed:.0f} {row.unit}".rstrip()
+    return (
+        f"{_SIGNS[row.state]} {row.name} {row.ridden:.0f} of {row.needed:.0f} {row.unit}".rstrip()
+    )
 
 
 def _columns(cells: Sequence[str], width: int, number: int) -> Iterator[str]:

@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import MODULE_CHANNELS
+from canassist.record.live.supply_dips import SupplyDips
 from canassist.record.state import Alarm
-from canassist.record.supply_dips import SupplyDips
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from canassist.model import Channel, FrameBlock, IntArray
-    from canassist.profile import Profile
-    from canassist.record.live_reading import SoFar
+    from canassist.model import Channel, FrameBlock, IntArray, Profile
+    from canassist.record.live.live_reading import SoFar
 
 _NS: Final = 1_000_000_000
 WINDOW_S: Final = 8.0

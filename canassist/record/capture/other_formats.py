@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Final
 
 import can
 
-from canassist import readers
+from canassist import frames
 from canassist.errors import OutputError
-from canassist.record.replay import messages_of
+from canassist.record.capture.replay import messages_of
 
 if TYPE_CHECKING:
-    from canassist.readers import Recording
+    from canassist.frames import Recording
 
 FORMATS: Final = frozenset({".log", ".asc", ".blf", ".trc"})
 """Endings that python-can writes, and that are read here."""
@@ -39,8 +39,8 @@ def convert(log: Path, target: Path) -> int:
     os.close(handle)
     temporary = Path(name)
     try:
-        written = _write(readers.open_recording([log]), temporary)
-        read = _count(readers.open_recording([temporary]))
+        written = _write(frames.open_log([log]), temporary)
+        read = _count(frames.open_log([temporary]))
         if read != written:
             problem = f"{target.name}: holds {read} of {written} frames."
             raise OutputError(problem, f"Keep {log.name}, and choose another format.")

@@ -9,16 +9,15 @@ import time
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final
 
-from canassist.cli.guard import harmless, tell
+from canassist.cli.exit_status import harmless, tell
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from rich.console import Console
+    from rich.text import Text
 
-    from canassist.record.session import RecordingSession
-    from canassist.record.state import LiveAnswer, RecordingState
-    from canassist.record.terminal import ScreenLine
+    from canassist.record import LiveAnswer, RecordingSession, RecordingState, ScreenLine
 
 _TICK_S: Final = 0.05
 _DRAW_S: Final = 0.5
@@ -51,14 +50,13 @@ class _Keys:
             self.ending = True
 
     def _mark(self) -> None:
-        from canassist.record.case_file import minutes
-        from canassist.record.happenings import MarkKind
+        from canassist.record import MarkKind, minutes
 
         made = self._session.mark(MarkKind.HEAVY)
         self._say("heavy|" + (minutes(made.at_s) if made else "at the start"))
 
     def _write(self, key: str) -> None:
-        from canassist.record.happenings import MarkKind
+        from canassist.record import MarkKind
 
         written = self.writing or ""
         if key in {"\r", "\n"}:
@@ -83,8 +81,7 @@ class _Keys:
 
 def run_with_screen(session: RecordingSession) -> LiveAnswer | None:
     """Record until a key, a signal or a bound ends it; everything is written then."""
-    from canassist.record.keys import keys
-    from canassist.record.terminal import NEVER
+    from canassist.record import NEVER, keys
 
     handled = _Keys(session)
     tell(NEVER)
@@ -143,7 +140,7 @@ def _draw_screen(session: RecordingSession, handled: _Keys, over: threading.Even
     from rich.console import Console
     from rich.live import Live
 
-    from canassist.record.terminal import screen_lines
+    from canassist.record import screen_lines
 
     console, rung = Console(), set[tuple[str, float]]()
     with suppress(OSError), Live(console=console, screen=True, auto_refresh=False) as live:
@@ -159,7 +156,7 @@ def _draw_screen(session: RecordingSession, handled: _Keys, over: threading.Even
                 return
 
 
-def _text(lines: list[ScreenLine]) -> object:
+def _text(lines: list[ScreenLine]) -> Text:
     from rich.text import Text
 
     whole = Text(no_wrap=True, overflow="crop")
@@ -181,8 +178,7 @@ def _ring(console: Console, state: RecordingState, rung: set[tuple[str, float]])
 
 def _tell_lines(session: RecordingSession, handled: _Keys, over: threading.Event) -> None:
     """Tell the state now and then, and alarms at once, where nobody watches a screen."""
-    from canassist.record.case_file import minutes
-    from canassist.record.terminal import alarm_text, notice_or_next
+    from canassist.record import alarm_text, minutes, notice_or_next
 
     told, next_s = set[tuple[str, float]](), time.monotonic() + _TELL_S
     warned: tuple[str, ...] = ()

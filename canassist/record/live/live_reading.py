@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from canassist import decode
-from canassist.model import Tally, Timeline
-from canassist.readers.base import Wish
-from canassist.readers.bus_stats import BusStatsCollector
-from canassist.readers.candump import CandumpReader
-from canassist.readers.clock import ClockRepair
+from canassist.frames import GrowingRecording, ReadRequest
+from canassist.model import Timeline
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from canassist.decode import DecodedRide
-    from canassist.model import FrameBlock
-    from canassist.profile import Profile
+    from canassist.model import FrameBlock, Profile
 
 MOST_FRAMES: Final = 20_000_000
 """Frames with known signals that are kept for the live figures: hours of a busy bus."""
@@ -51,61 +45,53 @@ class LiveReading:
     def __init__(self, databases: Sequence[Path], profile: Profile) -> None:
         self.profile = profile
         self.plan = decode.plan_reading(decode.load_databases(databases), profile)
-        self._wish = Wish(wanted=self.plan.wanted)
-        self._tally = Tally(name="ride", format="candump")
-        self._reader = CandumpReader()
-        self._clock = ClockRepair(self._tally)
-        self._stats = BusStatsCollector(profile.bit_rate_bps)
+        request = ReadRequest(wanted=self.plan.wanted)
+        self._recording = GrowingRecording(request, bit_rate=profile.bit_rate_bps)
         self._collector = decode.FrameCollector()
-        self.zero_ns: int | None = None
-        self.frames = self.kept = 0
+        self._kept = 0
 
     @property
     def is_full(self) -> bool:
         """Whether more frames came than are kept."""
-        return self.kept > MOST_FRAMES
+        return self._kept > MOST_FRAMES
+
+    @property
+    def zero_ns(self) -> int | None:
+        """Return the time of the earliest frame; None before it."""
+        return self._recording.zero_ns
 
     @property
     def buses(self) -> Sequence[str]:
         """Return the names of the buses so far."""
-        return self._tally.buses
+        return self._recording.buses
 
     def feed(self, text: bytes) -> list[FrameBlock]:
         """Read whole lines; give the frames that are certain of their place in time."""
-        found = []
-        for block in self._reader.read(io.BytesIO(text), wish=self._wish, tally=self._tally):
-            if len(block):
-                found += self._take(self._clock.feed(block))
-        return found
+        return self._collected(self._recording.feed(text))
 
     def finish(self) -> None:
         """Take what was held back for its time; no more text may come."""
-        self._take(self._clock.finish())
+        self._collected(self._recording.finish())
 
-    def _take(self, blocks: Iterable[FrameBlock]) -> list[FrameBlock]:
-        taken = list(blocks)
-        for block in taken:
-            begin_ns = int(block.time_ns.min())
-            self.zero_ns = begin_ns if self.zero_ns is None else min(self.zero_ns, begin_ns)
-            self._stats.feed(block)
-            self.frames += len(block)
-            self.kept += len(block.payload_row)
+    def _collected(self, blocks: list[FrameBlock]) -> list[FrameBlock]:
+        for block in blocks:
+            self._kept += len(block.payload_row)
             if not self.is_full:
                 self._collector.feed(block)
-        return taken
+        return blocks
 
     def so_far(self) -> SoFar | None:
         """Decode all that was read; None before the first frame."""
-        if self.zero_ns is None:
+        zero_ns = self._recording.zero_ns
+        if zero_ns is None:
             return None
-        stats = self._stats.finish(zero_ns=self.zero_ns, buses=self._tally.buses)
-        decoded = decode.decode_ride(
-            self._collector.finish(self.zero_ns), self.plan, self.profile, stats
-        )
+        stats = self._recording.stats()
+        sorted_frames = self._collector.finish(zero_ns)
+        decoded = decode.decode_ride(sorted_frames, self.plan, self.profile, stats)
         timeline = Timeline(
             channels=decoded.channels,
             duration_s=stats.duration_s,
-            start_utc=datetime.fromtimestamp(self.zero_ns / 1e9, UTC),
+            start_utc=self._recording.start_utc,
             bus=stats,
             senders=decoded.senders,
             integrity=decoded.integrity,

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist import physics
-from canassist.conclude.coverage import STEERING_NM, STEP_S, count_coverage
+from canassist.conclude import STEERING_NM, STEP_S, count_coverage
 from canassist.timeline import value_at, with_known_units
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, Coverage, FloatArray, Timeline
-    from canassist.profile import Profile
+    from canassist.model import BoolArray, Coverage, FloatArray, Profile, Timeline
 
 STANDING_KPH: Final = 1.0
 """Road speed below which the vehicle stands: sensors read a little at rest (rule of thumb)."""

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from canassist.record.block_file import BlockFile
+from canassist.record.capture.block_file import BlockFile
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from canassist.record.log_writer import Block
+    from canassist.record.capture.log_writer import PackedBlock
 
 SEGMENT_S: Final = 30.0
 """Old blocks are dropped in pieces of this length."""
@@ -88,7 +88,7 @@ class RingLog:
         start = at_log_s - self._keep_s if wanted is None else wanted[0]
         self._wanted = (start, at_log_s + AFTER_S)
 
-    def append(self, block: Block) -> None:
+    def append(self, block: PackedBlock) -> None:
         """Add a block; where the disk is full the oldest piece makes room."""
         segment = self._segments[-1]
         if segment.span_s() >= SEGMENT_S:

@@ -1,0 +1,1 @@
+"""What `canassist record` shows and leaves behind."""

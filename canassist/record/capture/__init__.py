@@ -1,0 +1,1 @@
+"""From the interface to the disk: received, made into blocks, written."""

@@ -1,0 +1,1 @@
+"""What a passenger sees and presses in a terminal."""
