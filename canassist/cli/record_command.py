@@ -62,10 +62,6 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     alert: Annotated[
         bool, typer.Option("--alert", help="Ring at a dip, a lost channel or a restart.")
     ] = False,
-    page: Annotated[
-        str | None,
-        typer.Option(metavar="HOST:PORT", help="Show it on a page too, for a tablet."),
-    ] = None,
     report: Annotated[bool, typer.Option("--report", help="Write the report at the end.")] = False,
 ) -> None:
     """Record a ride, listening only, and show what the ride still lacks."""
@@ -79,7 +75,7 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     session = RecordingSession(plan, sources)
     for one in sources:
         tell(one.listening)
-    answer = _run(session, page)
+    answer = _run(session)
     _finish(session, answer, names)
     if report:
         from canassist.cli.report_command import report as make_report
@@ -141,16 +137,11 @@ def _sources(  # noqa: PLR0913 - the command's options
     return open_sources(channel_settings(interface, channel, bitrate, fd=fd))
 
 
-def _run(session: RecordingSession, page: str | None) -> LiveAnswer | None:
+def _run(session: RecordingSession) -> LiveAnswer | None:
     """Record until a bound, a key, or an interrupt ends it; whatever ends it, all is written."""
     from canassist.cli.recording.recording_screen import run_with_screen
 
-    if page is None:
-        return run_with_screen(session)
-    from canassist.cli.recording.recording_page import page_for
-
-    with page_for(session, page):
-        return run_with_screen(session)
+    return run_with_screen(session)
 
 
 def _finish(session: RecordingSession, answer: LiveAnswer | None, names: RecordingNames) -> None:

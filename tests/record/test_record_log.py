@@ -17,9 +17,7 @@ import pytest
 
 from canassist import frames
 
-if TYPE_CHECKING:
-    pass
-
+StandIn = Any  # the fixture's class lives in conftest.py
 FramesOf = Callable[[Path], list[tuple[float, str, int, int]]]
 Wait = Callable[[Callable[[], bool]], None]
 
