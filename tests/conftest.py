@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tarfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,6 +35,20 @@ def shared_data() -> Path:
     if not (SHARED_DATA / "INDEX.md").is_file():
         pytest.skip("the real recordings (../shared/data) are not beside this checkout")
     return SHARED_DATA
+
+
+@pytest.fixture(scope="session")
+def first_version(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of what version 0.1 wrote, kept as it was; tests change copies only.
+
+    ``unsigned.html``, ``signed.html`` and ``compared.html`` with their JSON, made from the two
+    rides, the database and the profile beside them; ``fleet``, a folder of screening; ``data``,
+    the page's data folder with two rides and their comparison.
+    """
+    folder = tmp_path_factory.mktemp("first_version")
+    with tarfile.open(ROOT / "tests" / "golden" / "version_0.1.tar.xz") as archive:
+        archive.extractall(folder, filter="data")
+    return folder
 
 
 @pytest.fixture(scope="session")
