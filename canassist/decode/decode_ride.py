@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import ChannelChoice
+from canassist.decode.database_fit import fit_of
 from canassist.decode.matching import choose
 from canassist.decode.signals.integrity import CheckedMessage, check_integrity
 from canassist.decode.standards.diagnostic_codes import find_trouble_codes
@@ -105,6 +106,7 @@ def decode_ride(
     channels, ranking = _channels(builder, found, plan, stats)
     checked = _check_integrity(builder, plan)
     diagnosis = read_diagnosis(frames, stats)
+    fit = fit_of(plan.databases, frames, stats)
     return DecodedRide(
         channels={name: channels[name] for name in CHANNEL_UNITS if name in channels},
         senders=_senders(plan.databases, stats),
@@ -114,12 +116,13 @@ def decode_ride(
         ids_known=_ids_known(plan.databases, stats, frames),
         problems=(
             *plan.databases.problems,
-            *_misfit(plan.databases, stats),
+            *_misfit(fit, plan.databases),
             *builder.problems,
             *(problem for one in checked for problem in one.problems),
         ),
         ranking=ranking,
         extras=tuple(one for one in found if not one.channel),
+        fit=fit,
     )
 
 
@@ -199,15 +202,7 @@ def _known_to(databases: Databases, stats: BusStats) -> set[FrameSource]:
     }
 
 
-def _misfit(databases: Databases, stats: BusStats) -> Iterable[Problem]:
-    """Say so where the databases explain hardly anything of the log."""
-    if not databases.messages or not stats.ids:
-        return
-    known, total = len(_known_to(databases, stats)), len(stats.ids)
-    if known < MISFIT_SHARE * total:
-        names = ", ".join(databases.names)
-        yield Problem(names, f"knows only {known} of the log's {total} ids: is it this vehicle's?")
-
-
-MISFIT_SHARE = 0.1
-"""Databases that know a smaller share of the identifiers are suspected of another vehicle."""
+def _misfit(fit: DatabaseFit | None, databases: Databases) -> Iterable[Problem]:
+    """Say so where the databases are another vehicle's."""
+    if fit is not None and fit.reason:
+        yield Problem(", ".join(databases.names), fit.reason)

@@ -83,7 +83,7 @@ def _message(
     bits = np.zeros((len(time_s), message.length * 8), dtype=np.uint8)
     for signal in message.signals:
         value = formula(answers.carries[signal.full_name], carried)[rows]
-        _put(bits, signal, value)
+        put_bits(bits, signal, value)
     payload = np.packbits(bits, axis=1)
     if payload.shape[1] < 8:
         payload = np.pad(payload, ((0, 0), (0, 8 - payload.shape[1])))
@@ -95,7 +95,7 @@ def _message(
     )
 
 
-def _put(bits: np.ndarray, signal: SignalLayout, value: FloatArray) -> None:
+def put_bits(bits: np.ndarray, signal: SignalLayout, value: FloatArray) -> None:
     """Write one signal's raw bits, from the highest to the lowest."""
     low = -(2 ** (signal.length - 1)) if signal.signed else 0
     high = low + 2**signal.length - 1
@@ -122,7 +122,7 @@ def formula(text: str, carried: Mapping[str, FloatArray]) -> FloatArray:
     return carried[name] * scale + float(offset or 0.0)
 
 
-def _smooth(noise: FloatArray, seconds: float) -> FloatArray:
+def smooth(noise: FloatArray, seconds: float) -> FloatArray:
     """Return noise with everything faster than `seconds` taken out, one standard deviation high."""
     width = max(1, int(seconds / STEP_S))
     kernel = np.hanning(2 * width + 1)
@@ -149,11 +149,11 @@ def ride(seed: int = 1, *, standing: bool = False) -> Mapping[str, FloatArray]:
     knots = [0, 12, 16, 35, 45, 70, 80, 110, 120, 140, 150]
     speeds = [0, 0, 9, 11, 46, 52, 7, 9, 30, 0, 0]
     speed = _lag(np.interp(t, knots, speeds), 0.8) * (0.0 if standing else 1.0)
-    speed = np.where(speed < 0.2, 0.0, speed + 0.05 * _smooth(dice.normal(size=n), 0.3))
+    speed = np.where(speed < 0.2, 0.0, speed + 0.05 * smooth(dice.normal(size=n), 0.3))
     speed = np.maximum(speed, 0.0)
     engine = _engine(t, speed, dice)
     slow = np.clip(1.0 - speed / 40.0, 0.25, 1.0)
-    driver = 2.6 * slow * _smooth(dice.normal(size=n), 0.6) + 0.12
+    driver = 2.6 * slow * smooth(dice.normal(size=n), 0.6) + 0.12
     out: dict[str, FloatArray] = {"time": t, "vehicle_speed": speed, "engine_speed": engine}
     _steering(out, t, driver, speed, dice)
     _supply(out, t, engine, dice)
@@ -163,7 +163,7 @@ def ride(seed: int = 1, *, standing: bool = False) -> Mapping[str, FloatArray]:
 
 def _engine(t: FloatArray, speed: FloatArray, dice: np.random.Generator) -> FloatArray:
     running = np.interp(t, [2.0, 2.3, 3.2, 3.6], [0.0, 210.0, 230.0, 1150.0])
-    ride = 1150.0 + speed * 72.0 + 25.0 * _smooth(dice.normal(size=len(t)), 0.2)
+    ride = 1150.0 + speed * 72.0 + 25.0 * smooth(dice.normal(size=len(t)), 0.2)
     return np.where(t < 3.6, running, np.where(speed < 0.5, 1150.0 + (ride - 1150.0) * 0.3, ride))
 
 
@@ -181,9 +181,9 @@ def _steering(
     limit = np.clip((115.0 - temperature) / 30.0 * 100.0, 0.0, 100.0)
     limit[t > 135.0] = 100.0
     assist = _lag(wanted * limit / 100.0, 0.03)
-    angle = 30.0 * _smooth(dice.normal(size=len(t)), 1.5) * np.clip(3.0 - speed / 20.0, 0.3, 3.0)
+    angle = 30.0 * smooth(dice.normal(size=len(t)), 1.5) * np.clip(3.0 - speed / 20.0, 0.3, 3.0)
     angle = 0.7 * angle + 25.0 * _lag(driver, 0.5)
-    motor = 1.8 * assist + 0.15 * _smooth(dice.normal(size=len(t)), 0.02)
+    motor = 1.8 * assist + 0.15 * smooth(dice.normal(size=len(t)), 0.02)
     out |= {
         "driver_torque": driver,
         "assist_torque": assist,
@@ -214,7 +214,7 @@ def _supply(
     discharge = discharge + np.where(cranking, 160.0, 0.0)
     rest = 12.55 - 0.013 * discharge
     system = _lag(np.where(running, 14.15 - 0.006 * module, rest), 0.1)
-    system = system + 0.015 * _smooth(dice.normal(size=len(t)), 0.05)
+    system = system + 0.015 * smooth(dice.normal(size=len(t)), 0.05)
     supply = system - 0.03 - 0.018 * module
     out |= {
         "system_current": _lag(
@@ -225,11 +225,11 @@ def _supply(
         "system24": 2.0 * system,
         "supply24": 2.0 * system - 0.05 - 0.018 * module,
         "ecm_voltage": system - 0.05,
-        "trailer_voltage": 12.15 + 0.05 * _smooth(dice.normal(size=len(t)), 4.0),
-        "trailer24": 24.4 + 0.05 * _smooth(dice.normal(size=len(t)), 4.0),
-        "aux_voltage": 12.7 + 0.02 * _smooth(dice.normal(size=len(t)), 4.0),
+        "trailer_voltage": 12.15 + 0.05 * smooth(dice.normal(size=len(t)), 4.0),
+        "trailer24": 24.4 + 0.05 * smooth(dice.normal(size=len(t)), 4.0),
+        "aux_voltage": 12.7 + 0.02 * smooth(dice.normal(size=len(t)), 4.0),
         "motor_voltage": np.abs(out["motor_current"]) * 0.25,
-        "five_volt": 5.0 + 0.004 * _smooth(dice.normal(size=len(t)), 0.1),
+        "five_volt": 5.0 + 0.004 * smooth(dice.normal(size=len(t)), 0.1),
         "charge_target": np.where(t < 60.0, 14.2, 14.4),
     }
 
@@ -242,17 +242,17 @@ def _strays(out: dict[str, FloatArray], t: FloatArray, dice: np.random.Generator
         "constant90": np.full(n, 90.0),
         "constant12": np.full(n, 12.0),
         "set_speed": np.where(t < 50.0, 0.0, np.where(t < 65.0, 50.0, 45.0)),
-        "lead_speed": np.maximum(30.0 + 9.0 * _smooth(dice.normal(size=n), 5.0), 0.0),
+        "lead_speed": np.maximum(30.0 + 9.0 * smooth(dice.normal(size=n), 5.0), 0.0),
         "idle_target": np.where(t < 40.0, 1200.0, 1150.0),
-        "engine_torque": 10.0 + 0.03 * engine + 15.0 * _smooth(dice.normal(size=n), 0.8),
+        "engine_torque": 10.0 + 0.03 * engine + 15.0 * smooth(dice.normal(size=n), 0.8),
         "gearbox_speed": speed * 34.0,
-        "lane_torque": 0.4 * _smooth(dice.normal(size=n), 1.0),
-        "solenoid": 0.6 + 0.2 * _smooth(dice.normal(size=n), 1.0),
-        "lateral": 0.8 * _smooth(dice.normal(size=n), 1.5),
+        "lane_torque": 0.4 * smooth(dice.normal(size=n), 1.0),
+        "solenoid": 0.6 + 0.2 * smooth(dice.normal(size=n), 1.0),
+        "lateral": 0.8 * smooth(dice.normal(size=n), 1.5),
         "coolant_temperature": 41.0 + 48.0 * np.clip(t / 140.0, 0.0, 1.0),
         "oil_temperature": 40.0 + 55.0 * np.clip(t / 150.0, 0.0, 1.0),
-        "ambient_temperature": 22.0 + 0.6 * _smooth(dice.normal(size=n), 20.0),
-        "cabin_temperature": 25.0 + 0.4 * _smooth(dice.normal(size=n), 20.0),
+        "ambient_temperature": 22.0 + 0.6 * smooth(dice.normal(size=n), 20.0),
+        "cabin_temperature": 25.0 + 0.4 * smooth(dice.normal(size=n), 20.0),
         "counter4": np.arange(n, dtype=np.float64) // 2 % 16,
         "checksum": np.floor(dice.uniform(0.0, 256.0, size=n)),
     }

@@ -254,11 +254,21 @@ def test_of_two_buses_the_one_with_values_is_taken(databases: Databases) -> None
 
 
 def test_known_identifiers_are_counted_and_a_misfit_is_said(databases: Databases) -> None:
-    lines = [*motion(1, 2), *[(0.01 * n, f"{0x300 + n:03X}#00") for n in range(30)]]
-    found = decoded(databases, "", *lines)
+    strangers = [(0.01 * n, f"{0x400 + n % 29:03X}#00") for n in range(300)]
+    found = decoded(databases, "", *motion(1, 2), *strangers)
     assert found.ids_known == 1
-    assert any("knows only 1 of the log's 31 ids" in one.what for one in found.problems)
-    assert not any("knows only" in one.what for one in decoded(databases, "", *motion(1)).problems)
+    assert found.fit is not None
+    assert found.fit.known_ids == pytest.approx(1 / 30)
+    assert found.fit.reason
+    assert any(one.what == found.fit.reason for one in found.problems)
+
+
+def test_a_log_with_hardly_a_cyclic_message_tells_nothing_of_the_database(
+    databases: Databases,
+) -> None:
+    found = decoded(databases, "", *motion(1))
+    assert found.fit is not None
+    assert not found.fit.reason
 
 
 def test_a_log_of_garbage_identifiers_is_not_gone_through_once_for_each(
