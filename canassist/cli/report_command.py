@@ -118,7 +118,7 @@ def say_answer(result: Result, page: Path | None) -> None:
     for moment in result.moments:
         say(moment.text)
     say(first.headline)
-    sure = "cannot tell" if first.code == "inconclusive" else first.strength
+    sure = "cannot tell" if first.strength is None else first.strength
     say(f"  how sure: {sure} ({first.code})")
     for number, check in enumerate(first.next_checks[:3], start=1):
         say(f"  {number}. {check}")

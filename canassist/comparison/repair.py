@@ -66,9 +66,9 @@ def repairs(a: Side, b: Side) -> tuple[Repair, ...]:
 def _repair(item: Conclusion, a: Side, b: Side) -> Repair:
     again = [c for result in b for c in result.conclusions if c.code is item.code]
     ridden = _ridden(item.code, a, b)
-    strongest = min((_ORDER[c.strength] for c in again), default=len(_ORDER))
+    strongest = min((_ORDER[c.strength] for c in again if c.strength), default=len(_ORDER))
     name = str(item.code).replace("_", " ")
-    if item.strength is Strength.WEAK:
+    if not item.blames:
         state = RepairState.NOT_THERE_BEFORE
         text = f"A shows {name} only weakly: there is no sure fault to be gone."
     elif again and strongest <= _ORDER[Strength.MODERATE]:
@@ -195,7 +195,7 @@ def _map(a: Side, b: Side) -> RiddenConditions:
     }
     if sides <= {"uncommanded"} and sides:
         return _again(_kinds(EventKind.ASSIST_DEVIATION))(a, b)
-    for side, name in (("left_low", "left_s"), ("right_low", "right_s")):
+    for side, name in (("left_low", "slow_left_s"), ("right_low", "slow_right_s")):
         had = sum(getattr(result.coverage, name) or 0.0 for result in b)
         if side in sides and had < SIDE_S:
             word = side.removesuffix("_low")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.conclude.coverage import CRUISE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording.sentences import (
     channel_names,
     clock,
@@ -23,15 +24,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.model import Channel, Coverage, Physics, Profile, Timeline
-
-SLOW_NEEDED_S: Final = 20.0
-"""Slow steering without which low assist cannot be ruled out, s (rule of thumb)."""
-
-CRUISE_NEEDED_S: Final = 20.0
-"""Cruising without which assist at speed cannot be judged, s (rule of thumb)."""
-
-ENGINE_NEEDED_S: Final = 60.0
-"""Engine running without which supply cannot be judged, s: two spans of the charging rule."""
 
 CHARGING_NEEDED_S: Final = 30.0
 """Engine above its charging speed, s (the contract's figure)."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.limitations import (
-    CHARGING_NEEDED_S,
+from canassist.conclude.coverage import (
     CRUISE_NEEDED_S,
     ENGINE_NEEDED_S,
+    HOT_NEEDED_S,
     SLOW_NEEDED_S,
 )
+from canassist.conclude.limitations import CHARGING_NEEDED_S
 from canassist.conclude.wording.sentences import channel_names, duration, listed, say
 from canassist.model import Code, Need
 
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.model import Coverage, Physics, Timeline
-
-HOT_NEEDED_S: Final = 10.0
-"""Hot riding without which protection cannot be seen at work, s (rule of thumb)."""
 
 CRANK_NEEDED_S: Final = 0.3
 """Cranking is judged from 0.3 s after the starter engages (the contract's figure)."""
@@ -41,7 +39,11 @@ _SLOW: Final = _Condition("slow", SLOW_NEEDED_S, lambda ridden, _: ridden.low_sp
 _CRUISE: Final = _Condition("cruise", CRUISE_NEEDED_S, lambda ridden, _: ridden.cruise_s)
 _ENGINE: Final = _Condition("engine", ENGINE_NEEDED_S, lambda ridden, _: ridden.engine_running_s)
 _HOT: Final = _Condition("hot", HOT_NEEDED_S, lambda ridden, _: ridden.hot_s)
-_CRANK: Final = _Condition("crank", CRANK_NEEDED_S, lambda ridden, _: ridden.cranking_s)
+_CRANK: Final = _Condition(
+    "crank",
+    CRANK_NEEDED_S,
+    lambda _, physics: sum(crank.end_s - crank.start_s for crank in physics.cranks),
+)
 _FAST: Final = _Condition(
     "charging",
     CHARGING_NEEDED_S,
@@ -59,6 +61,7 @@ _NEEDED: Final[dict[Code, tuple[tuple[str, ...], tuple[_Condition, ...]]]] = {
         (_SLOW, _CRUISE, _ENGINE),
     ),
     Code.THERMAL_PROTECTION: (("module_temperature", "assist_limit"), (_HOT,)),
+    Code.DUTY_PROTECTION: (("motor_current", "assist_limit"), (_SLOW,)),
     Code.LOW_BATTERY: (("supply_voltage", "engine_speed"), (_CRANK, _SLOW)),
     Code.CHARGING_FAULT: (("supply_voltage", "engine_speed"), (_FAST,)),
     Code.SUPPLY_RESISTANCE: (("supply_voltage", "system_voltage", "module_current"), (_SLOW,)),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude.causes.heat_evidence import EFFORT_TORQUE_NM
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
-from canassist.conclude.limitations import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording.sentences import (
     channel_names,
     duration,
@@ -149,7 +149,7 @@ def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
     if fit is None or fit.map_from != "profile" or fit.ratio is None:
-        yield Cap(Strength.MODERATE, say("ground.cap_no_map"))
+        yield Cap(Strength.MODERATE, say("basis.cap_no_map"))
     if fit is None or fit.ratio is None or fit.map_from == "none" or not _within(ride, fit.ratio):
         return
     text = say(

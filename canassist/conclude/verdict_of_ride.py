@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canassist.conclude.causes.weigh_causes import rank, weigh_causes
+from canassist.conclude.causes.weigh_causes import explained, rank, weigh_causes
 from canassist.conclude.coverage import count_coverage
 from canassist.conclude.limitations import add_untold
 from canassist.conclude.moments import describe_moments
@@ -60,10 +60,12 @@ def conclude(
     )
     found = weigh_causes(ride)
     holding = rank(ride, found)
+    share = explained(ride, found)
     return Verdict(
         events=told,
         conclusions=tuple(
-            conclusion(ride, opinion, place) for place, opinion in enumerate(holding, start=1)
+            conclusion(ride, opinion, place, share.get(opinion.code))
+            for place, opinion in enumerate(holding, start=1)
         ),
         coverage=ride.coverage,
         moments=describe_moments(ride, case.at_s),

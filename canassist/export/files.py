@@ -30,7 +30,18 @@ _EVENT_COLUMNS: Final = (
     "code",
     "measured",
     "expected",
+    "limits",
     "text",
+)
+_CONCLUSION_COLUMNS: Final = (
+    "rank",
+    "code",
+    "role",
+    "strength",
+    "explains",
+    "explains_complaint",
+    "headline",
+    "basis",
 )
 _PLACES: Final = 6
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -52,12 +63,13 @@ def export_files(
         What their names begin with.
     formats : sequence of {"csv", "parquet", "mf4"}
         How the channels are written; all that the installed libraries can write if
-        empty. Events are always CSV.
+        empty. Events and conclusions are always CSV.
 
     Returns
     -------
     dict of path to bytes
-        ``STEM.events.csv`` and ``STEM.channels.csv``, ``.parquet``, ``.mf4``.
+        ``STEM.events.csv``, ``STEM.conclusions.csv`` and ``STEM.channels.csv``, ``.parquet``,
+        ``.mf4``.
 
     Raises
     ------
@@ -71,7 +83,10 @@ def export_files(
     if unknown:
         message = f"unknown formats: {sorted(unknown)}"
         raise ValueError(message)
-    files = {folder / f"{stem}.events.csv": _events(result)}
+    files = {
+        folder / f"{stem}.events.csv": _events(result),
+        folder / f"{stem}.conclusions.csv": _conclusions(result),
+    }
     aligned = align(result)
     for name in wanted:
         _require(name)
@@ -103,11 +118,29 @@ def _events(result: Result) -> bytes:
             event.code,
             _figures(event.measured.items()),
             _figures(event.expected.items()),
+            _figures(event.limits.items()),
             event.text,
         )
         for number, event in enumerate(result.events, start=1)
     )
     return _csv(_EVENT_COLUMNS, rows)
+
+
+def _conclusions(result: Result) -> bytes:
+    rows = (
+        (
+            item.rank,
+            item.code,
+            item.role,
+            item.strength or "",
+            _number(item.explains),
+            item.explains_complaint or "",
+            item.headline,
+            item.basis,
+        )
+        for item in result.conclusions
+    )
+    return _csv(_CONCLUSION_COLUMNS, rows)
 
 
 def _number(value: float | None) -> str:

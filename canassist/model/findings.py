@@ -48,11 +48,27 @@ class Strength(StrEnum):
     WEAK = "weak"
 
 
+class ConclusionRole(StrEnum):
+    """Whether a conclusion answers the complaint, or was only found beside it."""
+
+    ANSWER = "answer"
+    ALSO_SEEN = "also_seen"
+
+
+class ExplainsComplaint(StrEnum):
+    """Whether a conclusion explains heavy steering at the moment complained of."""
+
+    YES = "yes"
+    PARTLY = "partly"
+    NO = "no"
+
+
 class Code(StrEnum):
     """What a conclusion says."""
 
     NO_FAULT_FOUND = "no_fault_found"
     THERMAL_PROTECTION = "thermal_protection"
+    DUTY_PROTECTION = "duty_protection"
     LOW_BATTERY = "low_battery"
     CHARGING_FAULT = "charging_fault"
     SUPPLY_RESISTANCE = "supply_resistance"
@@ -68,7 +84,13 @@ class Code(StrEnum):
 
 
 BLAMELESS = frozenset(
-    {Code.NO_FAULT_FOUND, Code.THERMAL_PROTECTION, Code.MECHANICAL_LOAD, Code.INCONCLUSIVE}
+    {
+        Code.NO_FAULT_FOUND,
+        Code.THERMAL_PROTECTION,
+        Code.DUTY_PROTECTION,
+        Code.MECHANICAL_LOAD,
+        Code.INCONCLUSIVE,
+    }
 )
 """Codes that blame no part; every other one is never strong on assumed limits."""
 
@@ -87,6 +109,8 @@ class Event:
         The channel that it was seen on, where it is one of several.
     measured, expected : mapping of name to number or text
         Figures; the name ends in the unit. The same name in both is a pair.
+    limits : mapping of name to number or text
+        Limits that it was judged by, as in force then.
     shares : mapping of cause to float
         How much of a derate each cause explains, 0..1.
     code : str
@@ -105,6 +129,7 @@ class Event:
     channel: str | None = None
     measured: Mapping[str, float | str] = field(default_factory=dict)
     expected: Mapping[str, float | str] = field(default_factory=dict)
+    limits: Mapping[str, float | str] = field(default_factory=dict)
     shares: Mapping[str, float] = field(default_factory=dict)
     code: str = ""
     channels_then: Mapping[str, float] = field(default_factory=dict)
@@ -131,22 +156,59 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NextCheck:
+    """One step of the technician's next work: what to do, what to expect, what to mind."""
+
+    text: str
+    expect: str = ""
+    cautions: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """Return step and expectation as one text."""
+        return f"{self.text} {self.expect}" if self.expect else self.text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
     """One ranked answer to 'why was the steering heavy?'.
 
-    ``ground`` says in one line how sure it is and on what it stands.
+    Attributes
+    ----------
+    role : ConclusionRole
+        What answers the complaint ranks before what was also seen.
+    strength : Strength or None
+        How sure; None where nothing is claimed (``inconclusive``).
+    explains : float or None
+        Share of all lost assist that it explains, 0 to 1; None where none was lost.
+    explains_complaint : ExplainsComplaint or None
+        Whether it explains heavy steering; None where that cannot be told.
+    basis : str
+        In one line how sure it is and on what it stands.
     """
 
     code: Code
     rank: int
-    strength: Strength
+    strength: Strength | None
     headline: str
+    role: ConclusionRole = ConclusionRole.ANSWER
+    explains: float | None = None
+    explains_complaint: ExplainsComplaint | None = None
     because: tuple[Evidence, ...] = ()
     against: tuple[Evidence, ...] = ()
-    next_checks: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    next_checks: tuple[NextCheck, ...] = ()
     ride_on: str = ""
-    ground: str = ""
+    basis: str = ""
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Every caution of the next checks, each once."""
+        return tuple(dict.fromkeys(text for check in self.next_checks for text in check.cautions))
+
+    @property
+    def blames(self) -> bool:
+        """Whether it blames a part and is at least moderately sure."""
+        sure = self.strength in {Strength.STRONG, Strength.MODERATE}
+        return sure and self.code not in BLAMELESS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,16 +236,34 @@ class Need:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """What was ridden, and what cannot be told from it; seconds."""
+    """What was ridden, and what cannot be told from it; None where a channel for it is missing.
+
+    Attributes
+    ----------
+    low_speed_steering_s, cruise_s, engine_running_s, hot_s, standing_s : float or None
+        Seconds of each condition.
+    slow_left_s, slow_right_s : float or None
+        Slow steering to each side.
+    cranks : int or None
+        Starts of the engine.
+    modes_s : mapping of mode to float
+    tail_s : float or None
+        From the last moment that the engine ran or the vehicle rolled to the log's end.
+    needed : mapping of name to float
+        What each of these should reach.
+    """
 
     low_speed_steering_s: float | None
     cruise_s: float | None
     engine_running_s: float | None
     hot_s: float | None
-    cranking_s: float | None = None
-    left_s: float | None = None
-    right_s: float | None = None
+    standing_s: float | None = None
+    slow_left_s: float | None = None
+    slow_right_s: float | None = None
+    cranks: int | None = None
     modes_s: Mapping[str, float] = field(default_factory=dict)
+    tail_s: float | None = None
+    needed: Mapping[str, float] = field(default_factory=dict)
     cannot_tell: tuple[str, ...] = ()
     ride_next: tuple[str, ...] = ()
     needs: tuple[Need, ...] = ()

@@ -25,7 +25,7 @@ class Verdict:
         One for each moment that the customer complained of, in the order given.
     ruled_out : tuple of Conclusion
         Causes that had some evidence and did not hold, with that evidence, so that
-        a reviewer sees why. Their rank is 0, and their strength means nothing.
+        a reviewer sees why. Their rank is 0, and they have no strength.
     """
 
     events: tuple[Event, ...]

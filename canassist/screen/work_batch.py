@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -19,14 +19,13 @@ from canassist.atomic_write import write_whole
 from canassist.decode import split_bus
 from canassist.errors import CanassistError, InputError, OutputError
 from canassist.model import (
-    BLAMELESS,
-    Code,
+    Conclusion,
+    ConclusionRole,
     Event,
     EventKind,
     Result,
     ScreenFigure,
     Severity,
-    Strength,
 )
 from canassist.pipeline import analyze, input_file
 from canassist.report import mask_vins
@@ -158,7 +157,6 @@ def _damage(found: Result, dbc: tuple[str, ...]) -> str:
 
 def _log_row(found: Result) -> Row:
     first, covered = found.conclusions[0], found.coverage
-    blames = first.code not in BLAMELESS and first.strength is not Strength.WEAK
     return {
         "format": found.log.format,
         "start_utc": _stamp(found.log.start_utc),
@@ -168,16 +166,23 @@ def _log_row(found: Result) -> Row:
         "problems": len(found.log.problems),
         "duration_s": found.log.duration_s,
         "code": str(first.code),
-        "strength": "" if first.code is Code.INCONCLUSIVE else str(first.strength),
+        "strength": None if first.strength is None else str(first.strength),
+        "role": str(first.role),
+        "explains": _known(first.explains),
         "headline": first.headline,
-        "blames": blames,
-        "other_codes": [str(item.code) for item in found.conclusions[1:]],
+        "blames": first.blames,
+        "other_codes": _codes(found.conclusions[1:], ConclusionRole.ANSWER),
+        "also_seen": _codes(found.conclusions, ConclusionRole.ALSO_SEEN),
         "slow_steering_s": _known(covered.low_speed_steering_s),
         "cruise_s": _known(covered.cruise_s),
         "engine_running_s": _known(covered.engine_running_s),
         "hot_s": _known(covered.hot_s),
         "derate_s": derate_seconds(found),
     } | {str(name): value for name, value in figures(found).items()}
+
+
+def _codes(conclusions: Sequence[Conclusion], role: ConclusionRole) -> list[str]:
+    return [str(item.code) for item in conclusions if item.role is role]
 
 
 def _stamp(moment: datetime | None) -> str | None:

@@ -68,7 +68,7 @@ class RideScore:
     truth: Code
     also: tuple[Code, ...]
     first: Code
-    strength: Strength
+    strength: Strength | None
     kinds: dict[str, KindScore]
     false_blame: tuple[str, ...]
     mistakes: tuple[str, ...]
@@ -110,8 +110,8 @@ def _false_blame(truth: Truth, conclusions: Iterable[Conclusion]) -> Iterable[st
     if truth.conclusion not in SOUND:
         return
     for item in conclusions:
-        if item.code in FEATURED and item.strength is not Strength.WEAK:
-            yield f"{item.code.value} ({item.strength.value})"
+        if item.code in FEATURED and item.strength in {Strength.STRONG, Strength.MODERATE}:
+            yield f"{item.code.value} ({item.strength})"
 
 
 def _score_kind(
@@ -226,7 +226,7 @@ class Total:
         self.mistakes += [f"{place}: {mistake}" for mistake in ride.mistakes]
         if not ride.right:
             self.confusion[ride.truth.value, ride.first.value] += 1
-            first = f"{ride.first.value} ({ride.strength.value})"
+            first = f"{ride.first.value} ({ride.strength})"
             self.mistakes.append(f"{place}: first is {first}, not {ride.truth.value}")
 
     @property

@@ -51,7 +51,7 @@ def test_two_runs_give_the_same_bytes(tmp_path: Path, given: list[object]) -> No
 def test_json_to_standard_output_is_alone_there(tmp_path: Path, given: list[object]) -> None:
     done = run(tmp_path, "report", *given, "--json", "-")
     result = json.loads(done.stdout)
-    assert result["schema"] == "canassist-result/1"
+    assert result["schema"] == "canassist-result/2"
     assert list(tmp_path.iterdir()) == []
 
 

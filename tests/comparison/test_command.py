@@ -50,7 +50,7 @@ def test_page_and_data_appear_under_the_default_name_and_verify(
     assert "supply path" in output.splitlines()[0]
     page = tmp_path / "healthy_mixed_vs_supply_resistance.compare.html"
     data = json.loads(page.with_suffix(".json").read_text("utf-8"))
-    assert data["schema"] == "canassist-comparison/1"
+    assert data["schema"] == "canassist-comparison/2"
     told = [word for log in logs for word in ("--log", log)]
     status, output = said("verify", str(page), *told, *known)
     assert status == 0, output

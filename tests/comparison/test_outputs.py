@@ -148,7 +148,10 @@ def test_an_answer_that_cannot_be_told_is_sure_of_nothing(
     healthy: tuple[Result, Result],
 ) -> None:
     first = replace(
-        healthy[0].conclusions[0], code=Code.INCONCLUSIVE, headline="This log cannot answer."
+        healthy[0].conclusions[0],
+        code=Code.INCONCLUSIVE,
+        strength=None,
+        headline="This log cannot answer.",
     )
     page = render_comparison(compare(replace(healthy[0], conclusions=(first,)), healthy[1]))
     assert 'This log cannot answer. <span class="severity">cannot tell</span>' in page

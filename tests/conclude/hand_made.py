@@ -206,8 +206,9 @@ def all_texts(verdict: Verdict) -> Iterable[str]:
     yield from verdict.coverage.ride_next
     for conclusion in (*verdict.conclusions, *verdict.ruled_out):
         yield conclusion.headline
-        yield conclusion.ground
+        yield conclusion.basis
         yield from (item.text for item in (*conclusion.because, *conclusion.against))
-        yield from (*conclusion.next_checks, *conclusion.cautions)
+        yield from (str(check) for check in conclusion.next_checks)
+        yield from conclusion.cautions
         if conclusion.ride_on:
             yield conclusion.ride_on

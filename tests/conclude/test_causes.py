@@ -126,8 +126,8 @@ def test_heat_is_protection_and_blames_nobody() -> None:
     assert answer.headline == (
         "Assist was reduced twice because the module was hot. It protected itself as designed."
     )
-    assert "97 °C (assist is reduced from 85 °C)" in answer.ground
-    assert "limits from the profile" in answer.ground
+    assert "97 °C (assist is reduced from 85 °C)" in answer.basis
+    assert "limits from the profile" in answer.basis
     assert set(codes(verdict)) <= BLAMELESS
 
 
@@ -482,7 +482,7 @@ def test_nothing_is_blamed_strongly_on_assumed_limits(code: Code) -> None:
     verdict = replace(ride, profile=default_profile()).verdict()
     assert verdict.conclusions[0].code is code
     assert all(item.strength is not Strength.STRONG for item in verdict.conclusions)
-    assert "held at moderate because the limits are assumed" in verdict.conclusions[0].ground
+    assert "held at moderate because the limits are assumed" in verdict.conclusions[0].basis
 
 
 @pytest.mark.parametrize("missing", ["module_current", "system_voltage"])
@@ -631,7 +631,7 @@ def test_no_fault_is_not_claimed_where_slow_steering_was_not_ridden() -> None:
     verdict = HandMade(channels=channels).verdict()
     assert first(verdict)[0] is Code.INCONCLUSIVE
     assert "no slow steering was ridden" in verdict.conclusions[0].headline
-    assert any("below 15 km/h" in ride for ride in verdict.conclusions[0].next_checks)
+    assert any("below 15 km/h" in ride.text for ride in verdict.conclusions[0].next_checks)
 
 
 def test_what_a_stopped_engine_left_of_assist_is_said() -> None:
@@ -674,7 +674,7 @@ def test_ranks_count_from_one_and_every_answer_has_its_parts() -> None:
         assert item.next_checks
         assert item.cautions
         assert item.ride_on
-        assert item.ground.startswith(item.strength.value)
+        assert item.basis.startswith(item.strength.value)
         for reason in (*item.because, *item.against):
             assert all(0 <= position < len(verdict.events) for position in reason.events)
 

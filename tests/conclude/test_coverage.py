@@ -34,8 +34,8 @@ def test_seconds_by_hand() -> None:
     assert covered.low_speed_steering_s == pytest.approx(150.0, abs=0.5)
     assert covered.cruise_s == pytest.approx(150.0, abs=0.5)
     assert covered.engine_running_s == pytest.approx(300.0, abs=0.5)
-    assert covered.left_s == pytest.approx(75.0, abs=0.5)
-    assert covered.right_s == pytest.approx(225.0, abs=0.5)
+    assert covered.slow_left_s == pytest.approx(0.0, abs=0.5)
+    assert covered.slow_right_s == pytest.approx(150.0, abs=0.5)
     assert covered.hot_s == 0.0
 
 
@@ -70,16 +70,16 @@ def test_a_missing_channel_gives_unknown_and_not_zero() -> None:
     covered = count(HandMade().without("driver_torque", "engine_speed", "module_temperature"))
     assert covered.low_speed_steering_s is None
     assert covered.engine_running_s is None
-    assert covered.cranking_s is None
+    assert covered.cranks is None
     assert covered.hot_s is None
-    assert covered.left_s is None
+    assert covered.slow_left_s is None
 
 
 def test_unknown_sign_gives_no_sides() -> None:
     channels = ridden()
     channels["driver_torque"] = replace(channels["driver_torque"], sign_known=False)
     covered = count(HandMade(channels=channels))
-    assert covered.left_s is None
+    assert covered.slow_left_s is None
     assert covered.low_speed_steering_s == pytest.approx(150.0, abs=0.5)
 
 

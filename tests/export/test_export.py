@@ -41,6 +41,7 @@ def written(result: canassist.Result) -> dict[str, bytes]:
 def test_every_installed_format_is_written(written: dict[str, bytes]) -> None:
     assert set(written) == {
         "ride.events.csv",
+        "ride.conclusions.csv",
         "ride.channels.csv",
         "ride.channels.parquet",
         "ride.channels.mf4",

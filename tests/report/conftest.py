@@ -24,6 +24,7 @@ from canassist.model import (
     Code,
     CodeSighting,
     Conclusion,
+    ConclusionRole,
     Coverage,
     CrankFit,
     Effort,
@@ -31,6 +32,7 @@ from canassist.model import (
     Event,
     EventKind,
     Evidence,
+    ExplainsComplaint,
     FloatArray,
     FrameSource,
     Identity,
@@ -41,6 +43,7 @@ from canassist.model import (
     LimitLines,
     LogSummary,
     Moment,
+    NextCheck,
     Physics,
     Points,
     Problem,
@@ -294,7 +297,7 @@ def make_conclusions() -> tuple[Conclusion, ...]:
             strength=Strength.STRONG,
             headline="Assist was reduced 3 times because the module was hot. "
             "It protected itself as designed.",
-            ground="3 of 4 reductions follow module temperature; limits from the profile",
+            basis="3 of 4 reductions follow module temperature; limits from the profile",
             because=(
                 Evidence(
                     text="Assist limit follows the temperature line within 1.9 %",
@@ -305,12 +308,16 @@ def make_conclusions() -> tuple[Conclusion, ...]:
                 Evidence(text="Supply stayed above 13.5 V but for 0.6 s", weight=0.6, events=(1,)),
             ),
             against=(Evidence(text="One reduction is not explained", weight=-0.3, events=(5,)),),
+            explains=0.9,
+            explains_complaint=ExplainsComplaint.YES,
             next_checks=(
-                "Check the cooling fins of the module for mud: the surface must be bare.",
-                "Measure the mean motor current in slow turns: 12 A or less.",
-                "Check tyre pressure and steering linkage for binding.",
+                NextCheck(
+                    text="Check the cooling fins of the module for mud: the surface must be bare.",
+                    cautions=("Lift and support the vehicle before you turn the wheels by hand.",),
+                ),
+                NextCheck(text="Measure the mean motor current in slow turns: 12 A or less."),
+                NextCheck(text="Check tyre pressure and steering linkage for binding."),
             ),
-            cautions=("Lift and support the vehicle before you turn the wheels by hand.",),
             ride_on="Ride on: the module protects itself.",
         ),
         Conclusion(
@@ -319,7 +326,12 @@ def make_conclusions() -> tuple[Conclusion, ...]:
             strength=Strength.WEAK,
             headline="Road speed was missing once for 6.1 s.",
             because=(Evidence(text="No road speed from 5:00 to 5:06", weight=0.5, events=(4,)),),
-            next_checks=("Check the connector of the speed sensor before replacing anything.",),
+            role=ConclusionRole.ALSO_SEEN,
+            next_checks=(
+                NextCheck(
+                    text="Check the connector of the speed sensor before replacing anything."
+                ),
+            ),
         ),
     )
 
@@ -395,9 +407,10 @@ def make_result(length_s: float = 420.0) -> Result:
             cruise_s=110.3,
             engine_running_s=411.0,
             hot_s=140.4,
-            cranking_s=0.8,
-            left_s=70.0,
-            right_s=None,
+            standing_s=12.0,
+            slow_left_s=40.0,
+            slow_right_s=None,
+            cranks=1,
             modes_s={"Trail": 210.0, "Sport": 210.0},
             cannot_tell=("Whether the charging is low at idle: the ride never idled for 30 s.",),
             ride_next=("Idle for two minutes with lights on, then turn lock to lock twice.",),

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from canassist.model import Case, Problem, Result, RunnerUp
+from canassist.model import Case, NextCheck, Problem, Result, RunnerUp
 from canassist.report import VerifyAnswer, render_page, verify_page
 from tests.report.browsing import (
     KNOWN_REFUSAL,
@@ -224,10 +224,9 @@ def hostile(result: Result, text: str) -> Result:
     said = replace(
         first,
         headline=text,
-        ground=text,
+        basis=text,
         because=tuple(replace(item, text=text) for item in first.because),
-        next_checks=(text,),
-        cautions=(text,),
+        next_checks=(NextCheck(text=text, expect=text, cautions=(text,)),),
     )
     return replace(
         result,

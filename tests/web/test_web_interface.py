@@ -26,7 +26,7 @@ def test_log_in_result_out(shared_page: Served, rides: dict[str, WrittenRide]) -
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "application/json"
     result = answer.json()
-    assert result["schema"] == "canassist-result/1"
+    assert result["schema"] == "canassist-result/2"
     assert result["conclusions"][0]["code"] == "thermal_protection"
     assert [one["name"] for one in result["inputs"]] == [path.name for path in parts.values()]
     again = httpx.post(address, files=files, timeout=90)

@@ -49,7 +49,7 @@ def low_battery(ride: RideFindings, found: Found) -> Iterator[Reason]:
         return
     yield Needs(_limits_used(ride, hits + stopped, bad))
     if not ride.timeline.has("engine_speed"):
-        yield Cap(Strength.WEAK, say("ground.cap_engine"))
+        yield Cap(Strength.WEAK, say("basis.cap_engine"))
     yield from _cranking(ride, judged, bad)
     if reset:
         yield reason(say("reason.battery.restart"), SUPPORT, reset, "crank")

@@ -72,6 +72,17 @@ def thermal_protection(ride: RideFindings) -> Iterator[Reason]:
         yield reason(say("reason.heat.supply_good", low=shown, limit=limit), HINT, hits)
 
 
+def duty_protection(ride: RideFindings) -> Iterator[Reason]:
+    """Weigh that the module reduced assist after heavy duty, by a rule that no signal shows."""
+    hits = ride.derates_by("duty")
+    if not hits:
+        return
+    yield reason(say("reason.duty.follow", **which(len(hits), len(ride.derates))), ENOUGH, hits)
+    if len(hits) > 1:
+        yield reason(say("reason.duty.repeated", times=times(len(hits))), SUPPORT, hits)
+    yield Cap(Strength.MODERATE, say("basis.cap_duty"))
+
+
 def _start_c(ride: RideFindings) -> float:
     lines = ride.physics.limit_lines
     return ride.limits.derate_start_c if lines is None else lines.derate_start_c
@@ -111,7 +122,7 @@ def _seen_and_called(hit: Hit) -> Iterator[tuple[float, float]]:
 def _line(physics: Physics) -> Iterator[Reason]:
     lines = physics.limit_lines
     if lines is None or lines.temperature_from == "assumed":
-        yield Cap(Strength.MODERATE, say("ground.cap_heat_line"))
+        yield Cap(Strength.MODERATE, say("basis.cap_heat_line"))
     elif lines.temperature_from == "profile":
         yield reason(say("reason.heat.line_profile"), SUPPORT, figure="thermal")
     else:
@@ -151,7 +162,7 @@ def mechanical_load(ride: RideFindings) -> Iterator[Reason]:
     if not heavy:
         return
     yield from heavy
-    yield Cap(Strength.MODERATE, say("ground.cap_mechanical"))
+    yield Cap(Strength.MODERATE, say("basis.cap_mechanical"))
     yield from _followed(ride)
     hot = ride.derates_by("temperature")
     if hot:

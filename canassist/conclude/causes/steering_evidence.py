@@ -74,7 +74,7 @@ def torque_sensor_offset(ride: RideFindings) -> Iterator[Reason]:
         yield reason(say("reason.offset.side"), HINT, sided, "sides")
     clear = value is not None and abs(value) >= CLEARLY * limit_nm
     if not ride.profile.gives("torque_offset_nm") and not clear:
-        yield Cap(Strength.WEAK, say("ground.cap_assumed"))
+        yield Cap(Strength.WEAK, say("basis.cap_assumed"))
 
 
 def _rest(ride: RideFindings) -> Iterator[Reason]:
@@ -144,7 +144,7 @@ def _map(fit: AssistFit | None, *, needed: bool) -> Iterator[Reason]:
     if fit is not None and fit.map_from == "profile":
         yield reason(say("reason.map.from_profile"), SUPPORT, (), "assist_bands")
     elif fit is not None and fit.map_from == "ride" and needed:
-        yield Cap(Strength.WEAK, say("ground.cap_learned_map"))
+        yield Cap(Strength.WEAK, say("basis.cap_learned_map"))
 
 
 def _ratio(ride: RideFindings) -> Iterator[Reason]:
@@ -236,13 +236,13 @@ def missing_senses(ride: RideFindings) -> list[str]:
 def _module_caps(ride: RideFindings) -> Iterator[Reason]:
     missing = missing_senses(ride)
     if missing:
-        text = say("ground.cap_sensors", missing=channel_names(missing))
+        text = say("basis.cap_sensors", missing=channel_names(missing))
         yield Cap(Strength.WEAK, text)
     lines = ride.physics.limit_lines
     if lines is None or lines.source != "profile":
-        yield Cap(Strength.WEAK, say("ground.cap_lines"))
+        yield Cap(Strength.WEAK, say("basis.cap_lines"))
     if not ride.timeline.has("assist_limit"):
-        yield Cap(Strength.WEAK, say("ground.cap_status"))
+        yield Cap(Strength.WEAK, say("basis.cap_status"))
 
 
 def _fell(ride: RideFindings, hits: Hits) -> Iterator[Reason]:

@@ -33,7 +33,7 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
     if restart:
         yield reason(say("reason.break.restart", times=times(len(restart))), ENOUGH, restart)
     if not cut:
-        yield Cap(Strength.MODERATE, say("ground.cap_no_dip"))
+        yield Cap(Strength.MODERATE, say("basis.cap_no_dip"))
     both = cut + restart
     if ride.together(cut, restart):
         yield reason(say("reason.break.both"), SUPPORT, both)

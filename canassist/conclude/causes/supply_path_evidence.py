@@ -45,9 +45,9 @@ def supply_resistance(ride: RideFindings, found: Found) -> Iterator[Reason]:
 
 def _path_caps(ride: RideFindings, path: SupplyPath | None) -> Iterator[Reason]:
     if ride.supply is None:
-        yield Cap(Strength.WEAK, say("ground.cap_stand_in"))
+        yield Cap(Strength.WEAK, say("basis.cap_stand_in"))
     elif path is None or not _tells_path(ride, path):
-        yield Cap(Strength.WEAK, say("ground.cap_path"))
+        yield Cap(Strength.WEAK, say("basis.cap_path"))
 
 
 def _tells_path(ride: RideFindings, path: SupplyPath) -> bool:

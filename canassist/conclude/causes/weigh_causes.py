@@ -55,6 +55,7 @@ ROOT_FIRST: Final = (
     Code.SPEED_SIGNAL_FAULT,
     Code.LOW_BATTERY,
     Code.THERMAL_PROTECTION,
+    Code.DUTY_PROTECTION,
     Code.TORQUE_SENSOR_OFFSET,
     Code.ASSIST_MAP_DEVIATION,
     Code.MODULE_SUSPECT,
@@ -73,10 +74,10 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     any oddity may be the damage: nothing there is more than weak.
     """
     found: dict[Code, Opinion] = {}
-    doubt = [Cap(Strength.WEAK, say("ground.cap_damaged"))] if ride.timeline.bus.doubtful else []
+    doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if ride.timeline.bus.doubtful else []
 
     def note(code: Code, reasons: Iterable[Reason]) -> None:
-        opinion = weigh(code, (*reasons, *doubt), ride.profile, say("ground.cap_assumed"))
+        opinion = weigh(code, (*reasons, *doubt), ride.profile, say("basis.cap_assumed"))
         if opinion.reasons:
             found[code] = opinion
 
@@ -88,6 +89,7 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     note(Code.OVERVOLTAGE_FAULT, supply_extremes.overvoltage_fault(ride))
     note(Code.SPEED_SIGNAL_FAULT, speed_and_bus_evidence.speed_signal_fault(ride))
     note(Code.THERMAL_PROTECTION, heat_evidence.thermal_protection(ride))
+    note(Code.DUTY_PROTECTION, heat_evidence.duty_protection(ride))
     note(Code.TORQUE_SENSOR_OFFSET, steering_evidence.torque_sensor_offset(ride))
     note(Code.ASSIST_MAP_DEVIATION, steering_evidence.assist_map_deviation(ride, found))
     note(Code.MODULE_SUSPECT, steering_evidence.module_suspect(ride, found))
@@ -199,6 +201,7 @@ def _behind(word: str, found: Mapping[Code, Opinion]) -> Code | None:
         return _speed_root(found)
     return {
         "temperature": Code.THERMAL_PROTECTION,
+        "duty": Code.DUTY_PROTECTION,
         "overvoltage": Code.OVERVOLTAGE_FAULT,
         "unexplained": Code.MODULE_SUSPECT,
     }.get(word)

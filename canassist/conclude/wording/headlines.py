@@ -36,6 +36,11 @@ def _thermal(ride: RideFindings) -> str:
     return say("headline.thermal_protection.many", times=times(len(hits)))
 
 
+def _duty(ride: RideFindings) -> str:
+    hits = ride.derates_by("duty")
+    return say("headline.duty_protection.plain", times=times(len(hits)))
+
+
 def _battery(ride: RideFindings) -> str:
     reduced = ride.derates_by("voltage")
     if reduced:
@@ -166,6 +171,7 @@ def _inconclusive(ride: RideFindings) -> str:
 
 _HEADLINES: Final[dict[Code, Headline]] = {
     Code.THERMAL_PROTECTION: _thermal,
+    Code.DUTY_PROTECTION: _duty,
     Code.LOW_BATTERY: _battery,
     Code.CHARGING_FAULT: _charging,
     Code.SUPPLY_RESISTANCE: _resistance,

@@ -1,4 +1,4 @@
-"""Opinions put into words: headline, ground, reasons, next checks, cautions."""
+"""Opinions put into words: headline, basis, reasons, next checks, cautions."""
 
 from __future__ import annotations
 
@@ -16,14 +16,23 @@ from canassist.conclude.wording.sentences import (
     torque,
     volts,
 )
-from canassist.model import Code, Conclusion, EventKind, Strength
+from canassist.model import (
+    Code,
+    Conclusion,
+    ConclusionRole,
+    EventKind,
+    NextCheck,
+    Strength,
+)
 
 if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Opinion
     from canassist.conclude.ride_findings import RideFindings
 
 
-def conclusion(ride: RideFindings, opinion: Opinion, rank: int) -> Conclusion:
+def conclusion(
+    ride: RideFindings, opinion: Opinion, rank: int, explains: float | None = None
+) -> Conclusion:
     """Put one opinion that holds into words.
 
     Raises
@@ -37,14 +46,14 @@ def conclusion(ride: RideFindings, opinion: Opinion, rank: int) -> Conclusion:
     return Conclusion(
         code=opinion.code,
         rank=rank,
-        strength=strength,
+        strength=None if opinion.code is Code.INCONCLUSIVE else strength,
+        explains=explains,
         headline=headline(ride, opinion.code),
         because=opinion.because,
         against=opinion.against,
         next_checks=_next_checks(ride, opinion.code),
-        cautions=_cautions(opinion.code),
         ride_on=_ride_on(ride, opinion.code),
-        ground=_ground(ride, opinion, strength),
+        basis=_basis(ride, opinion, strength),
     )
 
 
@@ -53,21 +62,22 @@ def ruled_out(opinion: Opinion) -> Conclusion:
     return Conclusion(
         code=opinion.code,
         rank=0,
-        strength=Strength.WEAK,
+        role=ConclusionRole.ALSO_SEEN,
+        strength=None,
         headline=say(f"ruled_out.{opinion.code.value}"),
         because=opinion.because,
         against=opinion.against,
-        ground=say("ground.fell" if opinion.against else "ground.little"),
+        basis=say("basis.fell" if opinion.against else "basis.little"),
     )
 
 
-def _ground(ride: RideFindings, opinion: Opinion, strength: Strength) -> str:
+def _basis(ride: RideFindings, opinion: Opinion, strength: Strength) -> str:
     word = say(f"word.{strength.value}")
-    best = opinion.because[0].text if opinion.because else say("ground.nothing")
-    limits = say(f"ground.{_limits_word(ride, opinion)}")
+    best = opinion.because[0].text if opinion.because else say("basis.nothing")
+    limits = say(f"basis.{_limits_word(ride, opinion)}")
     cap = opinion.holding_cap
-    held = "" if cap is None else say("ground.held", strength=word, why=cap.why)
-    return say("ground.line", strength=word, reason=_inside(best), limits=limits) + held
+    held = "" if cap is None else say("basis.held", strength=word, why=cap.why)
+    return say("basis.line", strength=word, reason=_inside(best), limits=limits) + held
 
 
 def _limits_word(ride: RideFindings, opinion: Opinion) -> str:
@@ -86,10 +96,15 @@ def _inside(text: str) -> str:
     return words if first_word.isupper() and len(first_word) > 1 else words[:1].lower() + words[1:]
 
 
-def _next_checks(ride: RideFindings, code: Code) -> tuple[str, ...]:
+def _next_checks(ride: RideFindings, code: Code) -> tuple[NextCheck, ...]:
+    texts = say_all(f"checks.{code.value}", **_check_figures(ride, code))
     if code is Code.INCONCLUSIVE:
-        return ride.coverage.ride_next or (say("next_ride.longer"),)
-    return say_all(f"checks.{code.value}", **_check_figures(ride, code))
+        texts = ride.coverage.ride_next or (say("next_ride.longer"),)
+    first, *others = texts
+    return (
+        NextCheck(text=first, cautions=_cautions(code)),
+        *(NextCheck(text=text) for text in others),
+    )
 
 
 def _check_figures(ride: RideFindings, code: Code) -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import reduce
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.report.data.result_json import canonical, utc_text
+from canassist.report.data.result_json import canonical, text_or_null, utc_text
 from canassist.report.data.rounding import places_of_unit, rounded
 from canassist.report.page.masks import Mask, masker
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         Result,
     )
 
-SCHEMA: Final = "canassist-comparison/1"
+SCHEMA: Final = "canassist-comparison/2"
 CHANCE_PLACES: Final = 6
 """Below a millionth a chance says no more."""
 
@@ -120,7 +120,9 @@ def _conclusion(item: Conclusion) -> Json:
     return {
         "code": str(item.code),
         "rank": item.rank,
-        "strength": str(item.strength),
+        "role": str(item.role),
+        "strength": text_or_null(item.strength),
+        "explains": rounded(item.explains, 3),
         "headline": item.headline,
     }
 

@@ -17,22 +17,26 @@ from canassist.report.page.masks import Mask, mask_number, masker
 from canassist.timeline import present_share
 
 if TYPE_CHECKING:
+    from enum import StrEnum
+
     from canassist.model import (
         BusStats,
         Channel,
         Conclusion,
         Coverage,
+        DatabaseFit,
         Event,
         Evidence,
         Identity,
         InputFile,
         LogSummary,
         Moment,
+        NextCheck,
         Physics,
         Result,
     )
 
-SCHEMA: Final = "canassist-result/1"
+SCHEMA: Final = "canassist-result/2"
 TEXT_UNIT: Final = "-"
 
 Json = dict[str, Any]  # Any: JSON values have any JSON type
@@ -134,8 +138,16 @@ def _log(log: LogSummary, mask: Mask) -> Json:
         "buses": list(log.buses),
         "ids": log.ids,
         "ids_known": log.ids_known,
+        "fit": _fit(log.fit),
         "problems": [{"where": mask(item.where), "what": mask(item.what)} for item in log.problems],
     }
+
+
+def _fit(fit: DatabaseFit | None) -> Json | None:
+    if fit is None:
+        return None
+    names = ("known_ids", "cyclic_known", "in_bounds")
+    return {name: rounded(getattr(fit, name), 4) for name in names}
 
 
 def utc_text(moment: datetime | None) -> str | None:
@@ -201,6 +213,7 @@ def _event(event: Event) -> Json:
         "channel": event.channel if event.kind in _OF_ONE_CHANNEL else None,
         "measured": _figures(event.measured),
         "expected": _figures(event.expected),
+        "limits": _figures(event.limits),
         "shares": {name: rounded(share, 4) for name, share in event.shares.items()},
         "channels_then": {name: rounded(value, 3) for name, value in event.channels_then.items()},
         "text": event.text,
@@ -221,16 +234,27 @@ def _conclusion(conclusion: Conclusion) -> Json:
     return {
         "code": str(conclusion.code),
         "rank": conclusion.rank,
-        "strength": str(conclusion.strength),
+        "role": str(conclusion.role),
+        "strength": text_or_null(conclusion.strength),
+        "explains": rounded(conclusion.explains, 3),
+        "explains_complaint": text_or_null(conclusion.explains_complaint),
         "headline": conclusion.headline,
-        "ground": conclusion.ground,
+        "basis": conclusion.basis,
         "because": [item.text for item in conclusion.because],
         "against": [item.text for item in conclusion.against],
-        "next_checks": list(conclusion.next_checks),
-        "cautions": list(conclusion.cautions),
+        "next_checks": [_check(item) for item in conclusion.next_checks],
         "ride_on": conclusion.ride_on or None,
         "evidence": [_evidence(item) for item in (*conclusion.because, *conclusion.against)],
     }
+
+
+def text_or_null(word: StrEnum | None) -> str | None:
+    """Return a word of the result, None where it says nothing."""
+    return None if word is None else str(word)
+
+
+def _check(item: NextCheck) -> Json:
+    return {"text": item.text, "expect": item.expect or None, "cautions": list(item.cautions)}
 
 
 def _evidence(item: Evidence) -> Json:
@@ -242,11 +266,24 @@ def _evidence(item: Evidence) -> Json:
     }
 
 
+_RIDDEN: Final = (
+    "low_speed_steering_s",
+    "cruise_s",
+    "engine_running_s",
+    "hot_s",
+    "standing_s",
+    "slow_left_s",
+    "slow_right_s",
+    "tail_s",
+)
+
+
 def _coverage(coverage: Coverage) -> Json:
-    names = ("low_speed_steering", "cruise", "engine_running", "hot", "cranking", "left", "right")
-    seconds = {f"{name}_s": rounded(getattr(coverage, f"{name}_s"), 1) for name in names}
+    seconds = {name: rounded(getattr(coverage, name), 1) for name in _RIDDEN}
     return seconds | {
+        "cranks": coverage.cranks,
         "modes_s": {mode: rounded(time_s, 1) for mode, time_s in coverage.modes_s.items()},
+        "needed": {name: rounded(least, 1) for name, least in coverage.needed.items()},
         "cannot_tell": list(coverage.cannot_tell),
         "ride_next": list(coverage.ride_next),
         "needs": [

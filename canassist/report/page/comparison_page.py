@@ -178,8 +178,8 @@ class ComparisonView:
         return {
             "headline": say(item.headline),
             "strength": sure_words(item),
-            "ground": say(item.ground).removeprefix(f"{item.strength}: "),
-            "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
+            "basis": say(item.basis).removeprefix(f"{item.strength}: "),
+            "next_checks": [say(str(check)) for check in item.next_checks[:_MAX_CHECKS]],
         }
 
     def _line(self, item: Figure) -> dict[str, Any]:  # Any: templates take any value

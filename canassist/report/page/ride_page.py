@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError
-from canassist.model import Code
 from canassist.report.charts.event_looks import LOOKS, kind_words
 from canassist.report.charts.physics_charts import PhysicsCharts
 from canassist.report.charts.ride_chart import RideCharts, is_drawn
@@ -127,9 +126,7 @@ def page_number(data: bytes) -> str:
 
 def sure_words(conclusion: Conclusion) -> str:
     """Return how sure a conclusion is; one that answers nothing is not sure of anything."""
-    if conclusion.code is Code.INCONCLUSIVE:
-        return "cannot tell"
-    return str(conclusion.strength)
+    return "cannot tell" if conclusion.strength is None else str(conclusion.strength)
 
 
 class PageView:
@@ -267,10 +264,11 @@ class PageView:
             "rank": item.rank,
             "strength": sure_words(item),
             "headline": say(item.headline),
-            "ground": say(item.ground).removeprefix(f"{item.strength}: "),
+            "basis": say(item.basis).removeprefix(f"{item.strength}: "),
+            "role": str(item.role),
             "because": [self._evidence(part) for part in item.because],
             "against": [self._evidence(part) for part in item.against],
-            "next_checks": [say(text) for text in item.next_checks[:_MAX_CHECKS]],
+            "next_checks": [say(str(check)) for check in item.next_checks[:_MAX_CHECKS]],
             "cautions": [say(text) for text in item.cautions],
             "ride_on": say(item.ride_on),
         }

@@ -209,19 +209,21 @@ def coverage_table(result: Result) -> PageTable:
     """Return what was ridden, in seconds."""
     found = result.coverage
     rows = (
-        ("Engine being started", found.cranking_s),
         ("Engine running", found.engine_running_s),
         ("Slow steering", found.low_speed_steering_s),
         ("Cruising", found.cruise_s),
         ("Module hot", found.hot_s),
-        ("Steering to the left", found.left_s),
-        ("Steering to the right", found.right_s),
+        ("Standing", found.standing_s),
+        ("Slow steering to the left", found.slow_left_s),
+        ("Slow steering to the right", found.slow_right_s),
         *((f"Mode {mode}", time_s) for mode, time_s in found.modes_s.items()),
+        ("After the ride, until the log ends", found.tail_s),
     )
     body = tuple(
         (words, "cannot tell" if time_s is None else duration(time_s)) for words, time_s in rows
     )
-    return PageTable(head=("Ridden", "Time"), body=body)
+    starts = ("Starts of the engine", "cannot tell" if found.cranks is None else str(found.cranks))
+    return PageTable(head=("Ridden", "Time"), body=(*body, starts))
 
 
 def needs_table(result: Result) -> PageTable:

@@ -147,5 +147,5 @@ def _result() -> Plain:
     return {
         "type": "object",
         "required": ["schema", "tool", "inputs", "log", "channels", "events", "conclusions"],
-        "properties": {"schema": {"const": "canassist-result/1"}},
+        "properties": {"schema": {"const": "canassist-result/2"}},
     }

@@ -108,7 +108,7 @@ def _report(order: Order, progress: _Teller) -> Outcome:
         "questions": None,
         "headline": first.headline,
         "code": str(first.code),
-        "strength": str(first.strength),
+        "strength": "" if first.strength is None else str(first.strength),
         "start_utc": result.log.start_utc.isoformat() if result.log.start_utc else "",
         "duration_s": result.log.duration_s,
         "frames": result.log.frames,
