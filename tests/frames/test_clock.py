@@ -262,3 +262,81 @@ def test_frames_are_never_lost_and_never_go_back(data: st.DataObject) -> None:
     assert sorted(numbers) == sorted(set(numbers))
     assert len(numbers) >= len(time_ns) - 300  # repeats may be dropped
     assert times == sorted(times)
+
+
+# Bundles: a constant that comes back
+
+
+def _cyclic(seconds: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Make times and identifiers of a bus of cyclic messages with some jitter."""
+    dice = np.random.default_rng(seed)
+    times, ids = [], []
+    for number, period_ms in enumerate((10, 10, 20, 20, 50, 100, 1000)):
+        at = np.arange(dice.integers(1, period_ms * MS), int(seconds * S), period_ms * MS)
+        times.append(at + dice.integers(-MS // 2, MS // 2, len(at)))
+        ids.append(np.full(len(at), number))
+    order = np.argsort(np.concatenate(times), kind="stable")
+    return np.concatenate(times)[order], np.concatenate(ids)[order]
+
+
+def _through(time_ns: np.ndarray, ids: np.ndarray, step: int) -> tuple[np.ndarray, ReadReport]:
+    report = ReadReport()
+    clock = ClockRepair(report)
+    out: list[FrameBlock] = []
+    for at in range(0, len(time_ns), step):
+        block = _block(time_ns[at : at + step].tolist(), 0, at)
+        block.can_id[:] = ids[at : at + step]
+        out += clock.feed(block)
+    out += clock.finish()
+    numbers = np.concatenate(
+        [np.ascontiguousarray(b.payload).view(np.uint64)[:, 0] for b in out]
+    ).astype(int)
+    repaired = np.empty_like(time_ns)
+    repaired[numbers] = np.concatenate([block.time_ns for block in out])
+    return repaired, report
+
+
+@pytest.mark.parametrize("seed", range(200))
+def test_a_bundle_with_a_constant_error_is_moved_and_nothing_else(seed: int) -> None:
+    """Up to four bundles of 5 to 400 frames, 0.3 to 3000 s too low or too high."""
+    true, ids = _cyclic(12.0, seed)
+    dice = np.random.default_rng(seed + 1000)
+    by_ns = int(S * np.exp(dice.uniform(np.log(0.3), np.log(3000.0)))) * dice.choice([-1, -1, 1])
+    time_ns = true.copy()
+    begins = np.sort(dice.choice(np.arange(800, len(true) - 800, 600), 4, replace=False))
+    for begin in begins[: dice.integers(1, 5)].tolist():
+        time_ns[begin : begin + int(dice.integers(5, 400))] += by_ns
+    repaired, report = _through(time_ns, ids, int(dice.choice([40, 700, 10**6])))
+    assert report.problems
+    assert np.abs(repaired - true).max() < 20 * MS, report.problems
+    assert abs(float(np.ptp(repaired)) / float(np.ptp(true)) - 1.0) < 0.02
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("far_s", [11, 3600, 10**6, 10**9])
+def test_a_last_frame_with_a_far_wrong_time_makes_no_gap(seed: int, far_s: int) -> None:
+    true, ids = _cyclic(6.0, seed)
+    time_ns = true.copy()
+    time_ns[-1 - seed % 3 :] += far_s * S
+    repaired, report = _through(time_ns, ids, 300)
+    assert np.abs(repaired - true).max() < 20 * MS
+    assert "off; set to that of the frame beside" in report.problems[-1].what
+
+
+def test_a_pause_that_only_looks_like_a_clock_coming_forward_stays() -> None:
+    """After a step back, a pause of another length is a pause."""
+    true, ids = _cyclic(12.0, 3)
+    time_ns = true.copy()
+    time_ns[1000:] -= 5 * S
+    time_ns[2000:] += 9 * S
+    repaired, _ = _through(time_ns, ids, 500)
+    assert int(np.diff(repaired).max()) == pytest.approx(9 * S, abs=20 * MS)
+
+
+def test_frames_that_come_late_in_a_bundle_are_sorted_not_moved() -> None:
+    true, ids = _cyclic(6.0, 5)
+    order = np.arange(len(true))
+    order[1000:1060] = np.r_[1030:1060, 1000:1030]
+    repaired, report = _through(true[order], ids[order], 400)
+    assert np.array_equal(np.sort(repaired), np.sort(true))
+    assert "sorted by time" in report.problems[0].what

@@ -10,7 +10,7 @@ import sys
 import zlib
 from datetime import UTC, datetime
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import can
 import numpy as np
@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 
 from canassist.errors import InputError, MissingExtraError, NoFramesError
 from canassist.frames.base import LogReader, ReadRequest
+from canassist.frames.formats.mf4 import mf4_library
 from canassist.frames.formats.mf4.mf4 import Mf4Reader
 from canassist.model import FrameFlag, IdSet
 from tests.frames.frame_samples import FD_LENGTHS, Sample, frames, message, read_all
@@ -434,7 +435,7 @@ def test_only_wanted_frames_carry_their_payload(tmp_path: Path) -> None:
 
 
 def test_files_of_measured_signals_hold_no_frames(shared_data: Path) -> None:
-    paths = sorted(shared_data.rglob("*.mf4"))
+    paths = sorted((shared_data / "containers").glob("*.mf4"))
     assert len(paths) == 2
     for path in paths:
         assert Mf4Reader().matches(path.read_bytes()[:4096])
@@ -444,7 +445,67 @@ def test_files_of_measured_signals_hold_no_frames(shared_data: Path) -> None:
             assert not list(theirs)
 
 
+# Channels whose value is no part of the record
+
+
+def _virtual(pack: Packer, name: str, offset: float, factor: float = 0.0) -> int:
+    return pack.channel(f"CAN_DataFrame.{name}", 0, 0, kind=6, formula=(offset, factor))
+
+
+def _virtual_file(written: list[Sample], bus: tuple[float, float]) -> bytes:
+    pack = Packer()
+    channels = [one for n, one in enumerate(_channels(pack)) if n not in {2, 4}]
+    channels += [_virtual(pack, "IDE", 0.0), _virtual(pack, "Dir", 1.0)]
+    channels.append(_virtual(pack, "BusChannel", *bus))
+    group = pack.group(channels, count=len(written), size=SIZE)
+    pack.data_group([group], pack.block(b"DT", [], b"".join(map(_record, written))))
+    return bytes(pack.body)
+
+
+def test_a_channel_may_have_its_value_in_its_conversion_only() -> None:
+    written = [Sample(n * 10**6, "1", 0x7A0, 0, 2, bytes([n, 1])) for n in range(100)]
+    read, report = read_all(Mf4Reader(), _virtual_file(written, (3.0, 0.0)))
+    assert not report.problems
+    assert {one.bus for one in read} == {"3"}
+    assert {one.flags for one in read} == {FrameFlag.SENT}
+    assert [(one.time_ns, one.data) for one in read] == [(one.time_ns, one.data) for one in written]
+
+
+def test_a_bus_for_every_frame_is_refused() -> None:
+    """The library reads it, and agrees; no vehicle has a hundred buses all the same."""
+    written = [Sample(n * 10**6, "1", 0x7A0, 0, 2, bytes([n, 1])) for n in range(100)]
+    with pytest.raises(InputError, match="more than 64 buses"):
+        read_all(Mf4Reader(), _virtual_file(written, (0.0, 1.0)))
+
+
+def test_a_recorder_with_virtual_channels(shared_data: Path) -> None:
+    path = shared_data / "car_n" / "two_bus_virtual_channels.mf4"
+    read, report = read_all(Mf4Reader(), path)
+    with can.MF4Reader(path) as log:
+        theirs = [(one.channel, one.arbitration_id, not one.is_rx, bytes(one.data)) for one in log]
+    sent = FrameFlag.SENT
+    ours = [(int(one.bus), one.can_id, one.has(sent), one.data) for one in read]
+    assert sorted(ours) == sorted(theirs)
+    assert len(ours) == 3587
+    assert not any(one.has(FrameFlag.EXTENDED) for one in read)
+    assert not report.problems
+
+
 # Odd layouts, through the library
+
+
+def test_two_ways_of_the_library_that_disagree_give_no_ride(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = _packed_oddly(tmp_path / "ride.mf4", _classic(100))
+    taken_out = mf4_library._taken_out
+
+    def other_ids(path: Path, folder: Path, name: str) -> dict[str, Any]:  # Any: it was JSON
+        return taken_out(path, folder, name) | {"ids": [1]}
+
+    monkeypatch.setattr(mf4_library, "_taken_out", other_ids)
+    with pytest.raises(InputError, match="two ways of reading"):
+        read_all(Mf4Reader(), path)
 
 
 def _packed_oddly(path: Path, written: list[Sample]) -> Path:

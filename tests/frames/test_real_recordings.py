@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import can
+import numpy as np
 import pytest
 
 from canassist.frames import open_log
@@ -21,6 +22,7 @@ ENDINGS = {".log", ".trc", ".asc", ".csv"}
 OWN_PROBLEMS = {
     "two_bus_out_of_order.csv": ("gives no unit of time", "handed over in bundles"),
     "crank_and_creep_drive.log": ("no frame at all for up to 0.896 s, 21 times",),
+    "clock_bundles_back_6s.trc": ("times 2.797200 s too low up to 2.178", *("times 2.797300 s too low",) * 2),
 }
 
 
@@ -84,6 +86,18 @@ def test_the_frames_are_those_that_python_can_reads(shared_data: Path, name: str
         assert ours.time_ns - recording.zero_ns == pytest.approx(
             (other.timestamp - zero) * 1e9, abs=2000
         )
+
+
+def test_a_clock_that_comes_forward_again_makes_the_ride_no_longer(shared_data: Path) -> None:
+    """First and last stamp are 5.742 s apart, and the frames of each identifier fill that."""
+    recording = open_log([shared_data / "car_a" / "clock_bundles_back_6s.trc"])
+    read = _read(recording)
+    assert (read[-1].time_ns - read[0].time_ns) / 1e9 == pytest.approx(5.742, abs=0.001)
+    stats = recording.stats()
+    assert stats.recording_gaps == ()
+    spans = [one.count * one.period_s for one in stats.ids if one.count > 200]
+    assert len(spans) > 10
+    assert np.median(spans) == pytest.approx(stats.duration_s, rel=0.02)
 
 
 def test_consecutive_parts_are_placed_by_their_dates(shared_data: Path) -> None:

@@ -11,7 +11,13 @@ import numpy as np
 
 from canassist.frames.block_tools import in_time_order, joined, moved, picked, rows_of
 from canassist.frames.frame_rows import EARLIEST_UTC_NS
-from canassist.frames.merge.clock_faults import JUMP_NS, ClockFault, Kind, look
+from canassist.frames.merge.clock_faults import (
+    JUMP_NS,
+    ClockFault,
+    ClockState,
+    Kind,
+    look,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,10 +25,11 @@ if TYPE_CHECKING:
     from canassist.model import FrameBlock, IntArray, ReadReport
 
 _NS: Final = 1_000_000_000
-_HELD_FRAMES: Final = 256
+_HELD_FRAMES: Final = 1024
 """So many frames are always held back, for what comes next may show that they are wrong."""
 _MOST_HELD_FRAMES: Final = 1 << 18
 """Frames held back while it is not sure what their times mean."""
+_MOST_SET_BACK: Final = 8  # steps back that the clock may yet take forward again
 _WORD: Final = 8
 _MOST_FAULTS: Final = 200
 """Faults of one run that are put right one by one; with more its clock means nothing."""
@@ -45,6 +52,7 @@ class ClockRepair:
         self._held_frames = 0
         self._in_doubt = False
         self._offset_ns = 0
+        self._set_back: list[int] = []
         self._start_ns: int | None = None
         self._late = _Count()
         self._bundles = _Count()
@@ -61,8 +69,8 @@ class ClockRepair:
         block = moved(block, self._offset_ns)
         if self._start_ns is None:
             self._start_ns = int(block.time_ns[0])
-        follows = not self._held or _follows(self._held[-1], block)
-        if follows and not self._in_doubt and _is_fine(block):
+        follows = not self._held or self._follows(self._held[-1], block)
+        if follows and not self._in_doubt and self._is_fine(block):
             self._count_twice(block)
             self._hold(block)
             yield from self._release()
@@ -96,7 +104,8 @@ class ClockRepair:
         sure = final or len(whole) > _MOST_HELD_FRAMES
         for _ in range(_MOST_FAULTS):
             marks = _marks(whole)
-            verdict = look(whole.time_ns, whole.bus, marks, self._offset_ns, final=sure)
+            state = ClockState(self._offset_ns, tuple(self._set_back[-_MOST_SET_BACK:]))
+            verdict = look(whole, marks, state, final=sure)
             if verdict.fault is None:
                 break
             whole = self._repaired(whole, verdict.fault)
@@ -140,8 +149,22 @@ class ClockRepair:
         if fault.kind is Kind.JUMPED_AHEAD:
             self._learn_date(before, int(whole.time_ns[fault.row]), fault.by_ns)
         self._offset_ns += fault.by_ns
-        self._report.add_problem(where, _describe(fault, step_s))
+        if fault.kind is Kind.CAME_FORWARD:
+            self._set_back.remove(-fault.by_ns)
+            self._tell_bundle(where, -fault.by_ns)
+        else:
+            self._report.add_problem(where, _describe(fault, step_s))
+        if fault.kind is Kind.SET_BACK:
+            self._set_back.append(fault.by_ns)
         return replace(whole, time_ns=time_ns)
+
+    def _tell_bundle(self, until: str, by_ns: int) -> None:
+        """Put what was told of a clock set back right: it came forward again."""
+        told = self._report.problems
+        opening = [n for n, one in enumerate(told) if "the clock steps back by" in one.what]
+        if opening and told[opening[-1]].what.endswith(_NO_PAUSE_SEEN):
+            what = f"times {by_ns / _NS:.6f} s too low up to {until}; those frames were moved"
+            told[opening[-1]] = told[opening[-1]]._replace(what=what)
 
     def _without_wrong(
         self, whole: FrameBlock, fault: ClockFault, rows: IntArray, where: str
@@ -156,8 +179,12 @@ class ClockRepair:
         time_ns = whole.time_ns.copy()
         near = first - 1 if first else min(int(rows[-1]) + 1, len(time_ns) - 1)
         wrong_s = (int(time_ns[first]) - int(time_ns[near])) / _NS
-        time_ns[rows] = time_ns[near]
-        what = f"{several} with a time {wrong_s:+.6f} s off; set to that of the frame beside"
+        if fault.kind is Kind.BUNDLE_AHEAD:
+            time_ns[rows] += fault.by_ns
+            what = f"{several} with times {-fault.by_ns / _NS:.6f} s too high; moved"
+        else:
+            time_ns[rows] = time_ns[near]
+            what = f"{several} with a time {wrong_s:+.6f} s off; set to that of the frame beside"
         self._report.add_problem(where, what)
         return replace(whole, time_ns=time_ns)
 
@@ -178,6 +205,19 @@ class ClockRepair:
             self._at(whole, 0), f"time stamps in disorder; {changed} of them held at the one before"
         )
         return replace(whole, time_ns=time_ns)
+
+    def _largest_step(self) -> int:
+        """Return the step in time above which a look is needed."""
+        return min(self._set_back[-_MOST_SET_BACK:], default=2 * JUMP_NS) // 2
+
+    def _is_fine(self, block: FrameBlock) -> bool:
+        if len(block) == 1:
+            return True
+        steps = np.diff(block.time_ns)
+        return int(steps.min()) >= 0 and int(steps.max()) <= self._largest_step()
+
+    def _follows(self, held: FrameBlock, block: FrameBlock) -> bool:
+        return 0 <= int(block.time_ns[0]) - int(held.time_ns[-1]) <= self._largest_step()
 
     def _count_bundles(self, block: FrameBlock) -> None:
         """Count where a frame of one bus stands behind a later one of another bus."""
@@ -250,15 +290,7 @@ def _marks(block: FrameBlock) -> IntArray:
     return marks.view(np.int64)
 
 
-def _is_fine(block: FrameBlock) -> bool:
-    if len(block) == 1:
-        return True
-    steps = np.diff(block.time_ns)
-    return bool(steps.min() >= 0) and bool(steps.max() <= JUMP_NS)
-
-
-def _follows(held: FrameBlock, block: FrameBlock) -> bool:
-    return 0 <= int(block.time_ns[0]) - int(held.time_ns[-1]) <= JUMP_NS
+_NO_PAUSE_SEEN: Final = "and a pause there cannot be seen"
 
 
 def _describe(fault: ClockFault, step_s: float) -> str:
@@ -267,9 +299,9 @@ def _describe(fault: ClockFault, step_s: float) -> str:
     if fault.kind is Kind.SET_BACK:
         return (
             f"the clock steps back by {-step_s:.6f} s; later times moved so that they go on,"
-            " and a pause there cannot be seen"
+            f" {_NO_PAUSE_SEEN}"
         )
     return (
         f"the clock jumps ahead by {step_s:.0f} s; later times moved so that they go on,"
-        " and a pause there cannot be seen"
+        f" {_NO_PAUSE_SEEN}"
     )

@@ -13,6 +13,7 @@ from canassist.frames.formats.mf4.mf4_blocks import (
 )
 from canassist.frames.formats.mf4.mf4_layout import read_layout
 from canassist.frames.formats.mf4.mf4_library import frames_by_library
+from canassist.frames.formats.mf4.mf4_records import ImplausibleError
 from canassist.frames.formats.mf4.mf4_streams import MixedRecords, OneKind, woven
 
 if TYPE_CHECKING:
@@ -49,22 +50,33 @@ class Mf4Reader:
         Raises
         ------
         InputError
-            If the file's description of itself is damaged or cut off.
+            If the file's description of itself is damaged or cut off, or what it gives
+            cannot be.
         NoFramesError
             If it holds measured signals only.
         MissingExtraError
             If it needs asammdf and that is not installed.
         """
-        blocks = Blocks(source, report)
-        layout = _layout(source, blocks, report)
         try:
-            streams = _streams(blocks, layout, request, report)
-        except UnknownLayoutError:
-            yield from frames_by_library(source, request, report)
-            return
-        for block in woven(streams):
-            if len(block):
-                yield block
+            yield from _frames(source, request, report)
+        except ImplausibleError as error:
+            raise InputError(
+                f"{report.name or 'the file'}: its records were misunderstood ({error}).",
+                "Save it in another format (BLF, ASC, candump), and send us the file.",
+            ) from error
+
+
+def _frames(source: BinaryIO, request: ReadRequest, report: ReadReport) -> Iterator[FrameBlock]:
+    blocks = Blocks(source, report)
+    layout = _layout(source, blocks, report)
+    try:
+        streams = _streams(blocks, layout, request, report)
+    except UnknownLayoutError:
+        yield from frames_by_library(source, request, report)
+        return
+    for block in woven(streams):
+        if len(block):
+            yield block
 
 
 def _layout(source: BinaryIO, blocks: Blocks, report: ReadReport) -> RecordLayout:

@@ -2,7 +2,8 @@
 
 On a damaged file the library can bring down the process that it runs in, or ask for any amount
 of memory. Run as ``python -m canassist.frames.formats.mf4.mf4_child LOG FOLDER``: writes the
-records of each group into a file of the folder, and their layout to standard output as JSON.
+records of each group into a file of the folder, and their layout to standard output as JSON,
+with the identifiers that the library's own sorting of the bus finds, for comparison.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ _MOST_MEMORY: Final = 8 << 30  # bytes; the library reads some groups whole
 _NUMBERS: Final = (
     "ID", "IDE", "DLC", "DataLength", "Dir", "EDL", "BRS", "ESI", "BusChannel", "ErrorType",
 )  # fmt: skip
+_VIRTUAL: Final = (3, 6)
+_LINEAR: Final = 1
 TIME: Final = "time"
 BYTES: Final = "DataBytes"
 
@@ -53,8 +56,16 @@ def main(log: str, folder: str) -> None:
                     columns = dict(_columns(file, number, event, names, begin, many))
                     widths = {name: column.shape[1] for name, column in columns.items()}
                     out.write(np.hstack(list(columns.values())).tobytes())
-            found.append({"file": f"{number}.records", "event": event, "widths": widths})
-    sys.stdout.write(json.dumps(found))
+            one = {"file": f"{number}.records", "event": event, "widths": widths, "count": count}
+            found.append(one)
+    sys.stdout.write(json.dumps({"groups": found, "ids": _own_ids(library, log)}))
+
+
+def _own_ids(library: Any, log: str) -> list[int]:  # noqa: ANN401 - see main
+    """Return the identifiers of data frames as the library sorts them itself."""
+    with closing(library.MDF(log, process_bus_logging=True)) as file:
+        buses = file.bus_logging_map.get("CAN", {})
+        return sorted({int(one) for ids in buses.values() for one in ids})
 
 
 def _groups(file: Any) -> Iterator[tuple[int, str, dict[str, int], int]]:  # noqa: ANN401 - see main
@@ -82,11 +93,20 @@ def _columns(  # noqa: PLR0913, PLR0917 - one part of one group
         place = names.get(f"{event}.{name}")
         if place is None:
             continue
-        values, _ = file.get(group=number, index=place, raw=True, samples_only=True, **part)
-        if values.ndim > 1:
+        raw = not _says_value_by_formula(file.groups[number].channels[place])
+        values, _ = file.get(group=number, index=place, raw=raw, samples_only=True, **part)
+        if values.dtype.kind in "SU":  # a direction in words
+            yield name, _as_bytes(np.char.startswith(values, values.dtype.type("T")), "<u4")
+        elif values.ndim > 1:
             yield name, np.ascontiguousarray(values, dtype=np.uint8)
         else:
             yield name, _as_bytes(values, "<u4")
+
+
+def _says_value_by_formula(channel: Any) -> bool:  # noqa: ANN401 - see main
+    """Tell whether the number in the record, if there is one, is not yet the value."""
+    linear = getattr(channel.conversion, "conversion_type", 0) == _LINEAR
+    return int(channel.channel_type) in _VIRTUAL or linear
 
 
 def _as_bytes(values: NDArray[Any], kind: str) -> ByteArray:

@@ -43,7 +43,8 @@ class Field:
     Attributes
     ----------
     kind : int
-        0 in the record, 1 elsewhere with its place in the record, 5 with its own length.
+        0 in the record, 1 elsewhere with its place in the record, 5 with its own length,
+        6 not in the record: the value is its formula of the record's number.
     type : int
         Data type as the format numbers them.
     byte, bit, bits : int
@@ -52,6 +53,8 @@ class Field:
         Value in its unit: offset + factor * number.
     signal : int
         Address of the stream that holds the bytes of a channel of kind 1.
+    table : bool
+        Whether its conversion is another one than a straight line.
     """
 
     kind: int
@@ -62,6 +65,7 @@ class Field:
     offset: float = 0.0
     factor: float = 1.0
     signal: int = 0
+    table: bool = False
 
     @property
     def size(self) -> int:
@@ -230,7 +234,7 @@ def _read_channels(
         if len(block.links) < 6 or len(block.data) < _CHANNEL.size:  # noqa: PLR2004 - ... data
             continue
         kind, sync, data_type, bit, byte, bits = _CHANNEL.unpack_from(block.data)
-        offset, factor = _formula(blocks, block.links[4])
+        offset, factor, table = _formula(blocks, block.links[4])
         found = Field(
             kind=kind,
             type=data_type,
@@ -240,6 +244,7 @@ def _read_channels(
             offset=offset,
             factor=factor,
             signal=block.links[5],
+            table=table,
         )
         if found.byte + found.size > group.size:
             continue
@@ -259,18 +264,20 @@ def _read_parts(
         return  # an array of values, for one, is not made of channels
 
 
-def _formula(blocks: Blocks, address: int) -> tuple[float, float]:
-    """Return offset and factor of a linear conversion; others are for reading only."""
+def _formula(blocks: Blocks, address: int) -> tuple[float, float, bool]:
+    """Return offset and factor of a linear conversion, and whether there is another one."""
     if not address:
-        return 0.0, 1.0
+        return 0.0, 1.0, False
     try:
         data = blocks.setting(address, b"##CC").data
     except DamageError:
-        return 0.0, 1.0
+        return 0.0, 1.0, True
+    if len(data) >= 1 and data[0] == _ALIKE:
+        return 0.0, 1.0, False
     if len(data) < _FORMULA.size + 16 or data[0] != _LINEAR:
-        return 0.0, 1.0
+        return 0.0, 1.0, True
     offset, factor = struct.unpack_from("<dd", data, _FORMULA.size)
-    return offset, factor
+    return offset, factor, False
 
 
 def _source_name(blocks: Blocks, address: int) -> str:

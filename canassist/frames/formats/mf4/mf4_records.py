@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 VARIABLE: Final = 1
 """Kind of a channel whose bytes stand in a stream of their own."""
 _LENGTH_GIVEN: Final = 5
+_VIRTUAL: Final = 6
+"""Kind of a channel without bytes: its value is its conversion of the record's number."""
 _IN_RECORD: Final = (0, 2, 4, _LENGTH_GIVEN)
 
 _UNSIGNED: Final = (0, 1)
@@ -55,6 +57,14 @@ _CRC_ERROR: Final = 4
 _CRC_PLACE: Final = 0x08
 # ErrorType of the bus logging standard: unknown, bit, form, stuffing, checksum, acknowledgement
 _PROTOCOL_DETAIL: Final[tuple[int, ...]] = (0, 0x01, 0x02, 0x04, 0, 0)
+
+
+MOST_RECORDED_BUSES: Final = 64
+"""No recorder has more CAN buses; a record that seems to was misunderstood. Own choice."""
+
+
+class ImplausibleError(Exception):
+    """What was read cannot be: records were misunderstood."""
 
 
 class Bytes(Protocol):
@@ -84,6 +94,7 @@ class RecordReader:
         self.request = request
         self.report = report
         self.fields = group.fields
+        self._seen_buses: set[int] = set()
         known = all(
             _is_data(one) if name == "DataBytes" else _is_number(name, one)
             for name, one in self.fields.items()
@@ -133,17 +144,23 @@ class RecordReader:
 
     def _number(self, records: ByteArray, name: str) -> IntArray | None:
         found = self.fields.get(name)
-        return None if found is None else whole_numbers(records, found)
+        if found is None:
+            return None
+        if found.kind == _VIRTUAL:
+            return np.full(len(records), round(found.offset), dtype=np.int64)
+        return whole_numbers(records, found)
 
     def _switch(self, records: ByteArray, name: str) -> BoolArray | None:
         found = self.fields.get(name)
         if found is None:
             return None
-        on: BoolArray = (
-            records[:, found.byte] == ord("T")  # "Tx"
-            if found.type in _TEXT
-            else whole_numbers(records, found) != 0
-        )
+        on: BoolArray
+        if found.kind == _VIRTUAL:
+            on = np.full(len(records), found.offset != 0.0, dtype=np.bool_)
+        elif found.type in _TEXT:
+            on = records[:, found.byte] == ord("T")  # "Tx"
+        else:
+            on = whole_numbers(records, found) != 0
         return on
 
     def _identifiers(self, records: ByteArray) -> tuple[IntArray, ByteArray]:
@@ -206,6 +223,9 @@ class RecordReader:
             return np.full(len(records), self.report.bus_index(name), dtype=np.uint8)
         bus = np.zeros(len(records), dtype=np.uint8)
         values, first = np.unique(number, return_index=True)
+        self._seen_buses.update(values.tolist())
+        if len(self._seen_buses) > MOST_RECORDED_BUSES:
+            raise ImplausibleError(f"more than {MOST_RECORDED_BUSES} buses")
         for one in values[np.argsort(first)].tolist():
             if len(self.report.buses) < MOST_BUSES or str(one) in self.report.buses:
                 bus[number == one] = bus_index(self.report, str(one))
@@ -246,8 +266,17 @@ def _is_whole(one: Field) -> bool:
 
 
 def _is_number(name: str, one: Field) -> bool:
+    if one.kind == _VIRTUAL:
+        return _is_constant(one)
     text = name == "Dir" and one.type in _TEXT and one.bits > 0
-    return one.kind in _IN_RECORD and (text or _is_whole(one))
+    plain = one.table or (one.offset, one.factor) == (0.0, 1.0)  # a table gives texts for numbers
+    return one.kind in _IN_RECORD and plain and (text or _is_whole(one))
+
+
+def _is_constant(one: Field) -> bool:
+    """Tell whether a channel without bytes has one whole value in all records."""
+    same = not one.table and one.factor == 0.0
+    return same and 0 <= one.offset <= HIGHEST_ID and one.offset == round(one.offset)
 
 
 def _is_data(one: Field) -> bool:
