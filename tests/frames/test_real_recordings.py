@@ -22,7 +22,10 @@ ENDINGS = {".log", ".trc", ".asc", ".csv"}
 OWN_PROBLEMS = {
     "two_bus_out_of_order.csv": ("gives no unit of time", "handed over in bundles"),
     "crank_and_creep_drive.log": ("no frame at all for up to 0.896 s, 21 times",),
-    "clock_bundles_back_6s.trc": ("times 2.797200 s too low up to 2.178", *("times 2.797300 s too low",) * 2),
+    "clock_bundles_back_6s.trc": (
+        "times 2.797200 s too low up to 2.178",
+        *("times 2.797300 s too low",) * 2,
+    ),
 }
 
 

@@ -235,9 +235,7 @@ def _first_jump(time_ns: IntArray) -> int | None:
     return int(at[0]) + 1 if len(at) else None
 
 
-def _first_deep_run(
-    run: _Run, rows: IntArray, *, final: bool
-) -> tuple[int, int | None, int, bool]:
+def _first_deep_run(run: _Run, rows: IntArray, *, final: bool) -> tuple[int, int | None, int, bool]:
     """Look for the first run of times below an earlier one that is more than a few late frames.
 
     Returns
