@@ -261,7 +261,8 @@ def _first_deep_run(run: _Run, rows: IntArray, *, final: bool) -> tuple[int, int
     open_end = ends == len(own)
     if not final:
         deep &= ~open_end | (ends - begins > LATE_FRAMES)
-    for at in np.flatnonzero(~deep & (ends - begins > SPIKE_FRAMES) & (depth > _SHALLOW_NS)):
+    asked = ~deep & (ends - begins > SPIKE_FRAMES) & (depth > _SHALLOW_NS)
+    for at in np.flatnonzero(asked).tolist():
         some = rows[begins[at] : ends[at]]
         if not open_end[at] or final:
             deep[at] = places_are_taken(run.time_ns, run.source, some, int(some[0]))
