@@ -21,12 +21,11 @@ from pathlib import Path
 
 from canassist import judging
 from canassist.comparison import compare
-from canassist.demo import Scenario, demo_profile, parts, profile_text, simulate
+from canassist.demo import Scenario, demo_profile, profile_text, simulate
 from canassist.demo.bus.background import QUIET
 from canassist.demo.bus.frame_table import all_frames
 from canassist.demo.bus.message_layout import dbc_text
 from canassist.demo.bus.writers import log_bytes
-from canassist.demo.drawing import Draw
 from canassist.demo.memory import START_UTC
 from canassist.demo.plant import faults
 from canassist.model import (
@@ -42,6 +41,8 @@ from canassist.model import (
     Timeline,
 )
 from canassist.version import VERSION
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
 
 WORKERS = 2
 NICE = 10

@@ -6,7 +6,7 @@ Run from the project's folder::
     python -m tests.bench.diagnosis --share 0.1     # a seeded tenth
     python -m tests.bench.diagnosis --set tuning    # the set that limits may be set by
 
-The two sets differ by seed and by parameter range (`canassist.demo.drawing.Draw`); nothing in
+The two sets differ by seed and by parameter range (`tests.simulator.draw.Draw`); nothing in
 the program may be set while looking at the held-out one.
 """
 
@@ -25,11 +25,11 @@ from dataclasses import dataclass, field
 
 from canassist import judging
 from canassist.demo import demo_profile, simulate
-from canassist.demo.scenarios import CONDITIONS, SCENARIOS, draw_scenario
 from canassist.model import Case, Physics, Profile
 from canassist.profile import default_profile
 from tests.bench.decoded_ride import decoded
 from tests.bench.scoring import RideScore, Total, score_ride
+from tests.simulator.scenarios import CONDITIONS, SCENARIOS, draw_scenario
 
 WORKERS = 2
 NICE = 10

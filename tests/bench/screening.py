@@ -25,7 +25,6 @@ from canassist.demo.bus.message_layout import dbc_text
 from canassist.demo.bus.writers import log_bytes
 from canassist.demo.memory import START_UTC
 from canassist.demo.plant.scenario import Scenario
-from canassist.demo.scenarios import draw_scenario
 from canassist.pipeline import analyze
 from canassist.screen import Wishes, screen
 from canassist.screen.find_logs import FoundLog
@@ -33,6 +32,7 @@ from canassist.screen.messages import Order, ScreenedOutcome
 from canassist.screen.result_files import json_line, write_part
 from canassist.screen.run_batches import batches, run
 from canassist.screen.worker_pool import open_crew
+from tests.simulator.scenarios import draw_scenario
 
 RIDES = 200
 ROUNDS = 5

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-from canassist.demo import Scenario, parts
-from canassist.demo.drawing import Draw
+from canassist.demo import Scenario
 from canassist.demo.plant.riding import Doing, Stretch
-from canassist.demo.scenarios import draw_scenario
 from canassist.model import Result
 from tests.bench.comparison import pair, ridden
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
+from tests.simulator.scenarios import draw_scenario
 
 
 @cache

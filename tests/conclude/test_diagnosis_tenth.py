@@ -1,4 +1,4 @@
-"""A seeded tenth of the diagnosis table (`tests/bench/diagnosis.py`), on rides held out."""
+"""A seeded tenth of the diagnosis table (`tests/bench/diagnosis.py`), on the tuning set."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import statistics
 
 import pytest
 
-from canassist.demo.scenarios import CONDITIONS, SCENARIOS
 from tests.bench.diagnosis import AS_SIMULATED, BARE, Tables, jobs, run
+from tests.simulator.scenarios import CONDITIONS, SCENARIOS
 
 WORSE = [name for name in CONDITIONS if name != AS_SIMULATED]
 ENOUGH_PLANTED = 20
@@ -16,9 +16,9 @@ ENOUGH_PLANTED = 20
 
 @pytest.fixture(scope="module")
 def tables() -> Tables:
-    work = jobs(held_out=True, share=0.1, variants=[AS_SIMULATED])
-    work += jobs(held_out=True, share=0.03, variants=[BARE])
-    return run(work + jobs(held_out=True, share=0.015, variants=WORSE))
+    work = jobs(held_out=False, share=0.1, variants=[AS_SIMULATED])
+    work += jobs(held_out=False, share=0.03, variants=[BARE])
+    return run(work + jobs(held_out=False, share=0.015, variants=WORSE))
 
 
 def test_the_first_conclusion_is_the_planted_one(tables: Tables) -> None:

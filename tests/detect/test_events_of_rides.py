@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canassist.demo import RIDES, Truth, demo_profile, simulate
-from canassist.demo.scenarios import SCENARIOS, draw_scenario
 from canassist.detect import find_events
 from canassist.model import Event, EventKind, Profile, Severity, Timeline
 from canassist.physics import study
 from canassist.pipeline import read_ride
 from canassist.profile import default_profile, parse_profile
+from tests.simulator.scenarios import SCENARIOS, draw_scenario
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -446,7 +446,7 @@ def test_a_bare_timeline_carries_nothing() -> None:
 @pytest.mark.slow
 def test_intervals_cover_the_truth_in_about_nine_of_ten() -> None:
     """Path, offset and time constant over 300 drawn rides of every scenario."""
-    from canassist.demo.scenarios import SCENARIOS, draw_scenario  # noqa: PLC0415 - slow test only
+    from tests.simulator.scenarios import SCENARIOS, draw_scenario  # noqa: PLC0415 - slow test only
 
     inside: dict[str, list[bool]] = {"path_ohm": [], "offset_nm": [], "tau_s": []}
     for name in SCENARIOS:

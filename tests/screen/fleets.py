@@ -11,7 +11,7 @@ from canassist.demo import TRAIL, VEHICLE, profile_text, simulate
 from canassist.demo.bus.frame_table import FrameTable, all_frames
 from canassist.demo.bus.message_layout import dbc_text
 from canassist.demo.bus.writers import log_bytes
-from canassist.demo.scenarios import draw_scenario
+from tests.simulator.scenarios import draw_scenario
 
 ENDINGS = (".log.gz", ".blf", ".asc.gz")
 FIRST_DAY = datetime(2026, 1, 10, tzinfo=UTC)

@@ -13,7 +13,7 @@ from canassist.demo import TRAIL
 from canassist.demo.bus.encode import counter_values, crc8_j1850, encode, to_physical, to_raw
 from canassist.demo.bus.frame_table import FrameTable, bus_load
 from canassist.demo.bus.message_layout import MessageLayouts, MessageSpec, SignalSpec, dbc_text
-from canassist.demo.ridge import RIDGE
+from tests.simulator.second_layout import RIDGE
 
 LAYOUTS = {layout.name: layout for layout in (TRAIL, RIDGE)}
 

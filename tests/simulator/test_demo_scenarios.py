@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from canassist.demo import RIDES, RecordingStyle, SimulatedRide, simulate
-from canassist.demo.drawing import CELLS, Draw
-from canassist.demo.scenarios import CONDITIONS, SCENARIOS, ScenarioGroup, draw_scenario
 from canassist.model import Code, EventKind
+from tests.simulator.draw import CELLS, Draw
+from tests.simulator.scenarios import CONDITIONS, SCENARIOS, ScenarioGroup, draw_scenario
 
 DERATE_CAUSES = {
     "temperature",

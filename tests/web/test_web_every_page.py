@@ -94,7 +94,7 @@ def shelf(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("canassist.web.jobs.run_queue.Worker", Held)
         patch.setattr("canassist.web.jobs.progress_board._GUESS_AFTER_S", 0.0)
-        for module in ("store", "shelf_pages"):
+        for module in ("store.rides_index", "pages.shelf_pages"):
             patch.setattr(f"canassist.web.{module}.PAGE_ROWS", 8)
         folder = tmp_path_factory.mktemp("every") / "data"
         with serving_inside(folder, PageLimits(workers=1)) as inside:

@@ -382,6 +382,6 @@ def test_description_names_what_the_page_serves() -> None:
 
 def test_package_ships_its_files() -> None:
     home = resources.files("canassist.web")
-    for name in ("words.toml", "schema.sql", "static/page.js", "templates/shelf.html"):
+    for name in ("http/words.toml", "store/schema.sql", "static/page.js", "templates/shelf.html"):
         assert home.joinpath(name).is_file()
-    tomllib.loads(home.joinpath("words.toml").read_text("utf-8"))
+    tomllib.loads(home.joinpath("http", "words.toml").read_text("utf-8"))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo import parts
-from canassist.demo.drawing import Draw
 from canassist.demo.plant import faults
 from canassist.demo.plant.riding import Doing, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import Battery, Starter, VehicleModel
 from canassist.model import Code
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
 
 
 def _scenario(

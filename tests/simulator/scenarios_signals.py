@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo import parts
 from canassist.demo.bus.message_layout import MessageLayouts
 from canassist.demo.bus.trail import TRAIL
-from canassist.demo.drawing import Draw
 from canassist.demo.plant import faults
 from canassist.demo.plant.riding import Doing, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
 
 
 def _scenario(

@@ -8,7 +8,6 @@ from typing import Final
 
 from canassist.demo.bus.message_layout import MessageLayouts
 from canassist.demo.bus.trail import TRAIL
-from canassist.demo.drawing import Draw
 from canassist.demo.plant.riding import Doing, Stretch
 from canassist.demo.plant.vehicle import (
     MODES,
@@ -20,7 +19,8 @@ from canassist.demo.plant.vehicle import (
     Protection,
     VehicleModel,
 )
-from canassist.demo.ridge import RIDGE
+from tests.simulator.draw import Draw
+from tests.simulator.second_layout import RIDGE
 
 _RIDGE_SHARE: Final = 0.3
 

@@ -8,12 +8,12 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
 
-from canassist.demo import scenarios_assist as assist
-from canassist.demo import scenarios_signals as signals
-from canassist.demo import scenarios_sound as sound
-from canassist.demo import scenarios_supply as supply
-from canassist.demo.drawing import Draw
 from canassist.demo.plant.scenario import RecordingStyle, Scenario
+from tests.simulator import scenarios_assist as assist
+from tests.simulator import scenarios_signals as signals
+from tests.simulator import scenarios_sound as sound
+from tests.simulator import scenarios_supply as supply
+from tests.simulator.draw import Draw
 
 Recipe = Callable[[Draw], Scenario]
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo import parts
-from canassist.demo.drawing import Draw
 from canassist.demo.plant.riding import Doing, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import VehicleModel
 from canassist.model import Code
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
 
 HEALTHY = Code.NO_FAULT_FOUND
 FOUR_BASIC = frozenset({"vehicle_speed", "engine_speed", "supply_voltage", "module_temperature"})

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from canassist.demo import parts
-from canassist.demo.drawing import Draw
 from canassist.demo.plant import faults
 from canassist.demo.plant.riding import Doing, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
+from tests.simulator import scenario_parts as parts
+from tests.simulator.draw import Draw
 
 _CODES: Final = (
     ("C1A20", "steering assist stage", (0x5A, 0x20)),
