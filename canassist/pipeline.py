@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from canassist.model import (
     silent,
 )
 from canassist.profile import default_profile, limits_changed, read_profile
+from canassist.timeline import placed, with_recorder_notes
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from canassist.decode import DecodedRide
     from canassist.frames import Recording
     from canassist.judging import Judgement
-    from canassist.model import Progress
+    from canassist.model import Progress, RecorderNotes
 
 PathLike = str | Path
 
@@ -50,6 +51,7 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     dbc: PathLike | Sequence[PathLike] = (),
     profile: PathLike | Profile | None = None,
     case: Case | None = None,
+    case_file: PathLike | Sequence[PathLike] | None = None,
     progress: Progress = silent,
     meanwhile: Callable[[], object] | None = None,
 ) -> Result:
@@ -65,6 +67,8 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         What is known of the vehicle; without it default limits are assumed.
     case : Case, optional
         What the workshop says about the job.
+    case_file : path or sequence of paths, optional
+        Files that it was read from, to be listed among the inputs.
     progress : callable, optional
         Called with a `Step` now and then; what it raises stops the work.
     meanwhile : callable, optional
@@ -84,24 +88,27 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     log_paths, dbc_paths = _paths(log), _paths(dbc)
     dbc_files = [decode.split_bus(path)[1] for path in dbc_paths]
     check_present((*log_paths, *dbc_files))
-    known = _profile(profile)
+    known, case = _profile(profile), case or Case()
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     pool = ThreadPoolExecutor(max_workers=1)
     try:
-        hashing = pool.submit(inputs_at_hand, log_paths, dbc_files, profile_paths)
+        hashing = pool.submit(
+            inputs_at_hand, log_paths, dbc_files, profile_paths, _paths(case_file or ())
+        )
         pool.submit(importlib.import_module, "canassist.judging")
         if meanwhile is not None:
             pool.submit(meanwhile)
-        ride = read_ride(log_paths, dbc_paths, known, progress)
+        ride = read_ride(log_paths, dbc_paths, known, progress, recorder=case.recorder)
+        case = _with_moments(case, ride.recording)
         from canassist.judging import judge  # noqa: PLC0415 - loaded while the log is read
 
         progress(Step("judging", 0, 1))
-        answer = judge(ride.timeline, known, case or Case())
+        answer = judge(ride.timeline, known, case)
         inputs = hashing.result()
     finally:
         pool.shutdown(cancel_futures=True)
     progress(Step("judging", 1, 1))
-    return _result(inputs, ride, answer, known, case or Case())
+    return _result(inputs, ride, answer, known, case)
 
 
 def read_ride(
@@ -109,6 +116,8 @@ def read_ride(
     dbc_paths: Sequence[Path],
     profile: Profile,
     progress: Progress = silent,
+    *,
+    recorder: RecorderNotes | None = None,
 ) -> DecodedLog:
     """Read and decode a ride into its timeline.
 
@@ -117,7 +126,7 @@ def read_ride(
     CanassistError
         If a file cannot be used, or no frame carries a known channel.
     """
-    ride = survey(log_paths, dbc_paths, profile, progress)
+    ride = survey(log_paths, dbc_paths, profile, progress, recorder=recorder)
     if not ride.decoded.channels:
         raise _no_channel(ride, has_database=bool(dbc_paths))
     return ride
@@ -128,6 +137,8 @@ def survey(
     dbc_paths: Sequence[Path],
     profile: Profile,
     progress: Progress = silent,
+    *,
+    recorder: RecorderNotes | None = None,
 ) -> DecodedLog:
     """Read and decode whatever is known of a log, which may be no channel at all.
 
@@ -145,6 +156,8 @@ def survey(
     ):
         collector.feed(block)
     stats = recording.stats()
+    if recorder is not None:
+        stats = with_recorder_notes(stats, placed(recorder, recording.seconds_of))
     sorted_frames = collector.finish(recording.zero_ns)
     decoded = decode.decode_ride(sorted_frames, plan, profile, stats)
     timeline = Timeline(
@@ -198,6 +211,15 @@ def _result(
     )
 
 
+def _with_moments(case: Case, recording: Recording) -> Case:
+    """Place the moments that are raw time stamps of the log; they win over those beside them."""
+    placed_s = [recording.seconds_of(raw_s) for raw_s in case.at_log_s]
+    beside = [*case.at_s[: len(placed_s)], *[None] * (len(placed_s) - len(case.at_s))]
+    moments = [at if at is not None else own for at, own in zip(placed_s, beside, strict=True)]
+    at_s = [round(at, 3) for at in moments if at is not None]
+    return replace(case, at_s=(*at_s, *case.at_s[len(placed_s) :]))
+
+
 def _profile(profile: PathLike | Profile | None) -> Profile:
     if profile is None:
         return default_profile()
@@ -230,10 +252,13 @@ def check_present(paths: Iterable[Path]) -> None:
 
 
 def inputs_at_hand(
-    logs: Sequence[Path], databases: Sequence[Path], profiles: Sequence[Path]
+    logs: Sequence[Path],
+    databases: Sequence[Path],
+    profiles: Sequence[Path],
+    cases: Sequence[Path] = (),
 ) -> tuple[InputFile, ...]:
     """Return name, size and SHA-256 of every file, in the order in which a result lists them."""
-    roles = (("log", logs), ("dbc", databases), ("profile", profiles))
+    roles = (("log", logs), ("dbc", databases), ("profile", profiles), ("case", cases))
     return tuple(input_file(path, role) for role, paths in roles for path in paths)
 
 

@@ -6,12 +6,14 @@ import re
 import tomllib
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from canassist.model import Case
+    from collections.abc import Sequence
+
+    from canassist.model import Case, RecorderNotes
 
 _CLOCK: Final = re.compile(r"(?a)(?:(\d+):)?(\d+):([0-5]\d(?:\.\d+)?)|(\d+(?:\.\d+)?)")
 
@@ -41,9 +43,10 @@ def read_case(path: Path) -> Case:
     InputError
         If it is missing, not TOML, or holds an unknown key, no text or no moment.
     """
+    from canassist.cli.recording.case_beside import raw_moments, recorder_notes
     from canassist.model import Case
 
-    known = tuple(item.name for item in fields(Case) if item.name != "at_s")
+    known = tuple(item.name for item in fields(Case) if item.type == "str")
     try:
         table = tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as error:
@@ -52,6 +55,7 @@ def read_case(path: Path) -> Case:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         problem = f"{path.name}: not valid TOML: {error}."
         raise InputError(problem, "Correct the line that it names.") from error
+    at_log_s, recorder = raw_moments(table, path.name), recorder_notes(table, path.name)
     moments = table.pop("at", [])
     listed = moments if isinstance(moments, list) else [moments]
     unknown = sorted(set(table) - set(known))
@@ -64,17 +68,55 @@ def read_case(path: Path) -> Case:
             raise InputError(problem, f'Write it in quotes: {name} = "...".')
     words = {name: str(value) for name, value in table.items()}
     try:
-        return Case(**words, at_s=tuple(moment_s(str(item)) for item in listed))
+        at_s = tuple(moment_s(str(item)) for item in listed)
     except UsageError as error:
         problem = error.problem.removeprefix("--")
         raise InputError(f"{path.name}: {problem}", error.fix) from error
+    return Case(**words, at_s=at_s, at_log_s=at_log_s, recorder=recorder)
 
 
-def make_case(file: Path | None, at: list[str], **words: str) -> Case:
-    """Join a case file with options; an option wins over the file."""
+def make_case(
+    file: Path | None, at: list[str], *, beside: Sequence[Path] = (), **words: str
+) -> Case:
+    """Join case files with options; an option wins over a file, `file` over those `beside`."""
     from canassist.model import Case
 
-    case = read_case(file) if file else Case()
-    given = {name: value for name, value in words.items() if value}
+    case = Case()
+    for path in (*beside, *([file] if file else [])):
+        case = _joined(case, read_case(path))
+    given: dict[str, Any] = {name: value for name, value in words.items() if value}  # Any: as below
     moments = tuple(moment_s(text) for text in at)
     return replace(case, **given, at_s=(*case.at_s, *moments))
+
+
+def _joined(case: Case, other: Case) -> Case:
+    """Join what two files say; the words of `other` win, all moments count.
+
+    Moments with a raw time stamp come first, so that each keeps its own.
+    """
+    words: dict[str, Any] = {  # Any: `replace` takes values of every field's type
+        item.name: getattr(other, item.name) or getattr(case, item.name)
+        for item in fields(case)
+        if item.type == "str"
+    }
+    both = (case, other)
+    raw = tuple(at for one in both for at in one.at_log_s)
+    paired = [at for one in both for at in one.at_s[: len(one.at_log_s)]]
+    plain = [at for one in both for at in one.at_s[len(one.at_log_s) :]]
+    return replace(
+        case,
+        **words,
+        at_s=(*paired, *plain),
+        at_log_s=raw,
+        recorder=_noted([one.recorder for one in both if one.recorder is not None]),
+    )
+
+
+def _noted(notes: list[RecorderNotes]) -> RecorderNotes | None:
+    if not notes:
+        return None
+    return replace(
+        notes[0],
+        losses_log_s=tuple(at for one in notes for at in one.losses_log_s),
+        holes_log_s=tuple(hole for one in notes for hole in one.holes_log_s),
+    )

@@ -47,6 +47,10 @@ Technician = Annotated[str, typer.Option(metavar="TEXT", help="Who worked on it.
 Equipment = Annotated[
     str, typer.Option(metavar="TEXT", help="Plow, tracks, winch: what loads the steering.")
 ]
+NoProject = Annotated[
+    bool,
+    typer.Option("--no-project", help="Leave out the case file that stands beside the log."),
+]
 Unmask = Annotated[bool, typer.Option("--unmask", help="Show VIN and serial numbers in full.")]
 
 

@@ -9,11 +9,12 @@ import typer
 
 from canassist.cli import options
 from canassist.cli.case_options import make_case
-from canassist.cli.exit_status import say
+from canassist.cli.exit_status import say, tell
 from canassist.cli.garbage_collector import collect_rarely
 from canassist.cli.output_names import stem
 from canassist.cli.outputs import outputs
 from canassist.cli.progress_bar import bar
+from canassist.cli.recording.case_beside import case_files_beside
 
 if TYPE_CHECKING:
     from canassist.cli.outputs import Outputs
@@ -44,6 +45,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     technician: options.Technician = "",
     equipment: options.Equipment = "",
     unmask: options.Unmask = False,
+    no_project: options.NoProject = False,
 ) -> None:
     """Say why the steering was heavy on one ride, and write the report."""
     collect_rarely()
@@ -58,9 +60,13 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         zone=zone,
         unmask=unmask,
     )
+    beside = [] if no_project else case_files_beside(logs)
+    for path in beside:
+        tell(f"{path.name}: moments and case data are taken from it (--no-project leaves it out).")
     case = make_case(
         case_file,
         at or [],
+        beside=beside,
         complaint=complaint,
         correction=correction,
         vehicle=vehicle,
@@ -69,12 +75,17 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         technician=technician,
         equipment=equipment,
     )
-    wanted.check([*logs, *options.files_of(dbc), profile, case_file])
-    _answer(logs, dbc or [], profile, case, wanted)
+    wanted.check([*logs, *options.files_of(dbc), profile, case_file, *beside])
+    _answer(logs, dbc or [], profile, case, wanted, beside)
 
 
-def _answer(
-    logs: list[Path], dbc: list[Path], profile: Path | None, case: Case, wanted: Outputs
+def _answer(  # noqa: PLR0913, PLR0917 - what a report is made from and for
+    logs: list[Path],
+    dbc: list[Path],
+    profile: Path | None,
+    case: Case,
+    wanted: Outputs,
+    beside: list[Path],
 ) -> None:
     from canassist.pipeline import analyze
 
@@ -84,6 +95,7 @@ def _answer(
             dbc=dbc,
             profile=profile,
             case=case,
+            case_file=beside,
             progress=progress,
             meanwhile=None if wanted.only_json else prepare_page,
         )

@@ -14,7 +14,7 @@ from canassist.errors import InputError, VerificationError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from canassist.model import Result
+    from canassist.model import RecorderNotes, Result
 
 
 Json = dict[str, Any]  # Any: JSON values have any JSON type
@@ -44,7 +44,7 @@ def verify(
     inputs = inputs_at_hand(logs, database_files, profiles)
     data = writing.page_data(html) or {}
     files = dict(zip((i.sha256 for i in inputs), (*logs, *databases, *profiles), strict=True))
-    again = _compared(data, files) if "sides" in data else _again(logs, databases, profiles)
+    again = _compared(data, files) if "sides" in data else _again(logs, databases, profiles, data)
     checks = writing.verify_page(html, inputs=inputs, reanalyse=again if logs else None)
     for check in checks:
         say(f"{check.question} {check.answer}\n  {check.text}")
@@ -55,7 +55,7 @@ def verify(
 
 
 def _again(
-    logs: list[Path], databases: list[Path], profiles: list[Path]
+    logs: list[Path], databases: list[Path], profiles: list[Path], data: Json
 ) -> Callable[[tuple[float, ...]], bytes]:
     """Return how to make the result anew, for the moments that the report answers."""
     from canassist import report as writing
@@ -64,10 +64,24 @@ def _again(
 
     def make(at_s: tuple[float, ...]) -> bytes:
         profile = profiles[0] if profiles else None
-        result = analyze(logs, dbc=databases, profile=profile, case=Case(at_s=at_s))
+        case = Case(at_s=at_s, recorder=_stated_losses(data))
+        result = analyze(logs, dbc=databases, profile=profile, case=case)
         return writing.result_json(result)
 
     return make
+
+
+def _stated_losses(data: Json) -> RecorderNotes | None:
+    """Return what the recorder lost, as the page states it: taken over, not proven."""
+    from canassist.model import RecorderNotes
+
+    if not any(item["role"] == "case" for item in data.get("inputs", ())):
+        return None
+    bus = data.get("bus", {})
+    return RecorderNotes(
+        losses_s=tuple(bus.get("recorder_losses_s", ())),
+        holes_s=tuple((start, end) for start, end in bus.get("recording_gaps", ())),
+    )
 
 
 def _compared(data: Json, files: dict[str, Path]) -> Callable[[tuple[float, ...]], bytes]:

@@ -232,6 +232,18 @@ class Recording:
             raise ValueError("statistics need a whole reading with headers")
         return self._stats
 
+    def seconds_of(self, log_s: float) -> float | None:
+        """Turn a raw time stamp of a log into seconds since the earliest frame.
+
+        It passes through the same repair of clocks as the frames; None where it is far from
+        every file, or before the last block was read.
+        """
+        for stream in self._streams:
+            time_ns = stream.ride_time_ns(log_s)
+            if time_ns is not None:
+                return (time_ns - self.zero_ns) / _NS
+        return None
+
     @property
     def problems(self) -> tuple[Problem, ...]:
         """What was lost, skipped or repaired, in the order of the files."""

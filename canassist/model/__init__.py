@@ -78,6 +78,7 @@ from canassist.model.profile import (
     Profile,
 )
 from canassist.model.progress import Progress, Step, silent
+from canassist.model.recorder_notes import RecorderNotes
 from canassist.model.result import Case, InputFile, LimitChange, LogSummary, Result
 from canassist.model.screening import (
     FigureSpread,
@@ -155,6 +156,7 @@ __all__ = [
     "Progress",
     "Rate",
     "ReadReport",
+    "RecorderNotes",
     "Repair",
     "RepairState",
     "Result",

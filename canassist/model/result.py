@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from canassist.model.channels import Channel, DatabaseFit, Timeline
     from canassist.model.frames import Problem
     from canassist.model.profile import Profile
+    from canassist.model.recorder_notes import RecorderNotes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +61,17 @@ class LimitChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """What the workshop says about the job; every part may be empty."""
+    """What the workshop says about the job; every part may be empty.
+
+    Attributes
+    ----------
+    at_s : tuple of float
+        Moments complained of, s since the earliest frame.
+    at_log_s : tuple of float
+        The first of these as raw time stamps of the log, which win.
+    recorder : RecorderNotes or None
+        What the recorder wrote down.
+    """
 
     complaint: str = ""
     correction: str = ""
@@ -70,6 +81,8 @@ class Case:
     technician: str = ""
     equipment: str = ""
     at_s: tuple[float, ...] = ()
+    at_log_s: tuple[float, ...] = ()
+    recorder: RecorderNotes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from canassist.errors import NoFramesError
 from canassist.frames.base import ReadRequest
 from canassist.frames.block_tools import closed_at_end, in_time_order, moved, rows_of, with_buses
 from canassist.frames.merge.clock_repair import ClockRepair
+from canassist.frames.merge.raw_times import RawTimes
 from canassist.frames.registry import find_reader
 from canassist.frames.unpack.unpack import HEAD_PEEK, Opened, Part, open_part
 from canassist.model import IdSet, ReadReport
@@ -77,6 +78,8 @@ class PartStream:
         Headers of the first frames; known after `peek`.
     losses_ns : list of int
         When the recorder says that it lost frames, on the ride's time base.
+    raw_times : RawTimes
+        Where the file's own time stamps went; filled while `blocks` runs.
     """
 
     part: Part
@@ -86,6 +89,7 @@ class PartStream:
     first_ns: int = 0
     sample: FrameBlock | None = None
     losses_ns: list[int] = field(default_factory=list)
+    raw_times: RawTimes = field(default_factory=RawTimes)
     _table: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -130,6 +134,18 @@ class PartStream:
         start_ns = _ns_of(self.report.start_local)
         return None if start_ns is None else start_ns + time_ns - self.offset_ns
 
+    def ride_time_ns(self, log_s: float) -> int | None:
+        """Turn a raw time stamp of the log into the ride's time base, once it has been read.
+
+        A log that counts from a zero of its own must know its date where the stamp is one.
+        """
+        raw_ns = round(log_s * 1e9)
+        start_ns = _ns_of(self.report.start_utc)
+        if self.report.epoch != "utc" and start_ns is not None:
+            raw_ns -= start_ns
+        own_ns = self.raw_times.repaired(raw_ns)
+        return None if own_ns is None else own_ns + self.offset_ns
+
     def blocks(self, request: ReadRequest, bus_index: Callable[[str], int]) -> Iterator[FrameBlock]:
         """Yield the frames in time order, on the ride's time base and with its bus numbers.
 
@@ -142,6 +158,7 @@ class PartStream:
         self.report = self._new_tally()
         self._table = []
         self.losses_ns = []
+        self.raw_times = RawTimes()
         clock = ClockRepair(self.report)
         with (
             open_part(self.part, self.report.add_problem, to_disk=self.reader.needs_seek) as opened,
@@ -152,8 +169,10 @@ class PartStream:
                 self.report.bytes_read = opened.position()
                 self._place_losses(clock)
                 if len(block):
+                    before_ns = clock.offset_ns
                     for ready in clock.feed(block):
                         yield self._placed(ready, bus_index)
+                    self.raw_times.add(block.time_ns, before_ns, clock.offset_ns)
             for ready in clock.finish():
                 yield self._placed(ready, bus_index)
             self._place_losses(clock)  # those noted behind the last frame

@@ -256,7 +256,10 @@ def _same_again(
     if result is None:
         text = "The result as data was taken out of the page."
         return Check(question, VerifyAnswer.CANNOT_TELL, text)
-    stated = {(item["role"], item["sha256"]): item["name"] for item in result["inputs"]}
+    # A case file is stated, not asked for: its moments and losses stand in the result.
+    files = [item for item in result["inputs"] if item["role"] not in {"case", "project"}]
+    result = result | {"inputs": files}
+    stated = {(item["role"], item["sha256"]): item["name"] for item in files}
     missing = set(stated) - {(item.role, item.sha256) for item in inputs}
     if missing:
         listed = ", ".join(sorted(stated[item] for item in missing))

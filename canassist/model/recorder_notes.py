@@ -1,0 +1,25 @@
+"""What a recorder wrote down beside its log."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecorderNotes:
+    """Frames that came on the wire and are not in the log.
+
+    Attributes
+    ----------
+    losses_log_s : tuple of float
+        Raw time stamps of the log at which frames were lost.
+    holes_log_s : tuple of (start, end)
+        Raw time stamps between which a channel was not listened to.
+    losses_s, holes_s : the same
+        In seconds since the earliest frame: as a result states them.
+    """
+
+    losses_log_s: tuple[float, ...] = ()
+    holes_log_s: tuple[tuple[float, float], ...] = ()
+    losses_s: tuple[float, ...] = ()
+    holes_s: tuple[tuple[float, float], ...] = ()
