@@ -21,7 +21,7 @@ def case_files_beside(logs: Sequence[Path]) -> list[Path]:
     """Return the case files that stand beside logs, by the logs' names."""
     from canassist.cli.output_names import stem
 
-    beside = [log.with_name(stem(log) + CASE_ENDING) for log in logs]
+    beside = [log.with_name(stem(log) + CASE_ENDING) for log in logs if log.name]
     return [path for path in dict.fromkeys(beside) if path.is_file()]
 
 
