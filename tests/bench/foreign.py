@@ -25,7 +25,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.bench.foreign_scoring import RideRow, SaidConclusion, table
-from tests.simulator.foreign.profile_text import without_law
+from tests.simulator.foreign.bus.profile_text import without_law
 from tests.simulator.foreign.rides import VARIANTS, RideName, make_ride, ride_names
 
 NICE = 10

@@ -103,7 +103,7 @@ def share_line(text: str, hits: Iterable[bool], target: str) -> str:
 
 def _headline(rows: Sequence[RideRow]) -> list[str]:
     truths = [(row, row.truth) for row in rows]
-    coded = [row for row, truth in truths if truth["internal_code"] and truth["clear_loss"]]
+    coded = [row for row, truth in truths if truth["internal_code"] and truth["tells_strongly"]]
     silent = [row for row, truth in truths
               if truth["situation"] == "fault_silent" and truth["clear_loss"]]  # fmt: skip
     lines = [

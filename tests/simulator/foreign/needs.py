@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.simulator.foreign.database import BusDatabase
+from tests.simulator.foreign.bus.database import BusDatabase
 from tests.simulator.foreign.plans import RidePlan
-from tests.simulator.foreign.plant import PlantRecord
-from tests.simulator.foreign.riding import STEP_S, RideInputs
+from tests.simulator.foreign.vehicle.plant import PlantRecord
+from tests.simulator.foreign.vehicle.riding import STEP_S, RideInputs
 
 LIMIT = "assist_limit|module_status"
 NEEDS: dict[str, tuple[tuple[str, float], ...]] = {
@@ -37,7 +37,8 @@ NEVER_STRONG = frozenset({"duty_protection", "mechanical_load"})
 """Held at moderate by the contract, duty unless the profile names the rule."""
 MEASURED = frozenset({"supply_break", "bus_fault", "thermal_protection", "no_fault_found"})
 """Answers that rest on no limit that only a profile gives."""
-SLOW_NEEDED_S, CRUISE_NEEDED_S = 20.0, 45.0
+SLOW_NEEDED_S, CRUISE_NEEDED_S = 30.0, 45.0
+BREAKS_FOR_STRONG = 2
 
 
 @dataclass(slots=True, kw_only=True)
@@ -60,14 +61,17 @@ class LogContents:
         period = found[0].period_s
         if channel == "supply_voltage" and recording.supply_period_s:
             period = recording.supply_period_s
-        return period / recording.keep_share
+        return max(period / recording.keep_share, recording.bundle_s)
 
     def lacking(self, code: str) -> list[str]:
         """Return which channels an answer of this code lacks."""
         if not self.readable:
             return ["names"]
         lacking = []
-        for names, slowest_s in NEEDS.get(code, ()):
+        needs = NEEDS.get(code, ())
+        if code == "module_suspect" and self.plan.internal_code:
+            needs = needs[:1]  # the module says it itself
+        for names, slowest_s in needs:
             if min(self._period(name) for name in names.split("|")) > slowest_s:
                 lacking.append(names)
         return lacking
@@ -80,7 +84,11 @@ class LogContents:
 
     def sees_onset(self, onsets: list[float]) -> bool:
         """Whether the log holds the seconds around at least one onset."""
-        return any(self._inside(at - 2.0, at + 2.0) for at in onsets)
+        return self.count_inside(onsets) > 0
+
+    def count_inside(self, onsets: list[float]) -> int:
+        """Return how many of these moments the log holds, two seconds before and after."""
+        return sum(self._inside(at - 2.0, at + 2.0) for at in onsets)
 
     def ridden(self) -> list[str]:
         """Return which conditions were not ridden long enough to say that all is well."""
@@ -113,6 +121,8 @@ def what_the_log_tells(
     duty_known = contents.profile and "duty_rule" in plan.law.told
     strong = tells and (code not in NEVER_STRONG or (code == "duty_protection" and duty_known))
     strong = strong and (contents.profile or code in MEASURED)
+    if code == "supply_break":
+        strong = strong and contents.count_inside(onsets) >= BREAKS_FOR_STRONG
     if code == "module_suspect":
         strong = strong and plan.internal_code and plan.recording.stored_codes != "module_uds"
     return tells, strong, lacking

@@ -8,9 +8,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tests.simulator.foreign.draws import SeededDraws
-from tests.simulator.foreign.laws import LawChoice
-from tests.simulator.foreign.riding import CRANK_S, STEP_S, BoolArray, RideInputs, Stretch
-from tests.simulator.foreign.vehicles import ForeignVehicle
+from tests.simulator.foreign.vehicle.laws import LawChoice
+from tests.simulator.foreign.vehicle.riding import (
+    CRANK_S,
+    STEP_S,
+    BoolArray,
+    RideInputs,
+    RidingStretch,
+)
+from tests.simulator.foreign.vehicle.vehicles import ForeignVehicle
 
 Effect = Callable[[RideInputs, SeededDraws], None]
 
@@ -35,6 +41,10 @@ class RecordingOptions:
     supply_period_s: float | None = None
     sleep_after_s: dict[str, float] = field(default_factory=dict)
     lost_as: str = "silent"
+    bundle_s: float = 0.0
+    glitches: list[tuple[float, float, float]] = field(default_factory=list)
+    gain: dict[str, float] = field(default_factory=dict)
+    shift: dict[str, float] = field(default_factory=dict)
     stored_codes: str = ""
     code_at_s: float = 0.0
 
@@ -49,7 +59,7 @@ class RidePlan:
 
     vehicle: ForeignVehicle
     law: LawChoice
-    stretches: list[Stretch]
+    stretches: list[RidingStretch]
     warm: bool = True
     effects: list[Effect] = field(default_factory=list)
     recording: RecordingOptions = field(default_factory=RecordingOptions)
@@ -68,46 +78,46 @@ class RidePlan:
         self.vehicle = replace(self.vehicle, **figures)  # type: ignore[arg-type]
 
 
-def starting(vehicle: ForeignVehicle) -> list[Stretch]:
+def starting(vehicle: ForeignVehicle) -> list[RidingStretch]:
     """Key on, engine started where there is one."""
     if not vehicle.has_engine:
-        return [Stretch(name="key_off", seconds=1.0, engine="off", key=False),
-                Stretch(name="key_on", seconds=6.0)]  # fmt: skip
+        return [RidingStretch(name="key_off", seconds=1.0, engine="off", key=False),
+                RidingStretch(name="key_on", seconds=6.0)]  # fmt: skip
     return [
-        Stretch(name="key_off", seconds=1.0, engine="off", key=False),
-        Stretch(name="key_on", seconds=2.5, engine="off"),
-        Stretch(name="crank", seconds=CRANK_S, engine="crank"),
-        Stretch(name="idle", seconds=6.0),
+        RidingStretch(name="key_off", seconds=1.0, engine="off", key=False),
+        RidingStretch(name="key_on", seconds=2.5, engine="off"),
+        RidingStretch(name="crank", seconds=CRANK_S, engine="crank"),
+        RidingStretch(name="idle", seconds=6.0),
     ]
 
 
-def standing_turns(draw: SeededDraws, seconds: float) -> Stretch:
+def standing_turns(draw: SeededDraws, seconds: float) -> RidingStretch:
     """Lock to lock on the spot."""
-    return Stretch(
+    return RidingStretch(
         name="standing_turns", seconds=seconds, swing=draw.between(0.55, 0.9),
         period_s=draw.between(3.2, 5.5),
     )  # fmt: skip
 
 
-def slow_turns(draw: SeededDraws, seconds: float) -> Stretch:
+def slow_turns(draw: SeededDraws, seconds: float) -> RidingStretch:
     """Between trees at walking speed."""
-    return Stretch(
+    return RidingStretch(
         name="slow_turns", seconds=seconds, kph=draw.between(6.0, 11.0),
         swing=draw.between(0.45, 0.8), period_s=draw.between(3.5, 6.0), gated=True,
     )  # fmt: skip
 
 
-def cruise(draw: SeededDraws, seconds: float, top_kph: float) -> Stretch:
+def cruise(draw: SeededDraws, seconds: float, top_kph: float) -> RidingStretch:
     """Along a track."""
-    return Stretch(
+    return RidingStretch(
         name="cruise", seconds=seconds, kph=draw.between(0.72, 0.95) * top_kph,
         swing=draw.between(0.06, 0.11), period_s=draw.between(5.0, 8.0), gated=True,
     )  # fmt: skip
 
 
-def straight(draw: SeededDraws, seconds: float, top_kph: float) -> Stretch:
+def straight(draw: SeededDraws, seconds: float, top_kph: float) -> RidingStretch:
     """Straight on, nobody steers."""
-    return Stretch(name="straight", seconds=seconds, kph=draw.between(0.5, 0.8) * top_kph)
+    return RidingStretch(name="straight", seconds=seconds, kph=draw.between(0.5, 0.8) * top_kph)
 
 
 def mixed_ride(plan: RidePlan, draw: SeededDraws) -> None:
@@ -115,13 +125,13 @@ def mixed_ride(plan: RidePlan, draw: SeededDraws) -> None:
     top = plan.vehicle.top_kph
     plan.stretches = [
         *plan.stretches,
-        Stretch(name="idle", seconds=4.0),
+        RidingStretch(name="idle", seconds=4.0),
         standing_turns(draw, draw.between(8.0, 14.0)),
         slow_turns(draw, draw.between(70.0, 90.0)),
         cruise(draw, draw.between(66.0, 80.0), top),
         straight(draw, draw.between(10.0, 16.0), top),
         slow_turns(draw, draw.between(40.0, 60.0)),
-        Stretch(name="idle", seconds=5.0),
+        RidingStretch(name="idle", seconds=5.0),
     ]
 
 
@@ -144,7 +154,7 @@ def hot_ride(plan: RidePlan, draw: SeededDraws) -> None:
         "ambient_c": ambient, "coolant_c": ambient + draw.between(40.0, 55.0),
         "air_k_per_w": draw.between(0.9, 1.4),
     }  # fmt: skip
-    if plan.law.name != "winding_duty":
+    if plan.law.name not in {"winding_duty", "winding_model"}:
         figures["start_c"] = heat_start(plan) - draw.between(1.0, 7.0)
     plan.change_vehicle(**figures)
     plan.stretches = [

@@ -8,23 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.simulator.foreign.candump import candump_text
-from tests.simulator.foreign.database import (
+from tests.simulator.foreign.bus.candump import candump_text
+from tests.simulator.foreign.bus.database import (
     BusDatabase,
     build_database,
     dbc_text,
     without_senders,
 )
+from tests.simulator.foreign.bus.profile_text import profile_text
+from tests.simulator.foreign.bus.recorder import Recorder
+from tests.simulator.foreign.bus.styles import CHANNELS, draw_style
 from tests.simulator.foreign.draws import SeededDraws
-from tests.simulator.foreign.laws import LAWS, choose_law
 from tests.simulator.foreign.needs import LogContents, what_the_log_tells
 from tests.simulator.foreign.plans import RidePlan
-from tests.simulator.foreign.plant import PlantRecord, run_plant
-from tests.simulator.foreign.profile_text import profile_text
-from tests.simulator.foreign.recorder import Recorder
-from tests.simulator.foreign.riding import RideInputs, ride_inputs
-from tests.simulator.foreign.situations import SITUATIONS
-from tests.simulator.foreign.styles import CHANNELS, draw_style
+from tests.simulator.foreign.situation.situations import SITUATIONS
 from tests.simulator.foreign.truth import (
     PlantedEvent,
     RideTruth,
@@ -34,12 +31,16 @@ from tests.simulator.foreign.truth import (
     settle_cranking,
     silences,
 )
-from tests.simulator.foreign.vehicles import VEHICLES
+from tests.simulator.foreign.vehicle.laws import LAWS, choose_law
+from tests.simulator.foreign.vehicle.plant import PlantRecord, run_plant
+from tests.simulator.foreign.vehicle.riding import RideInputs, ride_inputs
+from tests.simulator.foreign.vehicle.vehicles import VEHICLES
 
 VARIANTS = (
     "as_is", "no_profile", "profile_10pct", "units_wrong", "no_senders", "four_channels",
     "cut_60s",
 )  # fmt: skip
+EPOCH_S = 1_764_000_000
 FOUR = ("vehicle_speed", "driver_torque", "supply_voltage")
 WRONG_UNIT = {
     "V": "mV", "mV": "V", "km/h": "mph", "mph": "km/h", "m/s": "km/h", "degC": "degF",
@@ -64,7 +65,7 @@ class RideName:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SimulatedRide:
+class PlantedRide:
     """A ride before it is written: the plant's arrays beside the plan."""
 
     name: RideName
@@ -100,13 +101,14 @@ def _draws(name: RideName, purpose: str) -> SeededDraws:
     )
 
 
-def simulate(name: RideName) -> SimulatedRide:
+def simulate(name: RideName) -> PlantedRide:
     """Run the plant for this name."""
     vehicle = VEHICLES[name.vehicle](_draws(name, "vehicle"))
     law = choose_law(name.law, _draws(name, "law"), vehicle)
     plan = RidePlan(vehicle=vehicle, law=law, stretches=[])
     draw = _draws(name, "situation")
     SITUATIONS[name.situation].prepare(plan, draw)
+    _imperfect_sensors(plan, _draws(name, "sensors"))
     inputs = ride_inputs(plan.stretches, plan.vehicle, draw)
     for effect in plan.effects:
         effect(inputs, draw)
@@ -115,7 +117,16 @@ def simulate(name: RideName) -> SimulatedRide:
     bus = _draws(name, "bus")
     style = draw_style(bus)
     database = build_database(style, _modes(plan), _absent(plan, bus), bus)
-    return SimulatedRide(name=name, plan=plan, inputs=inputs, record=record, database=database)
+    return PlantedRide(name=name, plan=plan, inputs=inputs, record=record, database=database)
+
+
+def _imperfect_sensors(plan: RidePlan, draw: SeededDraws) -> None:
+    """Gain and zero errors as the trade knows them (common practice, no source)."""
+    for channel, share in (("module_current", 0.06), ("motor_current", 0.05)):
+        plan.recording.gain[channel] = 1.0 + draw.between(-share, share)
+    for channel in ("supply_voltage", "system_voltage"):
+        plan.recording.gain[channel] = 1.0 + draw.between(-0.006, 0.006)
+    plan.recording.shift["driver_torque"] = draw.between(-0.08, 0.08)
 
 
 def _modes(plan: RidePlan) -> tuple[str, ...]:
@@ -139,7 +150,7 @@ def _absent(plan: RidePlan, draw: SeededDraws) -> frozenset[str]:
     return frozenset(absent)
 
 
-def _window(ride: SimulatedRide, variant: str, onsets: list[float]) -> tuple[float, float]:
+def _window(ride: PlantedRide, variant: str, onsets: list[float]) -> tuple[float, float]:
     whole = ride.plan.recording.cut or (0.0, ride.inputs.end_s + 1.0)
     if variant != "cut_60s":
         return whole
@@ -150,7 +161,7 @@ def _window(ride: SimulatedRide, variant: str, onsets: list[float]) -> tuple[flo
     return first, min(whole[1], first + 60.0)
 
 
-def _database(ride: SimulatedRide, variant: str) -> BusDatabase:
+def _database(ride: PlantedRide, variant: str) -> BusDatabase:
     database = ride.database
     if variant == "no_senders":
         return without_senders(database)
@@ -162,7 +173,7 @@ def _database(ride: SimulatedRide, variant: str) -> BusDatabase:
     return database
 
 
-def _wrong_unit(ride: SimulatedRide) -> dict[str, str]:
+def _wrong_unit(ride: PlantedRide) -> dict[str, str]:
     """Give one channel of the database another unit's name; seeds take turns."""
     choices = [
         (item.channel, WRONG_UNIT[item.scaling.unit])
@@ -175,17 +186,20 @@ def _wrong_unit(ride: SimulatedRide) -> dict[str, str]:
 
 
 def _truth(
-    ride: SimulatedRide, variant: str, contents: LogContents, events: list[PlantedEvent]
+    ride: PlantedRide, variant: str, contents: LogContents, events: list[PlantedEvent]
 ) -> RideTruth:
     plan, name = ride.plan, ride.name
-    lost, lowest = losses(plan, ride.record, _within(events, contents.window))
+    lost, lowest = losses(plan, ride.record, _clipped(events, contents.window))
     answers, clear = right_answers(plan, lost, lowest)
     main = max(lost, key=lambda code: lost[code]) if clear else answers[0]
-    onsets = [event.start_s for event in events if plan.blame.get(event.root) == main]
+    onsets = _onsets(plan, events, main)
     tells, strongly, lacking = what_the_log_tells(contents, main, onsets, clear=clear)
     if variant == "units_wrong":
         tells = strongly = False
-    start_s = contents.window[0]
+    if any(event.root == "end_stop" for event in events):
+        # no channel and no profile tells of it: the bar's place alone would
+        answers = sorted({*answers, "inconclusive", "duty_protection"})
+        tells = strongly = False
     return RideTruth(
         name=str(name), law=name.law, situation=name.situation, vehicle=name.vehicle,
         seed=name.seed, held_out=name.held_out, variant=variant, answers=answers,
@@ -193,9 +207,24 @@ def _truth(
         internal_code=plan.internal_code, loses_assist=bool(lost), clear_loss=clear, tells=tells,
         tells_strongly=strongly, missing=lacking,
         loss_pct_s={code: round(amount, 1) for code, amount in sorted(lost.items())},
-        events=_within(events, contents.window), marks=plan.marks, log_start_s=start_s,
+        events=_within(events, contents.window), marks=plan.marks, log_start_s=0.0,
         figures=plan.law.figures,
     )  # fmt: skip
+
+
+def _onsets(plan: RidePlan, events: list[PlantedEvent], code: str) -> list[float]:
+    """Return when what this code names begins; a break once, not again with its ramp."""
+    kind = "module_restart" if code == "supply_break" else ""
+    named = [event for event in events if plan.blame.get(event.root) == code]
+    return [event.start_s for event in named if kind in {"", event.kind}]
+
+
+def _clipped(events: list[PlantedEvent], window: tuple[float, float]) -> list[PlantedEvent]:
+    """Return the events as far as the log holds them."""
+    return [
+        replace(event, start_s=max(event.start_s, window[0]), end_s=min(event.end_s, window[1]))
+        for event in _within(events, window)
+    ]
 
 
 def _within(events: list[PlantedEvent], window: tuple[float, float]) -> list[PlantedEvent]:
@@ -210,7 +239,7 @@ def make_ride(name: RideName, variant: str = "as_is") -> ForeignRide:
     )
     lost, _ = losses(ride.plan, ride.record, events)
     main = max(lost, key=lambda code: lost[code], default="")
-    onsets = [event.start_s for event in events if ride.plan.blame.get(event.root) == main]
+    onsets = _onsets(ride.plan, events, main)
     window = _window(ride, variant, onsets)
     database = _database(ride, variant)
     profile = variant != "no_profile"
@@ -225,9 +254,9 @@ def make_ride(name: RideName, variant: str = "as_is") -> ForeignRide:
     recorder = Recorder(ride.plan, ride.inputs, ride.record, _draws(name, "noise"))
     traffic = recorder.kept_traffic(ride.database, window)
     return ForeignRide(
-        log=candump_text(traffic, epoch_s=1_764_000_000 + name.seed * 1000),
+        log=candump_text(traffic, epoch_s=EPOCH_S + name.seed * 1000),
         dbc=dbc_text(database), profile=text if profile else "",
-        truth=_truth(ride, variant, contents, events),
+        truth=replace(_truth(ride, variant, contents, events), log_start_s=traffic.start_s),
     )  # fmt: skip
 
 

@@ -10,14 +10,14 @@ import cantools
 import numpy as np
 import pytest
 
+from tests.simulator.foreign.bus.recorder import NOISE, channel_values
 from tests.simulator.foreign.draws import CELLS, SeededDraws
-from tests.simulator.foreign.laws import LAWS, choose_law
-from tests.simulator.foreign.recorder import NOISE, channel_values
 from tests.simulator.foreign.rides import RideName, make_ride, ride_names, simulate
-from tests.simulator.foreign.riding import STEP_S
-from tests.simulator.foreign.situations import SITUATIONS
+from tests.simulator.foreign.situation.situations import SITUATIONS
 from tests.simulator.foreign.truth import derates
-from tests.simulator.foreign.vehicles import VEHICLES
+from tests.simulator.foreign.vehicle.laws import LAWS, choose_law
+from tests.simulator.foreign.vehicle.riding import STEP_S
+from tests.simulator.foreign.vehicle.vehicles import VEHICLES
 
 
 def ride_name(

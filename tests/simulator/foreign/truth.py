@@ -12,18 +12,19 @@ from dataclasses import asdict, dataclass, field
 import numpy as np
 
 from tests.simulator.foreign.plans import RidePlan
-from tests.simulator.foreign.plant import PlantRecord
-from tests.simulator.foreign.protection import ROOT, ROOTS, UNREMARKABLE
-from tests.simulator.foreign.riding import STEP_S, BoolArray, FloatArray, RideInputs
+from tests.simulator.foreign.vehicle.plant import PlantRecord
+from tests.simulator.foreign.vehicle.protection import ROOT, ROOTS, UNREMARKABLE
+from tests.simulator.foreign.vehicle.riding import STEP_S, BoolArray, FloatArray, RideInputs
 
 FULL_PCT, RECOVERED_PCT = 95.0, 98.0
 SHORTEST_S, HOLD_S = 0.3, 1.0
 CLEAR_LOSS_PCT_S, CLEAR_PCT = 20.0, 85.0
 
-CAUSES = {
+CAUSES: dict[str, str | None] = {
     "heat": "temperature", "supply": "voltage", "duty": "duty", "law": "law", "start": "start_up",
     "break": "start_up", "speed_lost": "speed_signal", "internal": "unexplained",
-    "overvoltage": "overvoltage", "engine_off": "engine_stopped",
+    "overvoltage": "overvoltage", "engine_off": "engine_stopped", "end_stop": "law",
+    "outside": None,
 }  # fmt: skip
 
 
@@ -169,7 +170,7 @@ def right_answers(
         code for code, amount in lost.items()
         if amount >= CLEAR_LOSS_PCT_S and lowest[code] <= CLEAR_PCT
     }  # fmt: skip
-    answers = [code for code, amount in lost.items() if amount >= 0.3 * total]
+    answers = [code for code, amount in lost.items() if amount >= 0.2 * total]
     answers += list(plan.deviation)
     if not clear:
         answers += list(plan.tolerated) if plan.deviation else ["no_fault_found"]

@@ -7,9 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.simulator.foreign.draws import SeededDraws
-from tests.simulator.foreign.riding import FloatArray
-from tests.simulator.foreign.styles import (
+from tests.simulator.foreign.bus.styles import (
     CHANNELS,
     MESSAGE_NAMES,
     NAMES,
@@ -18,6 +16,8 @@ from tests.simulator.foreign.styles import (
     BusStyle,
     Scaling,
 )
+from tests.simulator.foreign.draws import SeededDraws
+from tests.simulator.foreign.vehicle.riding import FloatArray
 
 STATUS_TEXTS = ("Boot", "Ready", "Starting", "Limited", "Shutdown", "InternalFault")
 WORDS = {
@@ -30,7 +30,7 @@ WORDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SignalLayout:
+class BusSignal:
     """Where one channel's signal lies: `place` counts bits from the first bit of the payload."""
 
     channel: str
@@ -46,7 +46,7 @@ class SignalLayout:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MessageLayout:
+class BusMessage:
     """One message of the database."""
 
     name: str
@@ -56,7 +56,7 @@ class MessageLayout:
     sender: str
     period_s: float
     motorola: bool
-    signals: tuple[SignalLayout, ...]
+    signals: tuple[BusSignal, ...]
     counter_place: int | None
 
     @property
@@ -72,12 +72,12 @@ class MessageLayout:
 class BusDatabase:
     """All messages that the database knows; `hidden` ones travel but are not in its text."""
 
-    messages: tuple[MessageLayout, ...]
+    messages: tuple[BusMessage, ...]
     modes: tuple[str, ...]
     hidden: frozenset[str] = frozenset()
     unit_texts: dict[str, str] | None = None
 
-    def signal(self, channel: str) -> tuple[MessageLayout, SignalLayout] | None:
+    def signal(self, channel: str) -> tuple[BusMessage, BusSignal] | None:
         """Return where a channel is carried, or None."""
         if channel in self.hidden:
             return None
@@ -96,7 +96,7 @@ def _sender(style: BusStyle, unit: str, place: int) -> str:
     return UNIT_NAMES[unit][place % 2 if style.senders == "split" else 0]
 
 
-def _message(style: BusStyle, place: int, channels: list[str], draw: SeededDraws) -> MessageLayout:
+def _message(style: BusStyle, place: int, channels: list[str], draw: SeededDraws) -> BusMessage:
     unit = style.grouping[place][0]
     frame_id = style.first_id + place * (0x1100 if style.extended else 0x23)
     names = dict(zip(CHANNELS, NAMES[style.naming], strict=True))
@@ -104,12 +104,10 @@ def _message(style: BusStyle, place: int, channels: list[str], draw: SeededDraws
     signals, at = [], 0
     for channel in channels:
         scaling = style.scaling[channel]
-        signals.append(
-            SignalLayout(channel=channel, name=names[channel], place=at, scaling=scaling)
-        )
+        signals.append(BusSignal(channel=channel, name=names[channel], place=at, scaling=scaling))
         at += scaling.bits
     counter = at if style.counters and at <= 60 else None
-    return MessageLayout(
+    return BusMessage(
         name=MESSAGE_NAMES[style.naming].format(word, place + 1, frame_id & 0xFFF),
         frame_id=frame_id, extended=style.extended, unit=unit, sender=_sender(style, unit, place),
         period_s=style.periods[place], motorola=draw.rng.random() < style.motorola_share,
@@ -132,7 +130,7 @@ def build_database(
 
 
 def pack(
-    message: MessageLayout, values: dict[str, FloatArray], counter: NDArray[np.uint64]
+    message: BusMessage, values: dict[str, FloatArray], counter: NDArray[np.uint64]
 ) -> NDArray[np.uint8]:
     """Return the payloads, shape (n, size), of channel values; NaN is sent as "no value"."""
     total = np.zeros(counter.size, dtype=np.uint64)
@@ -148,7 +146,7 @@ def pack(
     return data[:, 8 - message.size :] if message.motorola else data[:, : message.size]
 
 
-def _raw(item: SignalLayout, channel_values: FloatArray) -> NDArray[np.uint64]:
+def _raw(item: BusSignal, channel_values: FloatArray) -> NDArray[np.uint64]:
     scaling = item.scaling
     written = channel_values * scaling.per_unit + scaling.base
     steps = np.rint((written - scaling.offset) / scaling.factor)
@@ -168,7 +166,7 @@ def _start_bit(place: int, *, motorola: bool) -> int:
     return (place // 8) * 8 + 7 - place % 8 if motorola else place
 
 
-def _signal_line(message: MessageLayout, item: SignalLayout, unit: str) -> str:
+def _signal_line(message: BusMessage, item: BusSignal, unit: str) -> str:
     scaling = item.scaling
     start = _start_bit(item.place, motorola=message.motorola)
     order = "0" if message.motorola else "1"
@@ -182,7 +180,7 @@ def _signal_line(message: MessageLayout, item: SignalLayout, unit: str) -> str:
     )
 
 
-def _message_lines(database: BusDatabase, message: MessageLayout) -> list[str]:
+def _message_lines(database: BusDatabase, message: BusMessage) -> list[str]:
     shown = [item for item in message.signals if item.channel not in database.hidden]
     if not shown:
         return []

@@ -7,16 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from tests.simulator.foreign.riding import STEP_S
+from tests.simulator.foreign.vehicle.riding import STEP_S
 
 Points = Sequence[tuple[float, float]]
 
 ROOTS = (
     "none", "heat", "supply", "duty", "law", "start", "speed_lost", "internal", "overvoltage",
-    "engine_off", "break",
+    "engine_off", "break", "end_stop", "outside",
 )  # fmt: skip
 ROOT = {name: place for place, name in enumerate(ROOTS)}
-UNREMARKABLE = frozenset({"none", "law", "start", "engine_off"})
+UNREMARKABLE = frozenset({"none", "law", "start", "engine_off", "end_stop"})
 """Roots that take assist away by design and cost no assist that anyone misses."""
 
 
@@ -30,8 +30,11 @@ class ModuleState:
     kph_lost: bool = False
     rpm: float = 0.0
     motor_a: float = 0.0
+    winding_c: float = 20.0
+    lock_share: float = 0.0
     since_start_s: float = 0.0
     forced_pct: float = 100.0
+    outside_pct: float = 100.0
     restarted: bool = False  # this start followed a lost supply, not the key
 
 
@@ -51,7 +54,7 @@ class LawPart(Protocol):
         ...
 
 
-class Curve:
+class LawCurve:
     """Straight pieces between points, flat beyond; the same x twice is a step."""
 
     def __init__(self, points: Points) -> None:
@@ -74,7 +77,7 @@ class Curve:
 class HeatRule:
     """Assist by board temperature; on the way back the curve lies `hysteresis_k` lower."""
 
-    curve: Curve
+    curve: LawCurve
     hysteresis_k: float = 0.0
     held_c: float = -60.0
 
@@ -94,7 +97,7 @@ class HeatRule:
 class SupplyRule:
     """Assist by supply; on the way back the curve lies `hysteresis_v` higher."""
 
-    curve: Curve
+    curve: LawCurve
     hysteresis_v: float = 0.0
     filter_s: float = 0.02
     held_v: float = 99.0
@@ -168,10 +171,47 @@ class DutyRule:
 
 
 @dataclass(slots=True)
+class WindingRule:
+    """Assist by the winding's own temperature, which the module works out and never sends."""
+
+    curve: LawCurve
+
+    def ceiling(self, state: ModuleState) -> float:
+        return self.curve(state.winding_c)
+
+    def root(self, state: ModuleState) -> int:
+        del state
+        return ROOT["duty"]
+
+    def restart(self) -> None:
+        """Hold no state."""
+
+
+@dataclass(slots=True)
+class EndStopRule:
+    """Held against the stop for `after_s`, the module spares motor and linkage."""
+
+    after_s: float
+    pct: float
+    held_s: float = 0.0
+
+    def ceiling(self, state: ModuleState) -> float:
+        self.held_s = self.held_s + STEP_S if state.lock_share > 0.8 else 0.0
+        return self.pct if self.held_s > self.after_s else 100.0
+
+    def root(self, state: ModuleState) -> int:
+        del state
+        return ROOT["end_stop"]
+
+    def restart(self) -> None:
+        self.held_s = 0.0
+
+
+@dataclass(slots=True)
 class DesignRule:
     """Assist by road speed or engine speed, by design."""
 
-    curve: Curve
+    curve: LawCurve
     by: str
 
     def ceiling(self, state: ModuleState) -> float:
@@ -264,14 +304,13 @@ class EngineRule:
 
 @dataclass(slots=True)
 class InternalRule:
-    """What a fault inside the module leaves of the assist."""
+    """What a fault inside the module, or a request of another unit, leaves of the assist."""
 
     def ceiling(self, state: ModuleState) -> float:
-        return state.forced_pct
+        return min(state.forced_pct, state.outside_pct)
 
     def root(self, state: ModuleState) -> int:
-        del state
-        return ROOT["internal"]
+        return ROOT["internal" if state.forced_pct <= state.outside_pct else "outside"]
 
     def restart(self) -> None:
         """Hold no state."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tests.simulator.foreign.laws import LawChoice, module_law
-from tests.simulator.foreign.protection import ROOT, Curve, ModuleState
-from tests.simulator.foreign.riding import STEP_S, BoolArray, FloatArray, RideInputs
-from tests.simulator.foreign.vehicles import ForeignVehicle
+from tests.simulator.foreign.vehicle.laws import LawChoice, module_law
+from tests.simulator.foreign.vehicle.protection import ROOT, LawCurve, ModuleState
+from tests.simulator.foreign.vehicle.riding import STEP_S, BoolArray, FloatArray, RideInputs
+from tests.simulator.foreign.vehicle.vehicles import ForeignVehicle
 
 HOLD_S = 0.02  # what the module's own capacitors bridge
 BACK_V = 0.6  # above the reset level before a module boots again (at 12 V)
@@ -98,7 +98,7 @@ class Steering:
     def __init__(self, vehicle: ForeignVehicle, law: LawChoice) -> None:
         self.vehicle = vehicle
         self.law = law
-        self.gains = [Curve(tuple(zip(vehicle.gain_kph, row, strict=True)))
+        self.gains = [LawCurve(tuple(zip(vehicle.gain_kph, row, strict=True)))
                       for row in vehicle.gain.values()]  # fmt: skip
 
     def need(self, angle_deg: float, rate_deg_s: float, kph: float) -> float:
@@ -178,7 +178,7 @@ class ForeignModule:
         self.amps += (wanted - self.amps) * 0.35
 
 
-class _Run:
+class _PlantRun:
     """One ride, step by step."""
 
     def __init__(
@@ -240,10 +240,12 @@ class _Run:
     def _limit(self, at: dict[str, float], supply_v: float, told_c: float) -> float:
         state = self.module.state
         state.board_c, state.supply_v = told_c, supply_v
+        state.winding_c = self.heat.winding_c
+        state.lock_share = abs(at["angle_deg"]) / self.vehicle.lock_deg
         state.kph_lost = bool(at["kph_lost"])
         state.kph = self.choice.fallback_kph if state.kph_lost else at["bus_kph"]
         state.rpm = -1.0 if at["rpm_lost"] else at["bus_rpm"]
-        state.forced_pct = at["forced_pct"]
+        state.forced_pct, state.outside_pct = at["forced_pct"], at["outside_pct"]
         state.since_start_s += STEP_S
         return self.module.law.step(state)
 
@@ -251,10 +253,11 @@ class _Run:
         angle, rate, kph = at["angle_deg"], at["rate_deg_s"], at["kph"]
         share = limit / 100.0
         if at["released"]:
-            return at["torque_bias_nm"], self._homeward(angle, rate) * share
+            unasked = at["unasked_nm"] * share
+            return at["torque_bias_nm"] - unasked, self._homeward(angle, rate) * share + unasked
         need = self.steering.need(angle, rate, kph) * at["effort"]
         side = at["right_share"] if need > 0 else at["left_share"]
-        damp = -self.choice.damping_nm * math.tanh(rate / 60.0) if kph > 4.0 else 0.0
+        damp = -self.choice.damping_nm * math.tanh(rate / 60.0) * min(1.0, kph / 40.0)
         told_kph = self.module.state.kph
         hand, assist = self.steering.share(need, share * side, told_kph, int(at["mode"]))
         extra = (at["unasked_nm"] + damp) * share
@@ -272,6 +275,6 @@ def run_plant(
     vehicle: ForeignVehicle, law: LawChoice, inputs: RideInputs, *, warm: bool = False
 ) -> PlantRecord:
     """Return what truly happens on this ride; `warm` means that the module runs already."""
-    rows = np.asarray(_Run(vehicle, law, inputs, warm=warm).run(inputs.time_s.size))
+    rows = np.asarray(_PlantRun(vehicle, law, inputs, warm=warm).run(inputs.time_s.size))
     names = [item.name for item in fields(PlantRecord)]
     return PlantRecord(**{name: rows[:, place].copy() for place, name in enumerate(names)})

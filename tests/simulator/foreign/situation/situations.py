@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.simulator.foreign import situations_module as module
-from tests.simulator.foreign import situations_riding as ride
-from tests.simulator.foreign import situations_supply as supply
 from tests.simulator.foreign.draws import SeededDraws
 from tests.simulator.foreign.plans import RidePlan
-from tests.simulator.foreign.vehicles import VEHICLES
+from tests.simulator.foreign.situation import situations_module as module
+from tests.simulator.foreign.situation import situations_riding as ride
+from tests.simulator.foreign.situation import situations_supply as supply
+from tests.simulator.foreign.vehicle.vehicles import VEHICLES
 
 ALL = tuple(VEHICLES)
 ENGINE = ("trail_quad", "regulated_wagon", "hauler_24v", "lithium_quad")
@@ -42,6 +42,9 @@ SITUATIONS: dict[str, SituationEntry] = {
     "mode_change": SituationEntry(ride.mode_change, MODES),
     "errors_at_wake": SituationEntry(ride.errors_at_wake),
     "heat_and_errors": SituationEntry(ride.heat_and_errors),
+    "one_odd": SituationEntry(ride.one_odd),
+    "hot_and_loose": SituationEntry(ride.hot_and_loose),
+    "bundled": SituationEntry(ride.bundled),
     "bus_errors": SituationEntry(ride.bus_errors),
     "short_trip": SituationEntry(ride.short_trip),
     "stop_and_go": SituationEntry(ride.stop_and_go),
@@ -58,6 +61,7 @@ SITUATIONS: dict[str, SituationEntry] = {
     "cold_crank": SituationEntry(supply.cold_crank, LEAD_ENGINE),
     "single_cylinder": SituationEntry(supply.single_cylinder, ENGINE),
     "accessories": SituationEntry(supply.accessories, SOURCE),
+    "fluttering_contact": SituationEntry(supply.fluttering_contact),
     "winch": SituationEntry(supply.winch),
     "slow_samples": SituationEntry(supply.slow_samples, LEAD_ENGINE),
     "overvoltage": SituationEntry(supply.overvoltage, SOURCE),
@@ -78,5 +82,7 @@ SITUATIONS: dict[str, SituationEntry] = {
     "fault_code": SituationEntry(module.fault_code),
     "fault_silent": SituationEntry(module.fault_silent),
     "sensor_high": SituationEntry(module.sensor_high),
+    "temperature_glitch": SituationEntry(module.temperature_glitch),
+    "end_hold": SituationEntry(module.end_hold),
     "temperature_stuck": SituationEntry(module.temperature_stuck),
 }  # fmt: skip

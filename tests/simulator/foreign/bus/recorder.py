@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.simulator.foreign.candump import BusTraffic
-from tests.simulator.foreign.database import STATUS_TEXTS, BusDatabase, MessageLayout, pack
+from tests.simulator.foreign.bus.candump import BusTraffic
+from tests.simulator.foreign.bus.database import STATUS_TEXTS, BusDatabase, BusMessage, pack
 from tests.simulator.foreign.draws import SeededDraws
 from tests.simulator.foreign.plans import RecordingOptions, RidePlan
-from tests.simulator.foreign.plant import PlantRecord
-from tests.simulator.foreign.protection import ROOT
-from tests.simulator.foreign.riding import STEP_S, BoolArray, FloatArray, RideInputs
+from tests.simulator.foreign.vehicle.plant import PlantRecord
+from tests.simulator.foreign.vehicle.protection import ROOT
+from tests.simulator.foreign.vehicle.riding import STEP_S, BoolArray, FloatArray, RideInputs
 
 NOISE = {
     "vehicle_speed": 0.05, "engine_speed": 6.0, "supply_voltage": 0.015, "system_voltage": 0.01,
@@ -55,6 +55,14 @@ def channel_values(
         + np.minimum(started, 1.0) * max(0.0, 85.0 - plan.vehicle.coolant_c),
     }  # fmt: skip
     values |= {f"wheel_speed_{wheel}": kph for wheel, kph in inputs.wheel_kph.items()}
+    for channel, gain in plan.recording.gain.items():
+        values[channel] = values[channel] * gain
+    for channel, shift in plan.recording.shift.items():
+        values[channel] = values[channel] + shift
+    for start, end, kelvin in plan.recording.glitches:
+        place = inputs.span(start, end)
+        values["module_temperature"] = values["module_temperature"].copy()
+        values["module_temperature"][place] += kelvin
     for channel, stuck in inputs.frozen.items():
         values[channel] = _frozen(values[channel], stuck)
     return values
@@ -64,6 +72,14 @@ def _frozen(values: FloatArray, stuck: BoolArray) -> FloatArray:
     if not stuck.any():
         return values
     return np.where(stuck, values[int(np.argmax(stuck))], values)
+
+
+def _bundle(traffic: BusTraffic, bundle_s: float) -> None:
+    """Give frames the time at which their bundle was handed on, in order, 0.1 ms apart."""
+    for place, series in enumerate(traffic.series):
+        late = np.ceil(series.time_s / bundle_s) * bundle_s
+        order = np.arange(series.time_s.size) - np.searchsorted(late, late)
+        series.time_s = late + 1e-4 * order + 1e-6 * place
 
 
 class Recorder:
@@ -98,7 +114,7 @@ class Recorder:
         jitter = self.draw.rng.uniform(-0.0002, 0.0002, count)
         return np.clip(np.arange(count) * period_s + phase + jitter, 0.0, self.inputs.end_s)
 
-    def _silent(self, message: MessageLayout) -> BoolArray:
+    def _silent(self, message: BusMessage) -> BoolArray:
         """Where a message stops because the signal that it carries is lost."""
         lost = np.zeros(self.inputs.time_s.size, dtype=bool)
         if self.plan.recording.lost_as != "silent":
@@ -123,7 +139,7 @@ class Recorder:
             values = np.where(values == 0.0, values, noisy) if "speed" in channel else noisy
         return np.where(self._lost(channel)[places], np.nan, values)
 
-    def add_message(self, message: MessageLayout) -> None:
+    def add_message(self, message: BusMessage) -> None:
         """Put one message on the bus."""
         period = message.period_s
         slow = self.plan.recording.supply_period_s
@@ -200,6 +216,8 @@ class Recorder:
         for series in self.traffic.series:
             keep = self._kept(series.time_s, self.plan.recording, window)
             kept.series.append(series.kept(keep))
+        if self.plan.recording.bundle_s:
+            _bundle(kept, self.plan.recording.bundle_s)
         return kept
 
     def _kept(

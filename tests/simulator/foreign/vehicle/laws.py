@@ -10,13 +10,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tests.simulator.foreign.draws import SeededDraws
-from tests.simulator.foreign.protection import (
-    Curve,
+from tests.simulator.foreign.vehicle.protection import (
     DesignRule,
     DutyRule,
+    EndStopRule,
     EngineRule,
     HeatRule,
     InternalRule,
+    LawCurve,
     LawPart,
     LostSpeedRule,
     ModuleLaw,
@@ -25,8 +26,9 @@ from tests.simulator.foreign.protection import (
     StartRamp,
     SupplyLatch,
     SupplyRule,
+    WindingRule,
 )
-from tests.simulator.foreign.vehicles import ForeignVehicle
+from tests.simulator.foreign.vehicle.vehicles import ForeignVehicle
 
 MakeParts = Callable[[], list[LawPart]]
 
@@ -43,6 +45,7 @@ class LawChoice:
     heat: Points
     supply: Points
     ramp_s: float
+    supply_filter_s: float = 0.02
     hysteresis_k: float = 0.0
     hysteresis_v: float = 0.0
     fall_pct_s: float = 1e9
@@ -144,7 +147,7 @@ def _from_standstill(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle)
     points = ((0.0, at_rest), (full_kph, 100.0))
     law.speed["road_speed"] = points
     law.figures |= {"at_rest_pct": at_rest}
-    law.more = lambda: [DesignRule(Curve(points), "kph")]
+    law.more = lambda: [DesignRule(LawCurve(points), "kph")]
 
 
 def _engine_speed(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
@@ -156,7 +159,7 @@ def _engine_speed(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) ->
     full = vehicle.idle_rpm * draw.between(1.2, 1.5)
     points = ((0.0, 0.0), (0.8 * vehicle.idle_rpm, idle_pct), (full, 100.0))
     law.speed["engine_speed"] = points
-    law.more = lambda: [DesignRule(Curve(points), "rpm")]
+    law.more = lambda: [DesignRule(LawCurve(points), "rpm")]
 
 
 def _slow_start(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
@@ -205,7 +208,7 @@ def _status_only(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> 
 def _return_and_damp(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
     del vehicle
     law.return_nm = draw.between(2.5, 5.0)
-    law.damping_nm = draw.between(0.4, 1.2)
+    law.damping_nm = draw.between(0.3, 0.9)
     law.told = frozenset({"returns_to_center"})
 
 
@@ -215,6 +218,31 @@ def _supply_wide(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> 
     rows = [(start - wide * (8 - place) / 8, 100.0 * (place / 8) ** 0.6) for place in range(9)]
     law.supply = tuple((volts * vehicle.scale, pct) for volts, pct in rows)
     law.hysteresis_v = draw.between(0.4, 0.9) * vehicle.scale
+
+
+def _winding_model(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
+    """Limit by the winding's temperature; the signal shows the board, which stays cool."""
+    start = vehicle.ambient_c + draw.between(32.0, 42.0)
+    points = ((start, 100.0), (start + draw.between(15.0, 30.0), draw.between(15.0, 35.0)))
+    law.heat = ((draw.between(108.0, 118.0), 100.0), (130.0, 0.0))
+    law.told = frozenset({"duty_rule"})
+    law.figures |= {"winding_c": start}
+    law.more = lambda: [WindingRule(LawCurve(points))]
+
+
+def _lagging_supply(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
+    """Look at a slow mean of the supply; the dip has passed when assist falls."""
+    del vehicle
+    law.supply_filter_s = draw.between(0.15, 0.5)
+    law.rise_pct_s = draw.between(15.0, 60.0)
+
+
+def _end_stop(law: LawChoice, draw: SeededDraws, vehicle: ForeignVehicle) -> None:
+    """Spare the linkage where the bar is held against its stop."""
+    del vehicle
+    after, left = draw.between(0.4, 0.9), draw.between(30.0, 55.0)
+    law.fall_pct_s, law.rise_pct_s = draw.between(60.0, 150.0), draw.between(60.0, 150.0)
+    law.more = lambda: [EndStopRule(after, left)]
 
 
 Change = Callable[[LawChoice, SeededDraws, ForeignVehicle], None]
@@ -236,6 +264,9 @@ LAWS: dict[str, Change] = {
     "status_only": _status_only,
     "return_and_damp": _return_and_damp,
     "supply_wide": _supply_wide,
+    "winding_model": _winding_model,
+    "lagging_supply": _lagging_supply,
+    "end_stop": _end_stop,
 }
 
 
@@ -249,8 +280,8 @@ def choose_law(name: str, draw: SeededDraws, vehicle: ForeignVehicle) -> LawChoi
 def module_law(law: LawChoice, vehicle: ForeignVehicle) -> ModuleLaw:
     """Return the law ready to run."""
     parts: list[LawPart] = [
-        HeatRule(Curve(law.heat), law.hysteresis_k),
-        SupplyRule(Curve(law.supply), law.hysteresis_v),
+        HeatRule(LawCurve(law.heat), law.hysteresis_k),
+        SupplyRule(LawCurve(law.supply), law.hysteresis_v, law.supply_filter_s),
         StartRamp(law.ramp_s),
         LostSpeedRule(law.fallback_pct, law.fallback_after_s),
         OvervoltageRule(law.overvoltage_v, law.over_pct, law.overvoltage_v - 0.5 * vehicle.scale),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.simulator.foreign.draws import SeededDraws
-from tests.simulator.foreign.vehicles import ForeignVehicle
+from tests.simulator.foreign.vehicle.vehicles import ForeignVehicle
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -18,7 +18,7 @@ CRANK_S = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class RidingStretch:
     """One piece of riding.
 
     ``swing`` is the share of full lock that the turns reach, ``engine`` one of ``run``,
@@ -71,6 +71,7 @@ class RideInputs:
     unasked_nm: FloatArray
     forced_pct: FloatArray
     fault_shown: BoolArray
+    outside_pct: FloatArray
     wheel_kph: dict[str, FloatArray] = field(default_factory=dict)
     frozen: dict[str, BoolArray] = field(default_factory=dict)
 
@@ -96,7 +97,7 @@ def smoothed(values: FloatArray, seconds: float) -> FloatArray:
     return mean
 
 
-def _held(stretches: list[Stretch], name: str) -> FloatArray:
+def _held(stretches: list[RidingStretch], name: str) -> FloatArray:
     counts = [round(part.seconds / STEP_S) for part in stretches]
     return np.repeat([float(getattr(part, name)) for part in stretches], counts)
 
@@ -113,7 +114,7 @@ def _gate(count: int, draw: SeededDraws) -> FloatArray:
 
 
 def _steering(
-    stretches: list[Stretch], lock_deg: float, draw: SeededDraws
+    stretches: list[RidingStretch], lock_deg: float, draw: SeededDraws
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     swing, period = _held(stretches, "swing"), _held(stretches, "period_s")
     gated = _held(stretches, "gated") > 0.5
@@ -129,7 +130,7 @@ def _steering(
     return angle, rate, (open_gate < 0.5) & moving & inward
 
 
-def _engine(stretches: list[Stretch], kph: FloatArray, vehicle: ForeignVehicle) -> FloatArray:
+def _engine(stretches: list[RidingStretch], kph: FloatArray, vehicle: ForeignVehicle) -> FloatArray:
     states = np.repeat(
         [{"off": 0, "crank": 1, "run": 2}[part.engine] for part in stretches],
         [round(part.seconds / STEP_S) for part in stretches],
@@ -145,7 +146,7 @@ def _engine(stretches: list[Stretch], kph: FloatArray, vehicle: ForeignVehicle) 
     return rpm
 
 
-def _starter(stretches: list[Stretch], amps: float) -> FloatArray:
+def _starter(stretches: list[RidingStretch], amps: float) -> FloatArray:
     """Starter current: 60 ms of inrush, a plateau that breathes with each compression."""
     total = np.zeros(sum(round(part.seconds / STEP_S) for part in stretches))
     at = 0
@@ -159,7 +160,9 @@ def _starter(stretches: list[Stretch], amps: float) -> FloatArray:
     return total
 
 
-def ride_inputs(stretches: list[Stretch], vehicle: ForeignVehicle, draw: SeededDraws) -> RideInputs:
+def ride_inputs(
+    stretches: list[RidingStretch], vehicle: ForeignVehicle, draw: SeededDraws
+) -> RideInputs:
     """Return the ride of a sound vehicle; situations change it afterwards."""
     kph = np.maximum(smoothed(_held(stretches, "kph"), 4.0), 0.0)
     angle, rate, released = _steering(stretches, vehicle.lock_deg, draw)
@@ -184,6 +187,7 @@ def ride_inputs(stretches: list[Stretch], vehicle: ForeignVehicle, draw: SeededD
         kph_lost=flat < 0, rpm_lost=flat < 0, sensor_bias_k=np.zeros(count),
         left_share=flat.copy(), right_share=flat.copy(), torque_bias_nm=np.zeros(count),
         unasked_nm=np.zeros(count), forced_pct=flat * 100.0, fault_shown=flat < 0,
+        outside_pct=flat * 100.0,
         wheel_kph=wheels,
     )  # fmt: skip
 

@@ -14,8 +14,9 @@ from tests.simulator.foreign.plans import (
     riding,
     slow_turns,
     starting,
+    turning,
 )
-from tests.simulator.foreign.riding import RideInputs, Stretch, smoothed
+from tests.simulator.foreign.vehicle.riding import RideInputs, RidingStretch, smoothed
 
 
 def ordinary(plan: RidePlan, draw: SeededDraws) -> None:
@@ -152,6 +153,38 @@ def heat_and_errors(plan: RidePlan, draw: SeededDraws) -> None:
     plan.also_true = ("bus_fault",)
 
 
+def one_odd(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: a hot ride, and once another unit asks for less assist; that is not on the bus."""
+    hot_ride(plan, draw)
+
+    def effect(inputs: RideInputs, local: SeededDraws) -> None:
+        for at in moments(inputs, inputs.kph > 20.0, local, 1, 10.0):
+            span = inputs.span(at, at + local.between(0.8, 2.0))
+            inputs.outside_pct[span] = local.between(30.0, 70.0)
+            plan.spans.append((at, at + 2.0))
+
+    plan.effects.append(effect)
+
+
+def hot_and_loose(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: a hot ride on which the plug also loses contact."""
+    hot_ride(plan, draw)
+
+    def effect(inputs: RideInputs, local: SeededDraws) -> None:
+        for at in moments(inputs, turning(inputs), local, local.count(3, 6), 12.0):
+            inputs.contact[inputs.span(at, at + local.spread(0.08, 0.8))] = False
+            plan.spans.append((at, at + 0.8))
+
+    plan.blame |= {"supply": "supply_break"}
+    plan.effects.append(effect)
+
+
+def bundled(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: the recorder hands on its frames in bundles; their times are the bundle's."""
+    (hot_ride if draw.chance(0.4) else ordinary)(plan, draw)
+    plan.recording.bundle_s = draw.between(0.05, 0.4)
+
+
 def bus_errors(plan: RidePlan, draw: SeededDraws) -> None:
     """Plan: bursts of error frames; road speed does not come through and the module falls back."""
     begin(plan, draw)
@@ -173,7 +206,10 @@ def bus_errors(plan: RidePlan, draw: SeededDraws) -> None:
 def short_trip(plan: RidePlan, draw: SeededDraws) -> None:
     """Plan: half a minute of slow turns: too little to say that all is well."""
     begin(plan, draw)
-    plan.stretches += [slow_turns(draw, draw.between(15.0, 25.0)), Stretch(name="idle", seconds=5)]
+    plan.stretches += [
+        slow_turns(draw, draw.between(15.0, 25.0)),
+        RidingStretch(name="idle", seconds=5),
+    ]
 
 
 def stop_and_go(plan: RidePlan, draw: SeededDraws) -> None:
@@ -182,6 +218,6 @@ def stop_and_go(plan: RidePlan, draw: SeededDraws) -> None:
     for _ in range(7):
         plan.stretches += [
             slow_turns(draw, draw.between(14.0, 20.0)),
-            Stretch(name="stop", seconds=draw.between(5.0, 9.0)),
+            RidingStretch(name="stop", seconds=draw.between(5.0, 9.0)),
         ]
     mixed_ride(plan, draw)

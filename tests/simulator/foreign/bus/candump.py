@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.simulator.foreign.riding import BoolArray, FloatArray
+from tests.simulator.foreign.vehicle.riding import BoolArray, FloatArray
 
 _HEX = np.frombuffer(b"0123456789ABCDEF", dtype=np.uint8)
 
@@ -37,6 +37,11 @@ class BusTraffic:
         """Add the frames of one id."""
         head = f"{frame_id:08X}#" if extended else f"{frame_id:03X}#"
         self.series.append(FrameSeries(time_s, head.encode(), data))
+
+    @property
+    def start_s(self) -> float:
+        """Return the time of the first frame, in seconds of the ride."""
+        return min(float(item.time_s[0]) for item in self.series if item.time_s.size)
 
     def add_one(self, at_s: float, frame_id: int, data: bytes, *, extended: bool = False) -> None:
         """Add a single frame."""

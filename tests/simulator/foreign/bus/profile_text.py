@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tests.simulator.foreign.database import BusDatabase
+from tests.simulator.foreign.bus.database import BusDatabase
 from tests.simulator.foreign.draws import SeededDraws
 from tests.simulator.foreign.plans import RidePlan
 

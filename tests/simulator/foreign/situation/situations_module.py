@@ -16,7 +16,7 @@ from tests.simulator.foreign.plans import (
     starting,
     turning,
 )
-from tests.simulator.foreign.riding import BoolArray, RideInputs, Stretch
+from tests.simulator.foreign.vehicle.riding import BoolArray, RideInputs, RidingStretch, smoothed
 
 
 def speed_lost(plan: RidePlan, draw: SeededDraws) -> None:
@@ -41,7 +41,7 @@ def speed_lost_engine_off(plan: RidePlan, draw: SeededDraws) -> None:
     begin(plan, draw)
     mixed_ride(plan, draw)
     plan.stretches += [
-        Stretch(name="engine_off", seconds=draw.between(12.0, 20.0), engine="off"),
+        RidingStretch(name="engine_off", seconds=draw.between(12.0, 20.0), engine="off"),
     ]
     total = sum(part.seconds for part in plan.stretches)
 
@@ -139,7 +139,8 @@ def steers_unasked(plan: RidePlan, draw: SeededDraws) -> None:
     mixed_ride(plan, draw)
 
     def effect(inputs: RideInputs, local: SeededDraws) -> None:
-        calm = riding(inputs) & (np.abs(inputs.rate_deg_s) < 3.0) & (inputs.kph > 15.0)
+        moving = smoothed(np.abs(inputs.rate_deg_s), 4.0) / plan.vehicle.lock_deg
+        calm = riding(inputs) & (moving < 0.02) & (inputs.kph > 15.0)
         for at in moments(inputs, calm, local, local.count(3, 6), 8.0):
             long_s = local.between(0.6, 1.8)
             size = local.between(4.0, 8.0) * local.one_of((-1.0, 1.0))
@@ -239,3 +240,29 @@ def temperature_stuck(plan: RidePlan, draw: SeededDraws) -> None:
     plan.tolerated = ("inconclusive",)
     plan.module_sound = None
     plan.uncertain = True
+
+
+def temperature_glitch(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: single readings of the module's temperature are wild; the module does not mind."""
+    begin(plan, draw)
+    mixed_ride(plan, draw)
+
+    def effect(inputs: RideInputs, local: SeededDraws) -> None:
+        for at in moments(inputs, riding(inputs), local, local.count(3, 8), 6.0):
+            plan.recording.glitches.append((at, at + 0.15, local.between(25.0, 60.0)))
+
+    plan.effects.append(effect)
+
+
+def end_hold(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: the rider holds the bar hard against its stop for seconds, again and again."""
+    begin(plan, draw)
+    mixed_ride(plan, draw)
+    for _ in range(4):
+        plan.stretches.insert(
+            -2,
+            RidingStretch(
+                name="against_the_stop", seconds=draw.between(8.0, 14.0), swing=1.0,
+                period_s=draw.between(7.0, 11.0),
+            ),
+        )  # fmt: skip

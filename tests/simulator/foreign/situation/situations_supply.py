@@ -21,7 +21,7 @@ from tests.simulator.foreign.plans import (
     starting,
     turning,
 )
-from tests.simulator.foreign.riding import CRANK_S, RideInputs, Stretch
+from tests.simulator.foreign.vehicle.riding import CRANK_S, RideInputs, RidingStretch
 
 Situation = Callable[[RidePlan, SeededDraws], None]
 
@@ -41,6 +41,7 @@ def loose_plug(plan: RidePlan, draw: SeededDraws) -> None:
     """Plan: the module's plug loses contact for moments; the module starts anew each time."""
     begin(plan, draw)
     mixed_ride(plan, draw)
+    plan.blame |= {"supply": "supply_break"}
     plan.effects.append(_openings(plan, draw.count(4, 9), 0.06, 1.4))
 
 
@@ -48,6 +49,7 @@ def one_opening(plan: RidePlan, draw: SeededDraws) -> None:
     """Plan: one loss of contact in the whole ride."""
     begin(plan, draw)
     mixed_ride(plan, draw)
+    plan.blame |= {"supply": "supply_break"}
     plan.effects.append(_openings(plan, 1, 0.25, 0.7))
 
 
@@ -64,6 +66,7 @@ def load_opening(plan: RidePlan, draw: SeededDraws) -> None:
             inputs.contact[inputs.span(at, at + long_s)] = False
             plan.spans.append((at, at + long_s))
 
+    plan.blame |= {"supply": "supply_break"}
     plan.effects.append(effect)
 
 
@@ -151,9 +154,9 @@ def weak_battery(plan: RidePlan, draw: SeededDraws) -> None:
     plan.change_vehicle(
         open_v=draw.between(11.7, 12.1) * scale,
         battery_ohm=draw.between(0.07, 0.13) * scale**1.7,
-        source_a=plan.vehicle.source_a * (0.45 if plan.vehicle.source == "alternator" else 1.0),
+        half_rpm=draw.between(1.5, 2.0) * plan.vehicle.idle_rpm,
         starter_a=draw.between(32.0, 42.0) if plan.vehicle.has_engine else 0.0,
-        base_load_a=draw.between(14.0, 18.0),
+        base_load_a=draw.between(13.0, 16.0),
     )
     plan.blame |= {"supply": "low_battery", "break": "low_battery"}
     plan.also_true = ("low_battery",)
@@ -167,8 +170,8 @@ def flat_taking(plan: RidePlan, draw: SeededDraws) -> None:
     scale = plan.vehicle.scale
     plan.change_vehicle(
         open_v=draw.between(11.75, 11.95) * scale,
-        charge_ohm=draw.between(0.03, 0.045) * scale**1.5,
-        polar_s=draw.between(90.0, 160.0),
+        charge_ohm=draw.between(0.055, 0.08) * scale**1.5,
+        polar_s=draw.between(150.0, 260.0),
         starter_a=draw.between(70.0, 95.0) if plan.vehicle.has_engine else 0.0,
     )
     plan.blame |= {"supply": "low_battery"}
@@ -232,6 +235,23 @@ def accessories(plan: RidePlan, draw: SeededDraws) -> None:
     plan.effects.append(effect)
     plan.blame |= {"supply": "low_battery"}
     plan.uncertain = True
+
+
+def fluttering_contact(plan: RidePlan, draw: SeededDraws) -> None:
+    """Plan: a contact goes high-ohmic for 20 to 90 ms at a time; the module stays alive."""
+    begin(plan, draw)
+    mixed_ride(plan, draw)
+
+    def effect(inputs: RideInputs, local: SeededDraws) -> None:
+        for at in moments(inputs, turning(inputs), local, local.count(25, 45), 1.2):
+            ohm = local.between(0.25, 0.6) * plan.vehicle.scale**2
+            inputs.path_ohm[inputs.span(at, at + local.between(0.02, 0.09))] = ohm
+            plan.spans.append((at, at + 0.1))
+
+    plan.effects.append(effect)
+    plan.blame |= {"supply": "supply_break"}
+    plan.deviation = ("supply_break", "supply_resistance", "no_fault_found")
+    plan.also_true = ("supply_break", "supply_resistance")
 
 
 def winch(plan: RidePlan, draw: SeededDraws) -> None:
@@ -298,8 +318,8 @@ def key_cycles(plan: RidePlan, draw: SeededDraws) -> None:
         plan.stretches += [
             slow_turns(draw, draw.between(30.0, 40.0)),
             cruise(draw, draw.between(25.0, 35.0), top),
-            Stretch(name="stop", seconds=5.0),
-            Stretch(name="key_off", seconds=draw.between(5.0, 15.0), engine="off", key=False),
+            RidingStretch(name="stop", seconds=5.0),
+            RidingStretch(name="key_off", seconds=draw.between(5.0, 15.0), engine="off", key=False),
             *starting(plan.vehicle)[1:],
         ]
     plan.stretches.append(slow_turns(draw, draw.between(15.0, 25.0)))
@@ -310,8 +330,8 @@ def asleep(plan: RidePlan, draw: SeededDraws) -> None:
     begin(plan, draw)
     mixed_ride(plan, draw)
     plan.stretches += [
-        Stretch(name="engine_off", seconds=draw.between(2.0, 5.0), engine="off"),
-        Stretch(name="key_off", seconds=draw.between(20.0, 35.0), engine="off", key=False),
+        RidingStretch(name="engine_off", seconds=draw.between(2.0, 5.0), engine="off"),
+        RidingStretch(name="key_off", seconds=draw.between(20.0, 35.0), engine="off", key=False),
     ]
     for unit in ("module", "chassis", "engine", "power", "panel"):
         plan.recording.sleep_after_s[unit] = draw.between(0.5, 14.0)
@@ -322,10 +342,10 @@ def engine_stall(plan: RidePlan, draw: SeededDraws) -> None:
     begin(plan, draw)
     mixed_ride(plan, draw)
     stop = [
-        Stretch(name="stop", seconds=6.0),
-        Stretch(name="stalled", seconds=draw.between(3.0, 8.0), engine="off"),
-        Stretch(name="crank", seconds=CRANK_S, engine="crank"),
-        Stretch(name="idle", seconds=4.0),
+        RidingStretch(name="stop", seconds=6.0),
+        RidingStretch(name="stalled", seconds=draw.between(3.0, 8.0), engine="off"),
+        RidingStretch(name="crank", seconds=CRANK_S, engine="crank"),
+        RidingStretch(name="idle", seconds=4.0),
     ]
     plan.stretches[-3:-3] = stop
 
