@@ -60,6 +60,8 @@ class ChannelBuilder:
     ----------
     problems : list of Problem
         What a reader of the report must know about the channels, filled as they are built.
+    rules : dict of name to Conversion
+        From the database's value to each channel that was built.
     """
 
     def __init__(
@@ -69,6 +71,7 @@ class ChannelBuilder:
         self.plan = plan
         self.buses = stats.buses
         self.problems: list[Problem] = []
+        self.rules: dict[str, Conversion] = {}
         self._decoded: dict[tuple[FrameSource, int, str], RawSamples] = {}
 
     def from_profile(self, standard: Sequence[StandardQuantity]) -> dict[str, Channel]:
@@ -90,8 +93,16 @@ class ChannelBuilder:
                 self.problems.append(Problem(f"channel {name}", what))
             else:
                 found[name] = made
+                self.rules[name] = self._rule_of(name, spec, made)
                 self._report(made)
         return found
+
+    def _rule_of(self, name: str, spec: ChannelSpec, made: Channel) -> Conversion:
+        """Return how a named signal became its channel; a standard's is converted already."""
+        for _, signal in self.plan.named.get(name, ()):
+            if signal.full_name == made.signal:
+                return _rule(name, spec, signal)[0]
+        return _rule(name, spec, None)[0]
 
     def from_standard(self, quantities: Iterable[StandardQuantity]) -> dict[str, Channel]:
         """Build channels from standard quantities; the first one of a channel is taken."""
@@ -229,6 +240,7 @@ class ChannelBuilder:
         whole = Conversion(rule.scale * choice.scale, rule.offset * choice.scale + choice.offset)
         value = _amount(choice.channel, chosen.value * choice.scale + choice.offset)
         known = chosen.candidate.unit_known or choice.channel in TEXT_CHANNELS
+        self.rules[choice.channel] = whole
         return Channel(
             name=choice.channel,
             unit=CHANNEL_UNITS[choice.channel],

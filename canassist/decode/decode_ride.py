@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from canassist.decode.belief import believe
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import ChannelChoice
 from canassist.decode.database_fit import fit_of
@@ -118,6 +119,7 @@ def decode_ride(
             *plan.databases.problems,
             *_misfit(fit, plan.databases),
             *builder.problems,
+            *_unbelieved(channels),
             *(problem for one in checked for problem in one.problems),
         ),
         ranking=ranking,
@@ -152,7 +154,8 @@ def _channels(
         profile=plan.profile,
     )
     chosen = builder.from_choices(ranking.values())
-    return _with_stand_in({**reference, **chosen, **settled}), ranking
+    built = believe({**reference, **chosen, **settled}, plan.profile, builder.rules)
+    return _with_stand_in(built), ranking
 
 
 def _with_stand_in(channels: Mapping[str, Channel]) -> dict[str, Channel]:
@@ -200,6 +203,16 @@ def _known_to(databases: Databases, stats: BusStats) -> set[FrameSource]:
         for item in stats.ids
         if databases.message_for(item.source.key, stats.buses[item.source.bus]) is not None
     }
+
+
+def _unbelieved(channels: Mapping[str, Channel]) -> Iterable[Problem]:
+    """Tell of channels that cannot be believed, and what to write where they are right."""
+    for name, channel in channels.items():
+        if channel.held_out and not channel.stands_in:
+            lines = " ".join(channel.profile_lines.splitlines())
+            way_out = f"; if that is so, write into the profile: {lines}" if lines else ""
+            what = f"{channel.held_out}; nothing is judged by it{way_out}"
+            yield Problem(f"channel {name}", what)
 
 
 def _misfit(fit: DatabaseFit | None, databases: Databases) -> Iterable[Problem]:

@@ -1,0 +1,221 @@
+"""Channels whose unit or sign lies: asked about, mended or listed, never believed in silence.
+
+The truth is the invented ride's own; the databases are the invented ones and, where they lie
+beside the checkout, real ones over which the same ride is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canassist.decode import decode_ride, load_databases, plan_reading
+from canassist.decode.belief import believe
+from canassist.model import CHANNEL_UNITS, Channel, FrameSource, Timeline
+from canassist.profile import default_profile, parse_profile
+from canassist.timeline import with_known_units
+from canassist.units import conversion
+from tests.decode.drawn_bus import draw_bus, read_answers
+from tests.decode.invented_ride import database, frames_of, ride, sheet, vehicle_names
+from tests.decode.lies import SIGNED, is_silent, lied, lies_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from canassist.decode import Databases, DecodedRide
+    from canassist.model import BusStats, MessageFrames, Profile
+
+FAST = ("camel_english", "german_letters", "us_units", "left_positive")
+SLOW = tuple(name for name in vehicle_names() if name not in FAST)
+
+
+@cache
+def recorded(name: str) -> tuple[Mapping[FrameSource, MessageFrames], BusStats]:
+    return frames_of(name)
+
+
+def naming(signals: Mapping[str, str], more: str = "") -> Profile:
+    lines = [f'{channel} = "{signal}"' for channel, signal in signals.items()]
+    return parse_profile("\n".join(["[channels]", *lines, more]), "named.toml")
+
+
+def silent_lies(
+    databases: Databases,
+    frames: Mapping[FrameSource, MessageFrames],
+    stats: BusStats,
+    right: Mapping[str, frozenset[str]],
+    profile: Profile,
+) -> list[str]:
+    """Tell each lie about each channel, and return those that were believed in silence."""
+    before = decode_ride(frames, plan_reading(databases, profile), profile, stats)
+    believed = []
+    for channel, signals in right.items():
+        one = before.channels.get(channel)
+        if one is None or one.signal not in signals or one.held_out or not one.unit_known:
+            continue
+        for lie in lies_of(channel):
+            told = lied(databases, signals, lie)
+            found = decode_ride(frames, plan_reading(told, profile), profile, stats)
+            now = found.channels.get(channel)
+            if now is not None and now.signal in signals and is_silent(now, lie, ride()):
+                believed.append(f"{channel}: {lie.name}")
+    return believed
+
+
+def invented_lies(name: str, *, named: bool) -> list[str]:
+    truth = sheet(name).truth
+    frames, stats = recorded(name)
+    profile = naming(truth) if named else default_profile()
+    right = {channel: frozenset({signal}) for channel, signal in truth.items()}
+    return silent_lies(database(name), frames, stats, right, profile)
+
+
+@pytest.mark.parametrize("named", [True, False])
+@pytest.mark.parametrize("name", FAST)
+def test_no_false_unit_or_sign_is_believed(name: str, named: bool) -> None:
+    assert invented_lies(name, named=named) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("named", [True, False])
+@pytest.mark.parametrize("name", SLOW)
+def test_no_false_unit_or_sign_of_any_invented_vehicle_is_believed(name: str, named: bool) -> None:
+    assert invented_lies(name, named=named) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("named", [True, False])
+def test_no_false_unit_or_sign_of_a_real_database_is_believed(
+    shared_data: Path, named: bool
+) -> None:
+    folder = shared_data / "dbc_real"
+    for name, answers in read_answers(folder / "answers.tsv").items():
+        databases = load_databases([folder / name])
+        bus = draw_bus(databases, answers)
+        right = {
+            channel: one.acceptable
+            for channel, one in answers.items()
+            if one.acceptable and not one.optional
+        }
+        units = {s.full_name: s.unit for m in databases.messages for s in m.signals}
+        certain = {
+            channel: min(signals)
+            for channel, signals in right.items()
+            if conversion(units[min(signals)], CHANNEL_UNITS[channel]) is not None
+        }
+        profile = naming(certain) if named else default_profile()
+        assert silent_lies(databases, bus.frames, bus.stats, right, profile) == [], name
+
+
+@pytest.mark.parametrize("name", vehicle_names())
+def test_nothing_true_is_held_out(name: str) -> None:
+    frames, stats = recorded(name)
+    profile = naming(sheet(name).truth)
+    found = decode_ride(frames, plan_reading(database(name), profile), profile, stats)
+    units = {s.full_name: s.unit for m in database(name).messages for s in m.signals}
+    held = {
+        channel: one.held_out
+        for channel, one in found.channels.items()
+        if one.held_out and conversion(units[one.signal], CHANNEL_UNITS[channel]) is not None
+    }
+    assert held == {}
+
+
+def lied_about(channel: str, number: int, more: str = "") -> tuple[DecodedRide, Channel]:
+    """Return the ride and one channel of the first vehicle, told with one lie."""
+    truth = sheet("camel_english").truth
+    told = lied(database("camel_english"), {truth[channel]}, lies_of(channel)[number])
+    frames, stats = recorded("camel_english")
+    named = {name: signal for name, signal in truth.items() if name != channel or not more}
+    profile = naming(named, more)
+    found = decode_ride(frames, plan_reading(told, profile), profile, stats)
+    return found, found.channels[channel]
+
+
+@pytest.mark.parametrize(
+    ("channel", "number", "unit"),
+    [
+        ("vehicle_speed", 0, "miles an hour"),
+        ("wheel_speed_rl", 1, "wheel revolutions a minute"),
+        ("supply_voltage", 0, "millivolts"),
+        ("module_temperature", 1, "kelvin"),
+        ("engine_speed", 1, "radians a second"),
+        ("assist_limit", 0, "a share of 0 to 1"),
+        ("steering_angle", 0, "radians"),
+    ],
+)
+def test_the_likely_unit_is_said_and_the_profile_line_mends_it(
+    channel: str, number: int, unit: str
+) -> None:
+    _, one = lied_about(channel, number)
+    assert unit in one.held_out
+    assert one.doubt
+    _, mended = lied_about(channel, number, one.profile_lines)
+    assert not mended.held_out
+    assert not mended.doubt
+    expected = np.interp(mended.time_s, ride()["time"], ride()[channel])
+    assert np.nanmedian(np.abs(mended.value - expected)) < 0.02 * np.ptp(expected) + 0.2
+
+
+def test_a_sign_that_runs_against_the_others_is_asked_about() -> None:
+    found, angle = lied_about("steering_angle", -1)
+    assert not angle.sign_known
+    assert "right positive" in angle.doubt
+    assert "scale = -" in angle.profile_lines
+    for name in ("driver_torque", "assist_torque", "motor_current"):
+        assert found.channels[name].sign_known
+        assert not found.channels[name].doubt
+
+
+def test_a_scale_that_the_profile_gives_is_an_answer() -> None:
+    signal = sheet("camel_english").truth["vehicle_speed"]
+    told = f'[channels.vehicle_speed]\nsignal = "{signal}"\nscale = 0.6213712\n'
+    named = {k: v for k, v in sheet("camel_english").truth.items() if k != "vehicle_speed"}
+    frames, stats = recorded("camel_english")
+    profile = naming(named, told)
+    plan = plan_reading(database("camel_english"), profile)
+    speed = decode_ride(frames, plan, profile, stats).channels["vehicle_speed"]
+    assert not speed.held_out
+
+
+def test_what_is_held_out_is_judged_by_nothing() -> None:
+    found, supply = lied_about("supply_voltage", 0)
+    whole = Timeline(
+        channels=found.channels,
+        duration_s=150.0,
+        start_utc=None,
+        bus=recorded("camel_english")[1],
+    )
+    measured = with_known_units(whole)
+    assert not measured.has("supply_voltage")
+    assert measured.held_out["supply_voltage"] is supply
+
+
+def test_a_road_speed_without_wheels_is_listed_as_not_checked() -> None:
+    truth = sheet("camel_english").truth
+    wheels = {signal for channel, signal in truth.items() if channel.startswith("wheel")}
+    kept = tuple(
+        replace(m, signals=tuple(s for s in m.signals if s.full_name not in wheels))
+        for m in database("camel_english").messages
+    )
+    databases = replace(database("camel_english"), messages=kept)
+    frames, stats = recorded("camel_english")
+    plan = plan_reading(databases, default_profile())
+    found = decode_ride(frames, plan, default_profile(), stats)
+    assert found.channels["vehicle_speed"].not_checked == ("unit",)
+
+
+def test_the_signs_of_all_that_steers_are_checked_by_the_wheels() -> None:
+    frames, stats = recorded("camel_english")
+    profile = naming(sheet("camel_english").truth)
+    plan = plan_reading(database("camel_english"), profile)
+    found = decode_ride(frames, plan, profile, stats).channels
+    assert {name for name, one in found.items() if "sign" in one.not_checked} == set()
+    without = {name: one for name, one in found.items() if not name.startswith("wheel")}
+    lone = believe(without, profile, {})
+    assert {name for name, one in lone.items() if "sign" in one.not_checked} == SIGNED
