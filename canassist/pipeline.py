@@ -22,6 +22,7 @@ from canassist.model import (
     silent,
 )
 from canassist.profile import default_profile, limits_changed, read_profile
+from canassist.result_views import PackageViews
 from canassist.timeline import placed, with_recorder_notes
 from canassist.version import VERSION
 
@@ -208,6 +209,7 @@ def _result(
         first_by_default=answer.first_by_default,
         moments=verdict.moments,
         case=case,
+        views=PackageViews(),
     )
 
 

@@ -90,6 +90,7 @@ from canassist.model.screening import (
     Standing,
 )
 from canassist.model.verdict import Verdict
+from canassist.model.views import ResultViews, Units
 
 __all__ = [
     "BLAMELESS",
@@ -160,6 +161,7 @@ __all__ = [
     "Repair",
     "RepairState",
     "Result",
+    "ResultViews",
     "Role",
     "RunnerUp",
     "ScreenFigure",
@@ -174,6 +176,7 @@ __all__ = [
     "ThermalFit",
     "Timeline",
     "TorqueRest",
+    "Units",
     "Verdict",
     "silent",
 ]

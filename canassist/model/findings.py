@@ -135,6 +135,10 @@ class Event:
     channels_then: Mapping[str, float] = field(default_factory=dict)
     text: str = ""
 
+    def __hash__(self) -> int:
+        """Return a hash of what names the event; its figures are in mappings, which have none."""
+        return hash((self.kind, self.start_s, self.end_s, self.cause, self.channel, self.code))
+
     def until(self, log_end_s: float) -> float:
         """Return the end, or the end of the log where the event outlasts it."""
         return log_end_s if self.end_s is None else self.end_s

@@ -64,7 +64,7 @@ def default_profile() -> Profile:
     return Profile(limits=default_limits())
 
 
-def read_profile(path: Path) -> Profile:
+def read_profile(path: str | Path) -> Profile:
     """Read and check a profile file.
 
     Raises
@@ -72,6 +72,7 @@ def read_profile(path: Path) -> Profile:
     ProfileError
         If the file is missing, unreadable or not a valid profile.
     """
+    path = Path(path)
     try:
         if path.stat().st_size > MAX_BYTES:
             problem = f"{path.name}: is larger than any vehicle profile."

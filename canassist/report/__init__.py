@@ -5,6 +5,7 @@ from canassist.report.data.result_json import result_json
 from canassist.report.page.comparison_page import render_comparison
 from canassist.report.page.document import prepare
 from canassist.report.page.masks import mask_vins
+from canassist.report.page.notebook import notebook_view
 from canassist.report.page.ride_page import PageOptions, render_page
 from canassist.report.page.screen_page import render_screening, vehicle_label, why_flagged
 from canassist.report.pdf import need_browser, print_pdf
@@ -19,6 +20,7 @@ __all__ = [
     "make_keys",
     "mask_vins",
     "need_browser",
+    "notebook_view",
     "page_data",
     "prepare",
     "print_pdf",

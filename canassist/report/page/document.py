@@ -88,7 +88,7 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
         If the key cannot be used or the plot library is missing.
     """
     environment = templates()
-    style, loader = _style(document.identity), _loader()
+    style, loader = sheet(document.identity), _loader()
     library, figures = packing.packed_library(), _figures(document.charts)
     scripts = {
         seal.RESULT_ID: script_text(document.data),
@@ -123,7 +123,8 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
     return head + seal_section(listed, signature) + foot
 
 
-def _style(identity: str) -> str:
+def sheet(identity: str) -> str:
+    """Return the style sheet; `identity` runs along the foot of printed pages."""
     sheet = templates().get_template("style.css")
     return sheet.render(identity=css_string(identity), gutter_px=GUTTER_PX)
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from canassist.model import Channel, FloatArray
+    from canassist.model import Channel, FloatArray, Units
 
-Units = Literal["metric", "us"]
 THIN_SPACE: Final = "\u202f"
 """A narrow space at which no line breaks."""
 RAW: Final = "raw"

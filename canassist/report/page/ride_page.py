@@ -17,7 +17,7 @@ from canassist.report.page.document import Document, build
 from canassist.report.page.event_cards import Card, CardMaker
 from canassist.report.page.glossary import GLOSSARY
 from canassist.report.page.masks import find_vins, mask_number, masker
-from canassist.report.page.measures import Measures, Units
+from canassist.report.page.measures import Measures
 from canassist.report.page.rules import Rulebook
 from canassist.report.page.shortening import short
 from canassist.report.page.tables import (
@@ -35,7 +35,7 @@ from canassist.vin import vin_check_digit_ok
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.model import Case, Conclusion, Event, Evidence, Result
+    from canassist.model import Case, Conclusion, Event, Evidence, Result, Units
     from canassist.report.page.masks import Mask
 
 _MOST_CLOSE_UPS: Final = 14
