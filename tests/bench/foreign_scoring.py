@@ -158,6 +158,32 @@ def _by(rows: Sequence[RideRow], field: str) -> list[str]:
     return lines
 
 
+def causes_named(rows: Sequence[RideRow]) -> dict[str, Counter[str]]:
+    """Return, for each cause of a planted derate, what the tool said of it."""
+    named: dict[str, Counter[str]] = {}
+    for row in rows:
+        origin_s = row.truth["log_start_s"]
+        told = [event for event in row.events if event[0] == "derate"]
+        for planted in row.truth["events"]:
+            if planted["kind"] != "derate":
+                continue
+            start_s, end_s = planted["start_s"] - origin_s, planted["end_s"] - origin_s
+            over = [event for event in told if event[2] < end_s
+                    and (event[3] is None or event[3] > start_s)]  # fmt: skip
+            nearest = min(over, key=lambda event: abs(event[2] - start_s), default=None)
+            said = "(not found)" if nearest is None else nearest[1] or "null"
+            named.setdefault(str(planted["cause"]), Counter())[said] += 1
+    return named
+
+
+def _causes(rows: Sequence[RideRow]) -> list[str]:
+    lines = ["\nplanted derates by cause, and the cause that was said"]
+    for cause, said in sorted(causes_named(rows).items()):
+        told = ", ".join(f"{word} x{count}" for word, count in said.most_common(6))
+        lines.append(f"  {cause:16s} {said.total():5d}   {told}")
+    return lines
+
+
 def table(rows: Sequence[RideRow]) -> str:
     """Return the bench's table for one variant."""
     if not rows:
@@ -168,4 +194,5 @@ def table(rows: Sequence[RideRow]) -> str:
     lines += [f"    {row.truth['name']}: {row.error[:120]}" for row in failed[:5]]
     for field in ("law", "situation", "vehicle"):
         lines += _by(rows, field)
+    lines += _causes(rows)
     return "\n".join(lines)

@@ -40,6 +40,8 @@ VARIANTS = (
     "as_is", "no_profile", "profile_10pct", "units_wrong", "no_senders", "four_channels",
     "cut_60s",
 )  # fmt: skip
+READABLE = frozenset({"camel", "snake"})
+"""Naming styles that say to a stranger what each signal is; the others need a profile."""
 EPOCH_S = 1_764_000_000
 FOUR = ("vehicle_speed", "driver_torque", "supply_voltage")
 WRONG_UNIT = {
@@ -246,10 +248,9 @@ def make_ride(name: RideName, variant: str = "as_is") -> ForeignRide:
     draw = _draws(ride.name, "profile")
     text = profile_text(ride.plan, database, draw,
                         wrong_share=0.1 if variant == "profile_10pct" else 0.0)  # fmt: skip
-    numbered = ride.database.messages[0].name.startswith("Msg_")
     contents = LogContents(
         plan=ride.plan, inputs=ride.inputs, record=ride.record, database=database, window=window,
-        profile=profile, readable=profile or not numbered,
+        profile=profile, readable=profile or database.naming in READABLE,
     )  # fmt: skip
     recorder = Recorder(ride.plan, ride.inputs, ride.record, _draws(name, "noise"))
     traffic = recorder.kept_traffic(ride.database, window)

@@ -74,6 +74,7 @@ class BusDatabase:
 
     messages: tuple[BusMessage, ...]
     modes: tuple[str, ...]
+    naming: str
     hidden: frozenset[str] = frozenset()
     unit_texts: dict[str, str] | None = None
 
@@ -126,7 +127,7 @@ def build_database(
             present.pop()
         if present:
             messages.append(_message(style, place, present, draw))
-    return BusDatabase(messages=tuple(messages), modes=modes)
+    return BusDatabase(messages=tuple(messages), modes=modes, naming=style.naming)
 
 
 def pack(

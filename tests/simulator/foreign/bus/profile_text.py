@@ -38,7 +38,10 @@ def _channels(database: BusDatabase) -> tuple[list[str], list[str]]:
 
 
 class _Wrong:
-    """Figures as the workshop has them: true, or each off by 10 % one way or the other."""
+    """The module's lines as the workshop has them: true, or each off one way or the other.
+
+    What a meter at the battery tells (charging, cranking, overvoltage) is right all the same.
+    """
 
     def __init__(self, draw: SeededDraws, *, share: float) -> None:
         self.draw, self.share = draw, share
@@ -56,22 +59,22 @@ def _limits(plan: RidePlan, wrong: _Wrong) -> list[str]:
     scale = vehicle.scale
     full_v = min(volts for volts, pct in law.supply if pct >= 100.0)
     none_v = max((volts for volts, pct in law.supply if pct <= 0.0), default=full_v - 2 * scale)
-    full_c = min(temperature for temperature, pct in law.heat if pct < 100.0)
-    full_c = max((t for t, pct in law.heat if pct >= 100.0), default=full_c)
-    zero_c = [temperature for temperature, pct in law.heat if pct <= 0.0]
+    full_c = max(temperature for temperature, pct in law.heat if pct >= 100.0)
     heat, volts = wrong.heat, wrong.volts
-    under = law.figures.get("trip_v", full_v)
+    source = {"alternator": 12.0 if vehicle.regulated else 13.2, "dcdc": 12.9, "battery": 13.3}
+    charging_v = source[vehicle.source] * scale
+    under_v = min(law.figures.get("trip_v", full_v) * volts, 0.98 * charging_v)
+    over_v = (15.5 if vehicle.nominal_v < 40 else 14.6) * scale
     lines = [
         "[limits]", f"derate_start_c = {full_c * heat:.5g}",
         f"derate_start_v = {full_v * volts:.5g}", f"derate_zero_v = {none_v * volts:.5g}",
-        f"undervoltage_v = {wrong(under)}", f"cranking_v = {wrong(9.6 * scale)}",
-        f"overvoltage_v = {wrong((15.5 if vehicle.nominal_v < 40 else 14.6) * scale)}",
+        f"undervoltage_v = {under_v:.5g}", f"cranking_v = {9.6 * scale:.5g}",
+        f"charging_v = {charging_v:.5g}", f"overvoltage_v = {over_v:.5g}",
         f"max_circuit_ohm = {wrong(0.03 * scale**2)}",
     ]  # fmt: skip
-    if zero_c:
-        lines.append(f"derate_zero_c = {min(zero_c) * heat:.5g}")
-    charging = {"alternator": 12.0 if vehicle.regulated else 13.2, "dcdc": 12.9, "battery": 13.3}
-    lines.append(f"charging_v = {wrong(charging[vehicle.source] * scale)}")
+    if [pct for _, pct in law.heat if pct <= 0.0]:
+        zero_c = min(temperature for temperature, pct in law.heat if pct <= 0.0)
+        lines.append(f"derate_zero_c = {zero_c * heat:.5g}")
     if vehicle.has_engine:
         lines.append(f"charging_rpm = {wrong(1.25 * vehicle.idle_rpm)}")
     return lines
