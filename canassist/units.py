@@ -23,13 +23,16 @@ _POUND_FOOT: Final = 1.3558179483314004  # N·m, NIST SP 811 appendix B
 
 _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
     "km/h": (
-        ("km/h kph kmh kmph kmperhour kilometerperhour kmperhr", SAME),
+        ("km/h kph kmh kmph kmperhour kilometerperhour kmperhr kilometreperhour", SAME),
         ("mph mi/h mile/h miles/h mileperhour milesperhour", Conversion(_MILE_KM)),
         ("m/s mps meterpersecond meterpersec", Conversion(3.6)),
         ("cm/s", Conversion(0.036)),
     ),
     "rpm": (
-        ("rpm 1/min r/min rev/min u/min min-1 min^-1 tr/min /min revpermin upm", SAME),
+        (
+            "rpm minutinver 1/min r/min rev/min u/min min-1 min^-1 tr/min /min revpermin upm",
+            SAME,
+        ),
         ("rad/s", Conversion(_RPM)),
         ("1/s hz rps", Conversion(60.0)),
     ),
@@ -40,30 +43,33 @@ _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
         ("cv", Conversion(0.01)),
     ),
     "A": (
-        ("a amp amps ampere amperes", SAME),
-        ("ma milliampere", Conversion(0.001)),
+        ("a amp amps amper ampere amperes", SAME),
+        ("ma milliamper milliampere", Conversion(0.001)),
         ("a/10 da", Conversion(0.1)),
         ("ca", Conversion(0.01)),
     ),
     "degC": (
         (
             "degc c °c celsius deg.c gradc degcelsius degreec degreesc degreecelsius "
-            "degreescelsius °celsius ºc ℃ grdc",
+            "degreescelsius degrecelsi degrecelsius °celsius ºc ℃ grdc",
             SAME,
         ),
         ("k kelvin degk", Conversion(1.0, -273.15)),
         ("degf f °f ℉ fahrenheit degreef degreesf", Conversion(5.0 / 9.0, -160.0 / 9.0)),
     ),
     "N·m": (
-        ("nm n·m n⋅m n*m n.m newtonmeter newtonmetre newton-meter n-m", SAME),
-        ("mnm mn·m", Conversion(0.001)),
-        ("cnm", Conversion(0.01)),
+        (
+            "nm newtometer newtonmetre n·m n⋅m n*m n.m newtonmeter newtonmetre newton-meter n-m",
+            SAME,
+        ),
+        ("mnm mn·m millinewtometer millinewtonmeter", Conversion(0.001)),
+        ("cnm centinewtometer centinewtonmeter", Conversion(0.01)),
         ("nm/10 dnm", Conversion(0.1)),
         ("lbf·ft lbf-ft lbfft lb·ft ft·lb lbft ft-lb ftlb lb-ft", Conversion(_POUND_FOOT)),
         ("lbin in-lb lb-in", Conversion(_POUND_FOOT / 12.0)),
     ),
     "deg": (
-        ("deg ° degree degrees grad grd º", SAME),
+        ("deg ° degree degrees degreofarc degreeofarc grad grd º", SAME),
         ("rad radian", Conversion(_DEGREE)),
         ("mrad", Conversion(_DEGREE / 1000.0)),
         ("deg/10", Conversion(0.1)),
@@ -101,5 +107,5 @@ def conversion(unit: str, wanted: str) -> Conversion | None:
     Factors are exact by definition: mile 1.609344 km, pound-force foot
     1.3558179483314004 N·m (NIST SP 811, appendix B), degrees by pi.
     """
-    spelled = "".join(unit.split()).casefold().replace("_", "")
+    spelled = "".join(unit.split()).casefold().replace("_", "").removeprefix("unit")
     return _KNOWN.get(wanted, {}).get(spelled)

@@ -214,9 +214,9 @@ def _test(message: MessageLayout, signal: SignalLayout, frames: MessageFrames) -
 
 def _bounds_kept(signal: SignalLayout, value: FloatArray) -> Iterator[bool]:
     """Hold values against declared bounds, where these say more than the number of bits does."""
-    low, high = signal.minimum, signal.maximum
-    if low is None or high is None or not low < high:
+    if signal.declared_range is None:
         return
+    low, high = signal.declared_range
     reach = abs(signal.scale) * ((1 << signal.length) - 1)
     step = abs(signal.scale)
     if high - low >= 0.9 * reach or high - low <= step:

@@ -217,9 +217,8 @@ def decoy(signal: SignalLayout, truth: Mapping[str, FloatArray], seed: int) -> F
     luck = zlib.crc32(f"{signal.full_name}{seed}".encode())
     dice = np.random.default_rng(luck)
     low, high = _extent(signal)
-    declared = signal.minimum is not None and signal.maximum is not None
-    if declared and signal.maximum > signal.minimum:
-        low, high = max(low, float(signal.minimum)), min(high, float(signal.maximum))
+    if signal.declared_range is not None:
+        low, high = max(low, signal.declared_range[0]), min(high, signal.declared_range[1])
     t = truth["time"]
     text = f"{signal.name} {signal.unit}".casefold()
     kind = next((kind for pattern, kind in _SHAPES if re.search(pattern, text)), "")

@@ -99,7 +99,12 @@ def put_bits(bits: np.ndarray, signal: SignalLayout, value: FloatArray) -> None:
     """Write one signal's raw bits, from the highest to the lowest."""
     low = -(2 ** (signal.length - 1)) if signal.signed else 0
     high = low + 2**signal.length - 1
-    raw = np.clip(np.rint((value - signal.offset) / signal.scale), low, high).astype(np.int64)
+    raw = np.rint((value - signal.offset) / signal.scale)
+    if signal.minimum is None or signal.maximum is None or signal.maximum <= signal.minimum:
+        raw = np.clip(raw, low, high)
+    elif not low <= (signal.maximum - signal.offset) / signal.scale <= high:
+        raw = np.where(raw > high, raw - 2**signal.length, raw)  # its sign is declared falsely
+    raw = np.clip(raw, low, high).astype(np.int64)
     place = signal.start // 8 * 8 + 7 - signal.start % 8
     for shift in range(signal.length - 1, -1, -1):
         if signal.big_endian:

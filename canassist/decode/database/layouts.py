@@ -66,6 +66,26 @@ class SignalLayout:
         return f"{self.message}.{self.name}"
 
     @property
+    def declared_range(self) -> tuple[float, float] | None:
+        """Lowest and highest value by the database, or None where it gives none.
+
+        An editor's filler, all raw numbers of an unsigned field though the value is signed or
+        scaled, is none.
+        """
+        low, high = self.minimum, self.maximum
+        if low is None or high is None or not low < high:
+            return None
+        is_raw = low == 0 and high >= (1 << self.length) - 1 and not self.is_float
+        if is_raw and (self.signed or self.scale != 1 or self.offset != 0):
+            return None
+        return float(low), float(high)
+
+    @property
+    def never_negative(self) -> bool:
+        """Whether its bits hold no value below zero."""
+        return not (self.signed or self.is_float) and self.scale > 0 and self.offset >= 0
+
+    @property
     def bytes_needed(self) -> int:
         """Frame length in bytes below which the signal is not in the frame."""
         if not self.big_endian:

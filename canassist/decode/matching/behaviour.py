@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
+from canassist.decode.matching.direction import sign_beside
 from canassist.decode.matching.value_shape import FEW_SAMPLES
 from canassist.model import CHANNEL_UNITS
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
 
 NOMINAL_V: Final = ((12.0, 10.5, 15.5), (24.0, 21.0, 31.0), (48.0, 40.0, 56.0))
 """Nominal supplies, and between which voltages each sits while a vehicle is used."""
+
+SHOWN: Final = "it is the speed that is shown, which reads high: is there no other"
+"""Asked unless the wheels confirm it."""
 
 _SPEED_TOP_KPH: Final = 400.0
 _SPEED_SLOPE_KPH_S: Final = 60.0  # 1.7 g, more than tyres hold
@@ -31,6 +35,9 @@ _DRIVER_MOST_NM: Final = 30.0
 _DRIVER_PLAIN_NM: Final = 15.0  # torsion-bar sensors read to 8 to 12 N·m (from memory)
 _ASSIST_MOST_NM: Final = 150.0
 _ANGLE_MOST_DEG: Final = 1200.0
+_ONE_SIDE_DEG: Final = 30.0
+_ONE_SIDE_NM: Final = 3.0
+"""More to one side only is no ride: there are turns to both, or at least a rest at the middle."""
 _NEVER_RADIANS: Final = 20.0
 _CURRENT_MOST_A: Final = 250.0
 _KELVIN_FROM: Final = 233.0
@@ -79,7 +86,7 @@ def _judge_road_speed(one: Contender) -> None:
     if "gps" in one.words:
         one.ask("it comes by satellite and lags: is there no other")
     elif "display" in one.words:
-        one.ask("it is the speed that is shown, which reads high: is there no other")
+        one.ask(SHOWN)
 
 
 def _judge_speed(one: Contender) -> None:
@@ -245,6 +252,7 @@ def _judge_torque(one: Contender, most: float, plain: float) -> None:
 
 def _judge_driver(one: Contender) -> None:
     _judge_torque(one, _DRIVER_MOST_NM, _DRIVER_PLAIN_NM)
+    _ask_where_sign_is(one, _ONE_SIDE_NM)
     if not one.shape.constant and one.unit_known and one.shape.reach > _DRIVER_PLAIN_NM:
         one.add(-1.0, f"up to {one.shape.reach:.3g} N·m is much for hands")
         if one.words.isdisjoint({"driver", "column", "handwheel"}):
@@ -291,6 +299,7 @@ def _judge_angle(one: Contender) -> None:
         if not one.unit_known:
             one.ask("its database gives no unit: how many degrees is one count")
         return
+    _ask_where_sign_is(one, _ONE_SIDE_DEG)
     if not one.unit_known:
         scaled = one.measured.candidate.signal.scale != 1
         if not (scaled and shape.reach > _NEVER_RADIANS):
@@ -303,6 +312,19 @@ def _judge_angle(one: Contender) -> None:
         one.add(-2.0, "steps faster than hands turn")
     else:
         one.add(0.5, f"moves smoothly, {shape.low:.4g} to {shape.high:.4g}")
+
+
+def _ask_where_sign_is(one: Contender, most_to_one_side: float) -> None:
+    """Ask about what turns far to one side only: most likely an amount with its sign beside it."""
+    signal = one.measured.candidate.signal
+    if one.shape.constant or not (signal.never_negative or one.shape.p1 >= 0.0):
+        return
+    if not signal.never_negative and one.shape.spread < most_to_one_side:
+        return
+    beside = sign_beside(one.measured.candidate.message, signal)
+    where = f": is its sign in {beside}" if beside else ": where is its sign"
+    one.add(-1.5, "never goes below zero")
+    one.ask(f"it never goes below zero, so it tells no direction{where}")
 
 
 def _judge_state(one: Contender) -> None:

@@ -56,6 +56,8 @@ _TELLING: Final = 1.5
 """Points of a word that says what is measured, in spite of another that is not understood."""
 
 _SAME_SHARE: Final = 0.03
+_FINER: Final = 0.5
+_AS_OFTEN: Final = 0.8
 
 
 def choose(
@@ -194,7 +196,8 @@ def _choose_one(channel: str, ones: Sequence[Contender]) -> ChannelChoice:
     running = [one for one in ranked if not one.out and one.total > 0.0]
     if not running or running[0].total < FAINT:
         return ChannelChoice(channel=channel, ranking=ranking)
-    best, rest = running[0], running[1:]
+    best = _finest(running)
+    rest = [one for one in running if one is not best]
     second = rest[0] if rest else None
     doubt = _doubt(channel, best, second)
     if best.total < TAKE or (doubt and _leave_out(channel, best, second)):
@@ -211,6 +214,21 @@ def _choose_one(channel: str, ones: Sequence[Contender]) -> ChannelChoice:
         sign_known=best.sign_known,
         ranking=ranking,
     )
+
+
+def _finest(running: Sequence[Contender]) -> Contender:
+    """Return the first, or one as good that reads the same in finer steps and no more seldom."""
+    first = running[0]
+    finer = [
+        one
+        for one in running[1:]
+        if first.total - one.total < CLOSE
+        and not one.question
+        and _resolution(one) <= _FINER * _resolution(first)
+        and len(one.time_s) >= _AS_OFTEN * len(first.time_s)
+        and _same(first, one)
+    ]
+    return min(finer, key=_resolution, default=first)
 
 
 def _leave_out(channel: str, best: Contender, second: Contender | None) -> bool:

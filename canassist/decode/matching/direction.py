@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from canassist.decode.matching.name_parts import fold
+from canassist.decode.matching.name_parts import fold, split_name
 
 if TYPE_CHECKING:
+    from canassist.decode.database.layouts import MessageLayout, SignalLayout
     from canassist.decode.matching.contender import Contender
 
 SIGNED: Final = frozenset({"driver_torque", "assist_torque", "motor_current", "steering_angle"})
@@ -59,6 +60,22 @@ def _vote(words: list[str]) -> str:
     if min(abs(side - sign) for side in sides for sign in signs) > _APART:
         return ""
     return "left" if bool(left) == bool(plus) else "right"
+
+
+_SIGN_WORDS: Final = frozenset({"vz", "sign", "sgn", "signe", "signo", "segno", "vorzeichen"})
+_SIDE_WORDS: Final = frozenset({"dir", "direction", "richtung", "sens", "dirn"})
+
+
+def sign_beside(message: MessageLayout, signal: SignalLayout) -> str:
+    """Name the signal of one or two bits in the same message that may hold a sign, or nothing."""
+    own = set(split_name(signal.name))
+    few = [one for one in message.signals if one.length <= 2 and one is not signal]  # noqa: PLR2004 - a sign, or a sign with "no value"
+    named = [
+        (len(own & words), one.full_name)
+        for one in few
+        if (words := set(split_name(one.name))) & (_SIGN_WORDS | _SIDE_WORDS)
+    ]
+    return max(named, default=(0, ""))[1]
 
 
 def judge_direction(channel: str, one: Contender) -> None:

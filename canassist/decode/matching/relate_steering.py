@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.decode.matching.direction import sign_beside
 from canassist.decode.matching.reference_signals import Field, Track, compare, leader, runs
 from canassist.decode.matching.value_shape import likeness
 from canassist.decode.matching.vocabulary import bag
@@ -80,7 +81,10 @@ def _amount_only(one: Contender, amount: float) -> None:
     if amount >= _AGREES:
         one.add(0.5, f"follows the amount of driver torque ({amount:.2f})")
     if one.measured.candidate.channel == "assist_torque":
-        one.ask("it never goes below zero, so it tells no direction: where is its sign")
+        candidate = one.measured.candidate
+        beside = sign_beside(candidate.message, candidate.signal)
+        where = f"is its sign in {beside}" if beside else "where is its sign"
+        one.ask(f"it never goes below zero, so it tells no direction: {where}")
     else:
         one.add(0.0, "tells no direction")
 

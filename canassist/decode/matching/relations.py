@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from canassist.decode.matching.reference_signals import Field, Track, compare, leader, runs
-from canassist.decode.matching.relate_speed import relate_speeds
+from canassist.decode.matching.relate_speed import relate_engine, relate_speeds, relate_wheels
 from canassist.decode.matching.relate_steering import (
     ask_nameless_torques,
     relate_assist,
@@ -33,6 +33,8 @@ def relate(field: Field, anchors: Mapping[str, Track]) -> None:
         Channels that the profile or a standard has settled, and slow standard values.
     """
     relate_speeds(field, anchors)
+    relate_wheels(field, anchors)
+    relate_engine(field.get("engine_speed", ()), leader("vehicle_speed", field, anchors))
     _relate_to_anchor("engine_speed", field, anchors)
     _relate_to_anchor("coolant_temperature", field, anchors)
     _relate_to_anchor("system_voltage", field, anchors)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _SILENT_UNITS: Final = bag(
     "- none raw sed n/a na unitless count counts digit digits lsb bit bits enum state x inc dec "
-    "uint hex unit units ul [-] -- /"
+    "uint hex unit units ul tbd tbc ? unitnone [-] -- /"
 ) | {""}
 """Units that say nothing."""
 
@@ -117,7 +117,7 @@ def find_unit(signal: SignalLayout, channel: str, *, named: bool) -> UnitFinding
 
 def says_nothing(unit: str) -> bool:
     """Tell whether a unit's text is empty or a filler."""
-    return "".join(unit.split()).casefold() in _SILENT_UNITS or unit.strip() == "1"
+    return "".join(unit.split()).casefold().replace("_", "") in _SILENT_UNITS or unit.strip() == "1"
 
 
 def _from_text(signal: SignalLayout, wanted: str) -> UnitFinding:
@@ -152,7 +152,7 @@ def _extent(signal: SignalLayout) -> tuple[float, float]:
     else:
         raw_low, raw_high = 0.0, float(2**signal.length - 1)
     ends = sorted((raw_low * signal.scale + signal.offset, raw_high * signal.scale + signal.offset))
-    low, high = signal.minimum, signal.maximum
-    if low is None or high is None or high - low <= 2 * abs(signal.scale):
+    declared = signal.declared_range
+    if declared is None or declared[1] - declared[0] <= 2 * abs(signal.scale):
         return ends[0], ends[1]  # [0|0] and [0|1] are fillers on a measurement
-    return max(ends[0], float(low)), min(ends[1], float(high))
+    return max(ends[0], declared[0]), min(ends[1], declared[1])

@@ -115,8 +115,10 @@ STRANGERS: Final[dict[str, str]] = {
     "mini mxm",
     "rate": "rate grd grdt gradient gradiente derivative deriv accel acceleration acc accl delta "
     "slope ableitung yaw beschleunigung dot jerk variation",
-    "offset": "offset offs ofs offst zero calibration calib cal null bias correction corr "
+    "offset": "offset offs ofs offst zero calibration cal null bias correction corr "
     "correccion trim learned adapt adaptation compensation",
+    "calibrated": "calib calibrated kalibriert abgeglichen",
+    "startup": "init initial initialised initialized",
     "counter": "counter cnt count ctr alive rolling rc zahler zaehler compteur contador contatore "
     "msgcnt sequence seq botschaftszahler mc pulse pulses msgcount cntr",
     "checksum": "checksum chk chksum chks crc cks prufsumme pruefsumme parity csum cs",
@@ -155,11 +157,11 @@ STRANGERS: Final[dict[str, str]] = {
     "solar": "solar panel",
     "pedal": "pedal throttle app tps gas fahrpedal drossel acelerador accelerateur papillon "
     "drosselklappe",
-    "lane": "lane lta lka lkas ldw lks spur ldws lcc",
+    "lane": "lane hca lta lka lkas ldw lks spur ldws lcc",
     "park": "park parking spas parken apa ipas parkassist",
     "cell": "cell cells zelle zellen cellule celda",
     "lateral": "lateral lat quer side slip roll pitch yaw gier heading",
-    "test": "test diag diagnostic calibrated debug dummy reserved spare unused",
+    "test": "test diag diagnostic debug dummy reserved spare unused",
     "pressure": "pressure druck pression presion pressione press",
     "time": "time zeit temps tiempo tempo timer hour stunden duration dauer laufzeit odo odometer "
     "distance strecke",
@@ -175,17 +177,17 @@ STRANGERS: Final[dict[str, str]] = {
     "filler": "value values val wert werte valeur valor valore signal signals sig data daten "
     "donnee donnees datos dati info operating operation betrieb main primary total absolute "
     "filtered resolution high low fast slow message msg frame public state number physical phys "
-    "electrical dynamics dynamic dynamique fahrdynamik",
+    "position posn pos electrical dynamics dynamic dynamique fahrdynamik",
     "crane": "boom hydraulic hydr hydraulik",
     "power": "power pwr leistung puissance potencia potenza watt kw load last",
 }
 """What makes a signal another quantity than the one that a channel wants."""
 
 CORNERS: Final[dict[str, str]] = {
-    "front_left": "fl lf vl",
-    "front_right": "fr rf vr",
-    "rear_left": "rl lr hl",
-    "rear_right": "rr hr",
+    "front_left": "fl lf vl vli",
+    "front_right": "fr rf vr avd vre",
+    "rear_left": "rl lr hl arg hli",
+    "rear_right": "rr hr ard hre",
     "front": "front frt vorn vorne vorder avant av delantera delantero anteriore ant voor",
     "rear": "rear hinten hint hinter arriere ar trasera trasero posteriore post achter",
     "left": "left lft links li gauche g izquierda izquierdo izq sinistra sx lh",

@@ -160,8 +160,8 @@ def _reasons(
     tolerance = abs(signal.scale) / 2.0 if not signal.is_float else 0.0
     if invalid:
         found.append((NO_VALUE_PROFILE, _near(samples.value, invalid, tolerance)))
-    low, high = signal.minimum, signal.maximum
-    if low is not None and high is not None and low < high:
+    if signal.declared_range is not None:
+        low, high = signal.declared_range
         tolerance = tolerance or 1e-6 * max(abs(low), abs(high))  # printed ends are rounded
         outside = (samples.value < low - tolerance) | (samples.value > high + tolerance)
         found.append((OUT_OF_RANGE, outside))

@@ -74,6 +74,6 @@ class Rule:
     text: bool = False
 
 
-NEVER: Final = bag("target extreme counter checksum rate test time other")
+NEVER: Final = bag("target extreme counter checksum rate test time other calibrated")
 CORNERS: Final = bag("front_left front_right rear_left rear_right")
 STEERED: Final = bag("steering assist")

@@ -42,7 +42,7 @@ ENGINE_SPEED: Final = Rule(
     quantities={"revs": QUANTITY_WORD, "speed": 1.5},
     subjects={"engine": 3.0, "motor": 2.5},
     most=3.5,
-    needs=(bag("engine motor"),),
+    needs=(bag("engine motor revs"),),
     bans=NEVER
     | CORNERS
     | bag(

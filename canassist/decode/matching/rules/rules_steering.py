@@ -98,8 +98,8 @@ STEERING_ANGLE: Final = Rule(
     subjects={"steering": 3.0, "handwheel": 1.0, "column": 0.5, "actual": 0.2},
     most=4.0,
     needs=(bag("steering handwheel"),),
-    bans=NEVER
-    | bag("speed torque temperature trailer flag offset lane lead lamp display pedal")
+    bans=(NEVER - bag("calibrated"))  # a sensor that knows its middle
+    | bag("speed torque temperature trailer flag offset lane lamp display pedal")
     | bag("road rear motor"),
     against={
         "vehicle": -2.5,
@@ -113,6 +113,7 @@ STEERING_ANGLE: Final = Rule(
         "lane": -1.5,
         "gps": -2.0,
         "brake": -0.5,
+        "startup": -0.5,
     },
     senders=bag("steering"),
     reach=30.0,
