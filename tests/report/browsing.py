@@ -59,8 +59,15 @@ def opened(
     context.close()
 
 
+def open_all(page: Page) -> None:
+    """Show what waits behind a control."""
+    for opener in page.locator("details.opener:not([open]) > summary").all():
+        opener.click()
+
+
 def draw_all(page: Page) -> None:
     """Scroll through the page until every picture is drawn."""
+    open_all(page)
     for place in range(page.locator(".live").count()):
         # Not Playwright's own scrolling: it first waits for a box that keeps still, and
         # boxes move while the pictures above them are drawn.

@@ -66,11 +66,13 @@ def test_no_number_or_word_lies_on_another(
 ) -> None:
     with opened(browser, busy_page, size=size, scripts=scripts) as (page, _):
         kind = ".annotation-text" if scripts else ".tag"
-        numbers = spans(page.locator(f".ride .plot {kind}").filter(has_text=re.compile(r"^\d+$")))
-        words = spans(
-            page.locator(".ride .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
+        numbers = spans(
+            page.locator(f"#fig-ride .plot {kind}").filter(has_text=re.compile(r"^\d+$"))
         )
-        right = page.locator(".ride .plot").bounding_box()
+        words = spans(
+            page.locator("#fig-ride .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
+        )
+        right = page.locator("#fig-ride .plot").bounding_box()
     assert right is not None
     assert all(end <= right["x"] + right["width"] - GUTTER_PX for _, end in words)
     assert 2 <= len(numbers) <= BUSY
@@ -99,7 +101,7 @@ def test_the_marks_of_an_axis_stand_beside_the_data(
 
 def edges(page: Page, texts: str, area: str) -> tuple[list[Box], float]:
     """Return where the marks of the ride's axes stand, and where its rows end."""
-    ride = page.locator(".ride .plot").first
+    ride = page.locator("#fig-ride .plot").first
     box = ride.locator(area).first.bounding_box()
     assert box is not None
     return spans(ride.locator(texts)), box["x"] + box["width"]

@@ -413,11 +413,30 @@ def test_alike_events_are_folded_from_three_on() -> None:
 
 
 def test_the_worst_of_a_fold_has_the_close_up(result: Result) -> None:
+    """The worst has the lowest assist of the three, whatever the others' severity and length."""
     serious = replace(result.events[2], severity=Severity.SERIOUS)
     changed = replace(result, events=(*result.events[:2], serious, *result.events[3:]))
-    view = PageView(changed, PageOptions(), result_json(changed))
-    assert view.maker.cards()[0].shown.place == 2
-    assert view.maker.cards()[0].severity == "serious"
+    card = PageView(changed, PageOptions(), result_json(changed)).maker.cards()[0]
+    depths = {entry.place: changed.events[entry.place].measured for entry in card.entries}
+    lowest = min(depths, key=lambda place: depths[place]["min_assist_pct"])
+    assert (card.shown.place, card.severity) == (lowest, "serious")
+
+
+def test_of_many_events_the_worst_and_the_first_are_listed(result: Result) -> None:
+    def event(place: int) -> Event:
+        measured = {"min_supply_v": 10.0 - place / 100.0}
+        return replace(
+            result.events[1], start_s=2.0 * place, end_s=2.0 * place + 1, measured=measured
+        )
+
+    many = replace(result, events=tuple(event(place) for place in range(100)))
+    (card,) = PageView(many, PageOptions(), result_json(many)).maker.cards()
+    assert card.count == 100
+    assert [entry.place for entry in card.entries] == [*range(20), *range(80, 100)]
+    assert card.shown.place == 99
+    html = render_page(many)
+    links = set(re.findall(r'href="#([^"]+)"', html))
+    assert links <= set(re.findall(r'\sid="([^"]+)"', html))
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from tests.report.browsing import (
     WIDE,
     Scheme,
     draw_all,
+    open_all,
     opened,
     violations,
     walk,
@@ -30,7 +31,7 @@ pytestmark = pytest.mark.browser
 def test_nothing_is_loaded_and_every_picture_is_drawn(browser: Browser, page_file: Path) -> None:
     with opened(browser, page_file) as (page, seen):
         draw_all(page)
-        page.locator(".ride .plot").hover()
+        page.locator("#fig-ride .plot").hover()
         assert [url for url in seen.requests if not url.startswith(("file:", "data:"))] == []
         assert len([url for url in seen.requests if url.startswith("file:")]) == 1
         assert seen.errors == []
@@ -60,6 +61,7 @@ def test_without_scripts_every_picture_and_message_is_seen(
     browser: Browser, page_file: Path
 ) -> None:
     with opened(browser, page_file, scripts=False) as (page, _):
+        open_all(page)
         figures = page.locator("figure")
         assert figures.count() >= 10
         for place in range(figures.count()):
@@ -73,6 +75,7 @@ def test_without_scripts_every_picture_and_message_is_seen(
 
 def test_the_picture_is_as_tall_with_scripts_as_without(browser: Browser, page_file: Path) -> None:
     with opened(browser, page_file, scripts=False) as (page, _):
+        open_all(page)
         still = [box.bounding_box() for box in page.locator(".plot").all()]
     with opened(browser, page_file) as (page, _):
         draw_all(page)
@@ -121,7 +124,7 @@ def test_by_keyboard_alone(browser: Browser, page_file: Path) -> None:
         stops = walk(page, 60)
         assert "The ride" in stops
         assert len(set(stops)) > 25
-        ride = page.locator(".ride .live")
+        ride = page.locator("#fig-ride .live")
         ride.focus()
         before = x_range(ride)
         for key in ("+", "+", "ArrowRight"):
@@ -148,7 +151,7 @@ def test_zoom_shows_what_the_still_picture_had_no_room_for(
     browser: Browser, page_file: Path
 ) -> None:
     with opened(browser, page_file) as (page, _):
-        counts = page.locator(".ride .live").evaluate(
+        counts = page.locator("#fig-ride .live").evaluate(
             "box => box.data.filter((t) => t.name === 'Supply at the module')"
             ".map((t) => [t.x.length, Math.min(...t.y.filter((v) => v !== null))])"
         )

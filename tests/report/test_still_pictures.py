@@ -23,9 +23,11 @@ from canassist.report.charts.chart_values import (
     Style,
     Word,
 )
+from canassist.report.charts.event_bands import distinct
 from canassist.report.charts.event_looks import Family
-from canassist.report.charts.ride_chart import RideCharts, distinct, word_spans
+from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.charts.static_figures import draw
+from canassist.report.charts.word_spans import word_spans
 from canassist.report.page.measures import Measures
 from canassist.report.page.times import RideClock
 

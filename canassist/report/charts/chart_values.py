@@ -23,6 +23,12 @@ if TYPE_CHECKING:
 
 LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
+MARK_PX: Final = 16
+"""Further height of it where moments are marked."""
+HEAD_PX: Final = 15
+"""Free space at the top of a row, for its name on a narrow page."""
+ROW_FOOT_PX: Final = 3
+"""Free space at the foot of a row."""
 _WORD_SHARE: Final = 0.15
 _WIDE_SHARE: Final = 0.35
 LETTER_PX: Final = 6.3
@@ -50,11 +56,24 @@ class Style(StrEnum):
 
 
 class Limit(NamedTuple):
-    """A thin line across a row, named at the line; `below` it where what is sound lies above."""
+    """A thin line across a row, named at the line; `below` it where what is sound lies above.
+
+    The name's middle stands `at` a share of the width, as far as it fits; a `roomy` one is
+    left out on a narrow page, where it would cover a curve.
+    """
 
     value: float
     text: str
     below: bool = False
+    at: float = 1.0
+    roomy: bool = False
+
+
+class Mark(NamedTuple):
+    """A moment that a picture points at, with what to say of it."""
+
+    x: float
+    text: str
 
 
 class Word(NamedTuple):
@@ -110,7 +129,11 @@ class ChartLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One strip of a chart: a quantity with its unit (as shown) and its lines."""
+    """One strip of a chart: a quantity with its unit (as shown) and its lines.
+
+    ``beside`` are limits whose names found no place at their lines; ``doubt`` says in a word
+    or two why the channel is not to be taken at its word.
+    """
 
     label: str
     unit: str
@@ -120,6 +143,8 @@ class Row:
     span: Range = EMPTY
     places: int = 1
     height_px: int = 64
+    beside: tuple[str, ...] = ()
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +178,7 @@ class Chart:
     x_to: float
     ticks: tuple[float, ...]
     bands: tuple[Band, ...] = ()
+    marks: tuple[Mark, ...] = ()
     over_time: bool = True
     upper: tuple[str, ...] = ()
     lower: tuple[str, ...] = ()
@@ -164,7 +190,8 @@ class Chart:
     @property
     def lane_px(self) -> int:
         """Height above the first row."""
-        return LANE_PX if self.upper or self.bands else _BARE_LANE_PX
+        bare = LANE_PX if self.upper or self.bands else _BARE_LANE_PX
+        return bare + (MARK_PX if self.marks else 0)
 
     @property
     def height_px(self) -> int:
@@ -178,7 +205,7 @@ class Chart:
             low, high = max(band.start, self.x_from), min(band.end, self.x_to)
             if band.tag:
                 found.append(Tag((low + high) / 2.0, self._tag_text(band, low, high)))
-        return self.apart(found, FULL_PX if self.name == "ride" else SLIM_PX)
+        return self.apart(found, FULL_PX if self.name in {"ride", "others"} else SLIM_PX)
 
     def apart(self, tags: Iterable[Tag], width_px: int) -> list[Tag]:
         """Return those of some numbers that stand apart on a picture of this width."""

@@ -183,14 +183,14 @@ class ComparisonCharts:
 
     def _ride(self, result: Result, name: str, called: str) -> Chart:
         clock = RideClock(result.log.start_utc, self.zone)
-        whole = RideCharts(result, self.measures, clock).ride()
+        whole, more = RideCharts(result, self.measures, clock).ride_and_others()
         wanted = {channel_words(channel) for channel in _MAIN_ROWS}
         rows = tuple(
             replace(
                 row,
                 lines=tuple(replace(line, key=f"{name}-{line.key}") for line in row.lines),
             )
-            for row in whole.rows
+            for row in (*whole.rows, *(more.rows if more else ()))
             if row.label in wanted
         )
         ticks = whole.ticks[:: max(1, len(whole.ticks) // 4)]

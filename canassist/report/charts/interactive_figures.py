@@ -12,10 +12,18 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
-from canassist.report.charts.chart_values import FOOT_PX, FULL_PX, GUTTER_PX, Style
+from canassist.report.charts.chart_values import (
+    FOOT_PX,
+    FULL_PX,
+    GUTTER_PX,
+    HEAD_PX,
+    MARK_PX,
+    ROW_FOOT_PX,
+    Style,
+)
 from canassist.report.charts.event_looks import LOOKS, Family
 from canassist.report.charts.static_figures import SHADES, plain_number
-from canassist.report.charts.static_marks import FAINT, HEAD_PX, INK, TAB_FOOT_PX, TAB_TOP_PX
+from canassist.report.charts.static_marks import FAINT, INK, TAB_FOOT_PX, TAB_TOP_PX
 from canassist.report.page.measures import THIN_SPACE
 
 if TYPE_CHECKING:
@@ -34,11 +42,13 @@ GRID: Final = "rgba(27,36,48,0.12)"
 TINT_STRENGTH: Final = 0.13
 WIDE_STRENGTH: Final = 0.07
 PAPER: Final = "#fbfaf7"
-VEIL: Final = "rgba(251,250,247,0.7)"
 ROOM: Final = "room"
 NUMBER: Final = "number"
+LIMIT: Final = "limit"
+WIDE_LIMIT: Final = "limit-wide"
 """Names of what the page leaves out where a picture is too narrow: a word with the share of
-the width that it has, and a number."""
+the width that it has, a number, and the names of limits: one stays while all of the ride is
+shown, the other only where the page is wide too."""
 _LEAST_WORD_PX: Final = 30
 """A shorter stretch holds no word, not even a shortened one."""
 _TAB_ROOM_PX: Final = 20
@@ -116,11 +126,12 @@ def figure(chart: Chart) -> Plain:
     data = _bands(chart, frame)
     for place, (row, top) in enumerate(zip(chart.rows, chart.tops(), strict=True)):
         axis = f"y{place + 2}"
-        domain = frame.at(top + row.height_px - 3), frame.at(top + HEAD_PX)
+        domain = frame.at(top + row.height_px - ROW_FOOT_PX), frame.at(top + HEAD_PX)
         layout[f"yaxis{place + 2}"] = _y_axis(row, *domain)
         data += [_trace(row, line, number, axis) for number, line in enumerate(row.lines)]
         _add_limits(layout, row, axis)
         _add_words(layout, chart, row, axis)
+    _add_moments(layout, chart, frame)
     _add_tags(layout, chart, frame)
     found: Plain = {"data": data, "layout": layout}
     if chart.midnight_s is not None:
@@ -137,7 +148,8 @@ class _Frame(NamedTuple):
 
     @classmethod
     def of(cls, chart: Chart) -> _Frame:
-        top = max(chart.lane_px - _TAB_ROOM_PX, 0) if chart.bands else chart.lane_px
+        room = _TAB_ROOM_PX + (MARK_PX if chart.marks else 0)
+        top = max(chart.lane_px - room, 0) if chart.bands or chart.marks else chart.lane_px
         return cls(top, chart.height_px - top - FOOT_PX, chart.lane_px)
 
     def at(self, px: float) -> float:
@@ -277,11 +289,12 @@ def _add_limits(layout: Plain, row: Row, axis: str) -> None:
         level = {"y0": limit.value, "y1": limit.value}
         pen = {"color": INK, "width": 0.8, "dash": "5px,3px"}
         layout["shapes"].append({"type": "line", **across, **level, "line": pen})
-        text = _note(limit.text, "paper", 1, axis, limit.value)
-        layout["annotations"].append(
-            text
-            | {"xanchor": "right", "yanchor": "top" if limit.below else "bottom", "bgcolor": VEIL}
-        )
+        if limit.text:
+            text = _note(limit.text, "paper", limit.at, axis, limit.value)
+            side = {0.0: "left", 1.0: "right"}.get(limit.at, "center")
+            text |= {"xanchor": side, "yanchor": "top" if limit.below else "bottom"}
+            text |= {"name": WIDE_LIMIT if limit.roomy else LIMIT, "borderpad": 0}
+            layout["annotations"].append(text)
 
 
 def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
@@ -295,6 +308,25 @@ def _add_words(layout: Plain, chart: Chart, row: Row, axis: str) -> None:
             start = _x(chart, max(word.start, chart.x_from))
             text = _note(word.text, "x", start, axis, 0.5) | {"name": f"{ROOM} {share:.4f}"}
             layout["annotations"].append(text | {"xanchor": "left", "xshift": 3})
+
+
+def _add_moments(layout: Plain, chart: Chart, frame: _Frame) -> None:
+    """Add a line and a word for each moment that the chart points at."""
+    high = frame.at(chart.lane_px - TAB_TOP_PX - MARK_PX / 2)
+    for mark in chart.marks:
+        x = _x(chart, mark.x)
+        across = {"xref": "x", "x0": x, "x1": x, "yref": "paper", "y0": 0, "y1": high}
+        pen = {"color": INK, "width": 1.6}
+        layout["shapes"].append({"type": "line", **across, "line": pen})
+        share = (mark.x - chart.x_from) / (chart.x_to - chart.x_from)
+        side = "left" if share < _LEFT_SHARE else "right" if share > _RIGHT_SHARE else "center"
+        note = _note(mark.text, "x", x, "paper", high) | {"xanchor": side, "yanchor": "middle"}
+        note["font"] = note["font"] | {"weight": 700}
+        layout["annotations"].append(note | {"bgcolor": PAPER, "borderpad": 0})
+
+
+_LEFT_SHARE: Final = 0.3
+_RIGHT_SHARE: Final = 0.7
 
 
 def _add_tags(layout: Plain, chart: Chart, frame: _Frame) -> None:

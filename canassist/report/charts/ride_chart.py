@@ -14,14 +14,18 @@ from canassist.report.charts.chart_values import (
     Chart,
     ChartLine,
     Limit,
+    Mark,
     Row,
-    Word,
     extremes,
     nice_range,
     time_ticks,
 )
+from canassist.report.charts.event_bands import event_band, event_bands
 from canassist.report.charts.event_looks import Family, family_of, kind_words
+from canassist.report.charts.key_channels import split_rows
+from canassist.report.charts.limit_names import place_limit_names
 from canassist.report.charts.reduce import bucket_edges, reduce_channel
+from canassist.report.charts.word_spans import few_words, word_spans
 from canassist.report.page.channel_words import (
     FLOOR,
     NEVER_NEGATIVE,
@@ -38,7 +42,8 @@ if TYPE_CHECKING:
 
     from canassist.model import Channel, Event, FloatArray, Result
     from canassist.report.page.measures import Measures
-    from canassist.report.page.times import RideClock
+    from canassist.report.page.shortening import short
+from canassist.report.page.times import RideClock
 
 CLOSE_UP_S: Final = 10.0
 """Time shown before and after an event."""
@@ -55,8 +60,6 @@ _ROW_PX: Final = (64, 52)
 _MANY_ROWS: Final = 12
 _WORD_PX: Final = 40
 _CLOSE_PX: Final = 78
-_LONGEST: Final = 40
-_SAME_SHARE: Final = 0.9
 
 Span = tuple[float, float]
 
@@ -78,6 +81,7 @@ _CLOSE_UP_ROWS: Final = {
 }
 _CLOSE_UP_OTHERS: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "assist_limit")
 _MOST_ROWS: Final = 4
+_LONGEST_MODE: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,24 +93,53 @@ class RideCharts:
     clock: RideClock
 
     def ride(self) -> Chart:
-        """Return the whole ride: one row a channel, event bands through all of them."""
+        """Return the ride by the rows that carry the answer, event bands through all of them."""
+        return self.ride_and_others()[0]
+
+    def ride_and_others(self) -> tuple[Chart, Chart | None]:
+        """Return the ride by the rows that carry the answer, and by the others, if any."""
+        key, rest = self._split()
+        bands = event_bands(enumerate(self._events()), log_end_s=self._end, span_s=self._end)
+        families = {family_of(event) for event in self._events() if event.severity != "note"}
+        message = f"{duration(self._end)}: {self._counted()}"
+        ride = self._over_ride(("ride", message), key, bands, families)
+        if not rest:
+            return ride, None
+        names = [
+            "wheel speeds" if row[0] in WHEELS else channel_words(row[0]).lower() for row in rest
+        ]
+        listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+        return ride, self._over_ride(
+            ("others", f"The other channels: {listed}"), rest, bands, families
+        )
+
+    def _over_ride(
+        self,
+        called: tuple[str, str],
+        groups: list[tuple[str, ...]],
+        bands: list[Band],
+        families: set[Family],
+    ) -> Chart:
         end = self._end
         still = bucket_edges(0.0, end, _STILL_BUCKETS)
         dense = bucket_edges(
             0.0, end, _DENSE_BUCKETS, windows=self._windows(), window_count=_WINDOW_BUCKETS
         )
-        groups = self._groups()
         tall = _ROW_PX[len(groups) > _MANY_ROWS]
-        rows = tuple(self._group(names, still, dense, tall) for names in groups)
-        bands = distinct(
-            [
-                _band(event, end, str(place + 1))
-                for place, event in enumerate(self._events())
-                if is_drawn(event)
-            ]
+        rows = tuple(
+            self._words_row(names[0], (0.0, end))
+            if names[0] in WORD_CHANNELS
+            else self._row(names, still, dense, tall, _spoken(names[0], families))
+            for names in groups
         )
-        message = f"{duration(end)}: {self._counted()}"
-        return self._chart(("ride", message), rows, bands, (0.0, end))
+        return self._chart(called, rows, bands, (0.0, end))
+
+    def _split(self) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
+        """Return the rows that carry the answer, and the others."""
+        conclusions = self.result.conclusions
+        code = str(conclusions[0].code) if conclusions else ""
+        spoken = (event.channel for event in self._events() if event.severity != "note")
+        return split_rows(self._groups(), code, list(dict.fromkeys(spoken))[:2])
 
     def close_up(self, place: int, message: str) -> Chart:
         """Return an event with the time before and after it; `place` counts from 0."""
@@ -123,23 +156,19 @@ class RideCharts:
             wanted = (str(event.measured["seen_on"]), *wanted)
         names = [name for name in dict.fromkeys(wanted) if self._has_value(name)][:_MOST_ROWS]
         rows = tuple(
-            self._words_row(name)
+            self._words_row(name, (low, high))
             if name in WORD_CHANNELS
             else self._row((name,), edges, None, _CLOSE_PX, spoken if number == 0 else None)
             for number, name in enumerate(names)
         )
-        near = [
-            _band(other, self._end, str(number + 1))
+        near = (
+            (number, other)
             for number, other in enumerate(self.result.events)
-            if number != place
-            and is_drawn(other)
-            and other.start_s < high
-            and other.until(self._end) > low
-        ]
-        own = replace(_band(event, self._end, str(place + 1)), main=True)
-        return self._chart(
-            (f"event-{place + 1}", message), rows, (*distinct(near, own), own), (low, high)
+            if number != place and other.start_s < high and other.until(self._end) > low
         )
+        own = replace(event_band(place, event, self._end), main=True)
+        bands = event_bands(near, log_end_s=self._end, span_s=high - low, own=(own,))
+        return self._chart((f"event-{place + 1}", message), rows, (*bands, own), (low, high))
 
     def absent(self) -> tuple[str, ...]:
         """Return the main channels that the log lacks, in words."""
@@ -186,21 +215,15 @@ class RideCharts:
         wheels = tuple(name for name in WHEELS if name in names)
         return [*groups, wheels] if wheels else groups
 
-    def _group(
-        self, names: tuple[str, ...], still: FloatArray, dense: FloatArray, tall: int
-    ) -> Row:
-        if names[0] in WORD_CHANNELS:
-            return self._words_row(names[0])
-        return self._row(names, still, dense, tall, self._spoken(names[0]))
-
-    def _words_row(self, name: str) -> Row:
-        words = word_spans(self.result.channels[name], self._end)
-        return Row(label=channel_words(name), unit="", words=words, height_px=_WORD_PX)
-
-    def _spoken(self, name: str) -> Family | None:
-        """Return the family of the channel that the answer speaks of."""
-        families = {family_of(event) for event in self._events() if event.severity != "note"}
-        return next((item for item in families if name in _FAMILY_CHANNEL[item][:1]), None)
+    def _words_row(self, name: str, span: Span) -> Row:
+        channel = self.result.channels[name]
+        return Row(
+            label=channel_words(name),
+            unit="",
+            words=few_words(word_spans(channel, self._end), *span),
+            height_px=_WORD_PX,
+            doubt=doubt_words(channel),
+        )
 
     def _row(
         self,
@@ -234,6 +257,7 @@ class RideCharts:
             span=nice_range([*values, *near], most=3, floor=floor, least=least),
             places=self.measures.shown(unit).places,
             height_px=tall,
+            doubt=next(filter(None, map(doubt_words, channels)), ""),
         )
 
     def _line(
@@ -282,11 +306,12 @@ class RideCharts:
         fine = len(ticks) > 1 and ticks[1] - ticks[0] < 1.0
         seconds = tuple(f"{tick:.1f}" if fine else f"{tick:.0f}" for tick in ticks)
         seconds = (*seconds[:-1], f"{seconds[-1]} s") if seconds else ()
-        return Chart(
+        whole = Chart(
             name=name,
             message=message,
             rows=rows,
             bands=tuple(bands),
+            marks=tuple(self._marks(*span)),
             x_from=span[0],
             x_to=span[1],
             ticks=ticks,
@@ -298,6 +323,34 @@ class RideCharts:
             midnight_s=self.clock.midnight_s(),
             zone=self.clock.zone_name(),
         )
+        return place_limit_names(whole)
+
+    def _marks(self, low: float, high: float) -> Iterable[Mark]:
+        """Yield the moments that the customer complained of, with the mode ridden then."""
+        for moment in self.result.moments:
+            if low <= moment.at_s <= high:
+                text = f"complaint {minutes_seconds(moment.at_s)}"
+                mode = moment.readings.get("assist_mode")
+                channel = self.result.channels.get("assist_mode")
+                if mode is not None and channel is not None:
+                    text += f", mode {short(channel.labels.get(mode, f'{mode:g}'), _LONGEST_MODE)}"
+                yield Mark(moment.at_s, text)
+
+
+def _spoken(name: str, families: set[Family]) -> Family | None:
+    """Return the family of a channel that events speak of."""
+    return next(
+        (item for item in Family if item in families and name in _FAMILY_CHANNEL[item][:1]), None
+    )
+
+
+def doubt_words(channel: Channel) -> str:
+    """Return in a word or two why a channel is not to be taken at its word; empty for none."""
+    if channel.doubt:
+        return "in doubt"
+    if not channel.unit_known:
+        return "unit not known"
+    return "from another unit" if channel.stands_in else ""
 
 
 _MAIN: Final = (
@@ -320,68 +373,5 @@ def _weight(event: Event) -> tuple[int, float]:
     return order[str(event.severity)], -event.start_s
 
 
-def is_drawn(event: Event) -> bool:
-    """Tell whether an event is a stretch of the ride: a trouble code is merely seen there."""
-    return event.kind is not EventKind.TROUBLE_CODE
-
-
 def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
-
-
-def _band(event: Event, end: float, tag: str) -> Band:
-    return Band(
-        start=event.start_s,
-        end=event.until(end),
-        family=family_of(event),
-        tag=tag,
-        open_end=event.end_s is None,
-    )
-
-
-def distinct(bands: Iterable[Band], *more: Band) -> list[Band]:
-    """Return bands without those that lie on another of their family.
-
-    Several signals of one unit get lost at once: their tints would add up to black.
-    """
-    found: list[Band] = []
-    for band in bands:
-        if not any(_covers(other, band) for other in (*more, *found)):
-            found.append(band)
-    return found
-
-
-def _covers(one: Band, other: Band) -> bool:
-    shared = min(one.end, other.end) - max(one.start, other.start)
-    longest = max(one.end - one.start, other.end - other.start)
-    return one.family is other.family and shared >= _SAME_SHARE * longest
-
-
-def word_spans(channel: Channel, end: float) -> tuple[Word, ...]:
-    """Return the stretches in which a text channel says one thing.
-
-    Parameters
-    ----------
-    channel : Channel
-        A text channel.
-    end : float
-        End of the log in seconds.
-
-    Returns
-    -------
-    tuple of Word
-        In time order; a gap is left out.
-    """
-    rows = np.flatnonzero(~np.isnan(channel.value))
-    if not len(rows):
-        return ()
-    time_s, value = channel.time_s[rows], channel.value[rows]
-    gap = np.diff(time_s, prepend=time_s[0]) > channel.stale_after_s
-    starts = np.flatnonzero((np.diff(value, prepend=np.inf) != 0) | gap)
-    lasts = np.append(starts[1:], len(rows)) - 1
-    until = np.append(time_s[1:], end)
-    ends = np.minimum(until[lasts], time_s[lasts] + channel.stale_after_s)
-    return tuple(
-        Word(float(time_s[first]), float(stop), short(channel.text_at(int(rows[first])), _LONGEST))
-        for first, stop in zip(starts, ends, strict=True)
-    )

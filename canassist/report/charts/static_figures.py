@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from markupsafe import Markup, escape
 
-from canassist.report.charts.chart_values import FOOT_PX, Style
+from canassist.report.charts.chart_values import FOOT_PX, HEAD_PX, ROW_FOOT_PX, Style
 from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.limit_names import NAME_PX, height_of
 from canassist.report.charts.static_marks import (
     FAINT,
     HALO,
-    HEAD_PX,
     INK,
     WIDE,
     bands,
+    moments,
     numbers,
     percent,
     words,
@@ -48,6 +49,7 @@ def draw(chart: Chart) -> Markup:
     parts.append(bands(chart, bottom))
     parts += [_row(chart, row, top) for row, top in zip(chart.rows, chart.tops(), strict=True)]
     parts.append(_axis(chart, bottom))
+    parts.append(moments(chart, bottom))
     parts.append(numbers(chart))
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704 - every text in it went through escape
@@ -70,7 +72,7 @@ def _row(chart: Chart, row: Row, top: int) -> str:
         return "".join(parts)
     parts += [_tick(row, tick, top) for tick in row.span.ticks]
     parts += [_limit(row, limit, top) for limit in row.limits]
-    tall = row.height_px - HEAD_PX - 3
+    tall = row.height_px - HEAD_PX - ROW_FOOT_PX
     parts.append(
         f'<svg y="{top + HEAD_PX}" width="100%" height="{tall}" viewBox="0 0 {WIDE} {_TALL}"'
         ' preserveAspectRatio="none">'
@@ -81,9 +83,7 @@ def _row(chart: Chart, row: Row, top: int) -> str:
 
 
 def _y(row: Row, value: float, top: int) -> float:
-    tall = row.height_px - HEAD_PX - 3
-    share = (value - row.span.low) / (row.span.high - row.span.low)
-    return top + HEAD_PX + tall * (1.0 - share)
+    return top + height_of(row, value)
 
 
 def _tick(row: Row, tick: float, top: int) -> str:
@@ -104,12 +104,18 @@ def _limit(row: Row, limit: Limit, top: int) -> str:
     if not row.span.low <= limit.value <= row.span.high:
         return ""
     y = _y(row, limit.value, top)
-    foot = y + (11.0 if limit.below else -2.5)
-    return (
+    line = (
         f'<line class="limit" x2="100%" y1="{y:.1f}" y2="{y:.1f}" stroke="{INK}"'
         ' stroke-width=".8" stroke-dasharray="5 3"></line>'
-        f'<text class="limit-name halo" x="100%" dx="-3" y="{foot:.1f}" text-anchor="end"'
-        f' fill="{INK}" {HALO}>{escape(limit.text)}</text>'
+    )
+    if not limit.text:
+        return line
+    foot = y + (NAME_PX if limit.below else -2.5)
+    anchor, shift = {0.0: ("start", 3), 1.0: ("end", -3)}.get(limit.at, ("middle", 0))
+    kind = "limit-name halo roomy" if limit.roomy else "limit-name halo"
+    return (
+        f'{line}<text class="{kind}" x="{100 * limit.at:g}%" dx="{shift}" y="{foot:.1f}"'
+        f' text-anchor="{anchor}" fill="{INK}" {HALO}>{escape(limit.text)}</text>'
     )
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup, escape
 
-from canassist.report.charts.chart_values import FULL_PX, NARROW_PX, WIDE_PX
+from canassist.report.charts.chart_values import FULL_PX, HEAD_PX, MARK_PX, NARROW_PX, WIDE_PX
 from canassist.report.charts.event_looks import LOOKS, Family
 
 if TYPE_CHECKING:
@@ -19,9 +19,6 @@ FAINT: Final = "#5b6470"
 HALO: Final = 'stroke="#fbfaf7" stroke-width="3" paint-order="stroke" stroke-linejoin="round"'
 WIDE: Final = 2000
 """Width of the stretched plane in which curves are drawn; half a px or less on a page."""
-
-HEAD_PX: Final = 15
-"""Free space at the top of a row, for its name on a narrow page."""
 
 TAB_TOP_PX: Final = 18
 TAB_FOOT_PX: Final = 6
@@ -137,6 +134,28 @@ def numbers(chart: Chart) -> str:
     if not texts:
         return ""
     return f'<g text-anchor="middle" font-weight="700" fill="{INK}" {HALO}>{texts}</g>'
+
+
+_AT_LEFT_PCT: Final = 30.0
+_AT_RIGHT_PCT: Final = 70.0
+
+
+def moments(chart: Chart, bottom: int) -> str:
+    """Return the moments that a chart points at: a line through all rows, and what they are."""
+    parts = []
+    for mark in chart.marks:
+        at = percent(chart, mark.x)
+        anchor = "start" if at < _AT_LEFT_PCT else "end" if at > _AT_RIGHT_PCT else "middle"
+        shift = {"start": -3, "end": 3}.get(anchor, 0)
+        top = chart.lane_px - MARK_PX - TAB_TOP_PX
+        parts.append(
+            f'<line class="moment-line" x1="{at:.2f}%" x2="{at:.2f}%" y1="{top + 15}"'
+            f' y2="{bottom}" stroke="{INK}" stroke-width="1.6"></line>'
+            f'<text class="halo moment-word" x="{at:.2f}%" dx="{shift}" y="{top + 11}"'
+            f' text-anchor="{anchor}" font-weight="700" fill="{INK}" {HALO}>'
+            f"{escape(mark.text)}</text>"
+        )
+    return "".join(parts)
 
 
 def words(chart: Chart, row: Row, top: int) -> str:

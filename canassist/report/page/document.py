@@ -17,16 +17,17 @@ from typing import TYPE_CHECKING, Any, Final
 import jinja2
 from markupsafe import Markup
 
-from canassist.report.charts.chart_values import BOLD_PX, GUTTER_PX, LETTER_PX
+from canassist.report.charts.chart_values import BOLD_PX, GUTTER_PX, LETTER_PX, WIDE_PX
 from canassist.report.charts.event_looks import LOOKS
 from canassist.report.charts.interactive_figures import (
     EPOCH_MS,
     GRID,
+    LIMIT,
     NUMBER,
     PAPER,
     ROOM,
     TINT_STRENGTH,
-    VEIL,
+    WIDE_LIMIT,
     WIDE_STRENGTH,
     data_table,
     faded,
@@ -35,6 +36,7 @@ from canassist.report.charts.interactive_figures import (
 from canassist.report.charts.static_figures import draw, swatch
 from canassist.report.charts.static_marks import FAINT, INK, textures
 from canassist.report.page import packing
+from canassist.report.page.embedded_data import UNSOUND_CODES, embedded_text, is_packed
 from canassist.report.page.shortening import short, stopped
 from canassist.report.page.tables import chart_table
 from canassist.report.seal import seal
@@ -91,7 +93,7 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
     style, loader = sheet(document.identity), _loader()
     library, figures = packing.packed_library(), _figures(document.charts)
     scripts = {
-        seal.RESULT_ID: script_text(document.data),
+        seal.RESULT_ID: embedded_text(document.data),
         seal.FIGURES_ID: figures,
         seal.LIBRARY_ID: library,
         seal.LOADER_ID: loader,
@@ -108,7 +110,8 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
         textures=textures(),
         style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
         policy=_policy(style, loader),
-        scripts={name: Markup(text) for name, text in scripts.items()},  # noqa: S704 - see script_text
+        packed=is_packed(scripts[seal.RESULT_ID]),
+        scripts={name: Markup(text) for name, text in scripts.items()},  # noqa: S704 - see embedded_text
         seal_slot=Markup(_SLOT),  # noqa: S704 - a constant
     )
     page = sound_text(page)
@@ -140,6 +143,9 @@ def _loader() -> str:
             epoch_ms=EPOCH_MS,
             number=NUMBER,
             room=ROOM,
+            limit=LIMIT,
+            wide_limit=WIDE_LIMIT,
+            narrow_px=WIDE_PX,
             letter_px=LETTER_PX,
             bold_px=BOLD_PX,
             gutter_px=GUTTER_PX,
@@ -171,16 +177,7 @@ def sound_text(text: str) -> str:
     return _UNSOUND.sub("\ufffd", text)
 
 
-_UNSOUND_CODES: Final = (
-    *(code for code in range(0x20) if chr(code) not in "\t\n"),
-    *range(0x7F, 0xA0),
-    *range(0x200E, 0x2010),
-    *range(0x202A, 0x202F),
-    *range(0x2066, 0x206A),
-    0xFEFF,
-    *range(0xD800, 0xE000),
-)
-_UNSOUND: Final = re.compile("[" + "".join(re.escape(chr(code)) for code in _UNSOUND_CODES) + "]")
+_UNSOUND: Final = re.compile("[" + "".join(re.escape(chr(code)) for code in UNSOUND_CODES) + "]")
 
 
 def _dark_colours() -> dict[str, str]:
@@ -189,7 +186,6 @@ def _dark_colours() -> dict[str, str]:
         INK: "#e8e6e1",
         FAINT: "#a9aeb5",
         PAPER: "#15191e",
-        VEIL: "rgba(21,25,30,0.7)",
         GRID: "rgba(232,230,225,0.12)",
     }
     for look in LOOKS.values():
@@ -197,17 +193,6 @@ def _dark_colours() -> dict[str, str]:
         for share in (TINT_STRENGTH, WIDE_STRENGTH):
             found[faded(look.hue, share)] = faded(look.dark_edge, share)
     return found
-
-
-def script_text(data: bytes) -> str:
-    """Return JSON as it may stand in a script element.
-
-    "<", and whatever `sound_text` would replace, is written as an escape.
-    """
-    return data.decode("utf-8").translate(_ESCAPES)
-
-
-_ESCAPES: Final = {code: f"\\u{code:04x}" for code in (ord("<"), *_UNSOUND_CODES)}
 
 
 def css_string(text: str) -> str:

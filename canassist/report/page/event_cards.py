@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from canassist.report.page.rules import LimitLine, Rulebook
 
 _ALIKE: Final = 3
+MOST_ENTRIES: Final = 40
+"""Events that a folded card lists; the data has all."""
+_WORST_LISTED: Final = 20
 _MOST_COLUMNS: Final = 4
 _OF_A_SIGNAL: Final = frozenset(
     {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
@@ -73,11 +77,15 @@ class CardEntry:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One event, or several alike; ``shown`` is the one with the close-up."""
+    """One event, or several alike; ``shown``, the worst, is the one with the close-up.
+
+    Of many events ``entries`` has the first and the worst, in time order; ``count`` is all.
+    """
 
     title: str
     family: Family
     severity: str
+    count: int
     entries: tuple[CardEntry, ...]
     shown: CardEntry
     rule: str
@@ -105,7 +113,7 @@ class Card:
     @property
     def folded(self) -> bool:
         """Whether several events share the card."""
-        return len(self.entries) > 1
+        return self.count > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +131,8 @@ class CardMaker:
 
     def _card(self, places: tuple[int, ...]) -> Card:
         events = [self.result.events[place] for place in places]
-        worst = max(places, key=self._badness)
+        by_badness = sorted(places, key=self._badness, reverse=True)
+        worst = by_badness[0]
         event = self.result.events[worst]
         cause = cause_words(event)
         title = kind_words(event)
@@ -142,7 +151,8 @@ class CardMaker:
             title=title,
             family=family_of(event),
             severity=max((str(item.severity) for item in events), key=_SEVERITIES.index),
-            entries=tuple(self.entry(place) for place in places),
+            count=len(places),
+            entries=tuple(self.entry(place) for place in _listed(places, by_badness)),
             shown=self.entry(worst),
             rule=self.rulebook.rule(event),
             limits=self.rulebook.limits_of(event),
@@ -169,10 +179,16 @@ class CardMaker:
             readings=self._readings(event.channels_then, self.result.channels),
         )
 
-    def _badness(self, place: int) -> tuple[int, float]:
+    def _badness(self, place: int) -> tuple[float, float]:
+        """Return how bad an event is among its own kind: by its depth, else by its length."""
         event = self.result.events[place]
-        end = self.result.log.duration_s
-        return _SEVERITIES.index(str(event.severity)), event.until(end) - event.start_s
+        length_s = event.until(self.result.log.duration_s) - event.start_s
+        name, sign = _DEPTHS.get(event.kind, ("", 1.0))
+        depth = event.measured.get(name)
+        if isinstance(depth, (int, float)) and math.isfinite(depth):
+            depth = abs(depth) if event.kind is EventKind.TORQUE_OFFSET else sign * depth
+            return depth, length_s
+        return -math.inf, length_s
 
     def _pairs(self, event: Event) -> tuple[Pair, ...]:
         """Return what was measured; first what also has an expected figure."""
@@ -216,6 +232,27 @@ class CardMaker:
         return self.measures.text(value, channel_unit(channel))
 
 
+_DEPTHS: Final = {
+    EventKind.DERATE: ("min_assist_pct", -1.0),
+    EventKind.UNDERVOLTAGE: ("min_supply_v", -1.0),
+    EventKind.OVERVOLTAGE: ("max_supply_v", 1.0),
+    EventKind.TORQUE_OFFSET: ("offset_nm", 1.0),
+}
+"""The figure that tells how bad an event of a kind is, and which way is worse."""
+
+
+def _listed(places: tuple[int, ...], by_badness: Sequence[int]) -> list[int]:
+    """Return the events that a card lists: all, or the worst and the first of many."""
+    if len(places) <= MOST_ENTRIES:
+        return list(places)
+    chosen = set(by_badness[:_WORST_LISTED])
+    for place in places:
+        if len(chosen) == MOST_ENTRIES:
+            break
+        chosen.add(place)
+    return sorted(chosen)
+
+
 def _subject(event: Event) -> str:
     """Return what an event is about where there are several of its kind at once."""
     if event.code:
@@ -256,3 +293,12 @@ def fold(events: Sequence[Event]) -> list[tuple[int, ...]]:
         else:
             groups += [(place,) for place in places]
     return sorted(groups)
+
+
+def anchors(cards: Sequence[Card], groups: Sequence[tuple[int, ...]]) -> dict[int, str]:
+    """Return what a link to each event leads to: its own line, or its card's heading."""
+    found: dict[int, str] = {}
+    for card, group in zip(cards, groups, strict=True):
+        found |= dict.fromkeys(group, f"card-{card.entries[0].number}")
+        found |= {entry.place: f"event-{entry.number}" for entry in card.entries}
+    return found

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError
+from canassist.report.charts.event_bands import is_drawn
 from canassist.report.charts.event_looks import LOOKS, kind_words
 from canassist.report.charts.physics_charts import PhysicsCharts
-from canassist.report.charts.ride_chart import RideCharts, is_drawn
+from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.data.result_json import result_json
 from canassist.report.page.channel_words import channel_words
 from canassist.report.page.document import Document, build
-from canassist.report.page.event_cards import Card, CardMaker
+from canassist.report.page.event_cards import Card, CardMaker, anchors, fold
 from canassist.report.page.glossary import GLOSSARY
 from canassist.report.page.masks import find_vins, mask_number, masker
 from canassist.report.page.measures import Measures
@@ -143,15 +144,17 @@ class PageView:
         self.physics = tuple(PhysicsCharts(result, self.measures).all())
         self.pictures = frozenset(chart.name for chart in self.physics)
         self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
+        self.cards = self.maker.cards()
+        self.anchors = anchors(self.cards, fold(result.events))
 
     def document(self) -> Document:
         """Return the page's parts."""
         result = self.result
         number = page_number(self.data)
         log_name = self._log_name()
-        cards = self.maker.cards()
+        cards = self.cards
         rides = RideCharts(result, self.measures, self.clock)
-        ride = rides.ride()
+        ride, others = rides.ride_and_others()
         close_ups = [
             rides.close_up(card.shown.place, card.shown.text or card.title)
             for card in cards[:_MOST_CLOSE_UPS]
@@ -160,7 +163,7 @@ class PageView:
         return Document(
             template="report.html",
             context=self._context(cards, number) | {"absent": rides.absent()},
-            charts=[ride, *close_ups, *self.physics],
+            charts=[ride, *([others] if others else []), *close_ups, *self.physics],
             data=self.data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",
@@ -278,7 +281,10 @@ class PageView:
         shown = known[:_MOST_LINKS]
         return {
             "text": self.measures.sentence(part.text),
-            "events": [(place + 1, self._label(self.result.events[place])) for place in shown],
+            "events": [
+                (place + 1, self.anchors[place], self._label(self.result.events[place]))
+                for place in shown
+            ],
             "more": len(known) - len(shown),
             "figure": part.figure if part.figure in self.pictures else "",
         }
@@ -292,7 +298,11 @@ class PageView:
             {
                 "when": minutes_seconds(item.at_s),
                 "text": self.measures.sentence(item.text),
-                "events": [place + 1 for place in item.events],
+                "events": [
+                    (place + 1, self.anchors[place])
+                    for place in sorted(item.events)
+                    if place in self.anchors
+                ],
                 "readings": [
                     (
                         channel_words(name),

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import rfc8785
 
-from canassist.report.page.document import script_text, seal_section
+from canassist.report.page.document import seal_section
+from canassist.report.page.embedded_data import embedded_data, is_packed, script_text
 from canassist.report.seal import seal
 from canassist.report.seal.signing import Signature, fingerprint, is_signed
 from canassist.report.seal.stated import is_result, with_names_of
@@ -176,10 +177,11 @@ def _undamaged(reading: seal.Reading, found: _Seal) -> Iterator[Check]:
 
 def _canonical(text: str, expected: str) -> bool:
     try:
-        data = rfc8785.dumps(json.loads(text))
+        data = rfc8785.dumps(json.loads(embedded_data(text)))
     except (ValueError, RecursionError, rfc8785.CanonicalizationError):
         return False
-    return script_text(data) == text and hashlib.sha256(data).hexdigest() == expected
+    as_written = is_packed(text) or script_text(data) == text
+    return as_written and hashlib.sha256(data).hexdigest() == expected
 
 
 def _signed(found: _Seal) -> Check:
@@ -215,7 +217,7 @@ def page_data(html: str) -> Json | None:
 
 def _result(reading: seal.Reading) -> Json | None:
     try:
-        found = json.loads(reading.scripts[seal.RESULT_ID])
+        found = json.loads(embedded_data(reading.scripts[seal.RESULT_ID]))
     except (KeyError, ValueError, RecursionError):
         return None
     return found if is_result(found) else None

@@ -118,9 +118,22 @@
     };
     const fits = (note) => {
       const [kind, share] = (note.name ?? "").split(" ");
+      if (kind === "{{ wide_limit }}" && width < {{ narrow_px }}) return [];
       return kind === "{{ number }}" ? number(note) : kind === "{{ room }}" ? word(note, Number(share)) : [note];
     };
     return { ...layout, annotations: layout.annotations.flatMap(fits) };
+  };
+
+  // The names of limits have their places on the whole picture: zoomed in, a curve may be there.
+  const nameLimits = (box, whole) => {
+    const now = box.layout.xaxis.range.map((x) => (typeof x === "string" ? Date.parse(x + "Z") : x));
+    const shown = Math.abs(now[1] - now[0] - (whole[1] - whole[0])) < 1e-6 * (whole[1] - whole[0]);
+    const changes = {};
+    (box.layout.annotations ?? []).forEach((note, i) => {
+      const named = note.name === "{{ limit }}" || note.name === "{{ wide_limit }}";
+      if (named && (note.visible ?? true) !== shown) changes[`annotations[${i}].visible`] = shown;
+    });
+    if (Object.keys(changes).length) Plotly.relayout(box, changes);
   };
 
   const draw = async (box, figure, data) => {
@@ -135,6 +148,7 @@
     box.setAttribute("aria-label", box.closest("figure").querySelector("figcaption").textContent
       + ". Plus and minus zoom, left and right move, 0 shows all.");
     if (figure.layout.xaxis.type === "date") readout(box, figure.clock);
+    box.on("plotly_relayout", () => nameLimits(box, figure.layout.xaxis.range));
     box.addEventListener("keydown", keys(box, figure.layout.xaxis));
   };
 
