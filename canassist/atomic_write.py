@@ -34,6 +34,9 @@ def check_folder(path: Path) -> None:
         raise OutputError(problem, "Make the folder, or choose one that exists.")
     if is_folder:
         raise OutputError(f"{path}: is a folder, not a file's name.", "Give the file a name.")
+    if path.exists() and not path.is_file():
+        problem = f"{path}: is a device or a pipe, and is left alone."
+        raise OutputError(problem, "Give the name of an ordinary file.")
 
 
 def write_whole(files: Mapping[Path, bytes], *, secret: Container[Path] = ()) -> None:

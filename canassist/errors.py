@@ -69,7 +69,7 @@ class MissingExtraError(CanassistError):
 class OutputError(CanassistError):
     """A result cannot be written where it was asked for."""
 
-    exit_status = 1
+    exit_status = 2
 
 
 class UsageError(CanassistError):

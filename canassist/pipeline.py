@@ -53,6 +53,7 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     profile: PathLike | Profile | None = None,
     case: Case | None = None,
     case_file: PathLike | Sequence[PathLike] | None = None,
+    project_file: PathLike | None = None,
     progress: Progress = silent,
     meanwhile: Callable[[], object] | None = None,
 ) -> Result:
@@ -70,6 +71,8 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         What the workshop says about the job.
     case_file : path or sequence of paths, optional
         Files that it was read from, to be listed among the inputs.
+    project_file : path, optional
+        What named databases, profile, units or zone, to be listed too.
     progress : callable, optional
         Called with a `Step` now and then; what it raises stops the work.
     meanwhile : callable, optional
@@ -93,9 +96,8 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     pool = ThreadPoolExecutor(max_workers=1)
     try:
-        hashing = pool.submit(
-            inputs_at_hand, log_paths, dbc_files, profile_paths, _paths(case_file or ())
-        )
+        said_in = _paths(project_file or ()), _paths(case_file or ())
+        hashing = pool.submit(inputs_at_hand, log_paths, dbc_files, profile_paths, *said_in)
         pool.submit(importlib.import_module, "canassist.judging")
         if meanwhile is not None:
             pool.submit(meanwhile)
@@ -257,10 +259,13 @@ def inputs_at_hand(
     logs: Sequence[Path],
     databases: Sequence[Path],
     profiles: Sequence[Path],
+    projects: Sequence[Path] = (),
     cases: Sequence[Path] = (),
 ) -> tuple[InputFile, ...]:
     """Return name, size and SHA-256 of every file, in the order in which a result lists them."""
-    roles = (("log", logs), ("dbc", databases), ("profile", profiles), ("case", cases))
+    roles: tuple[tuple[str, Sequence[Path]], ...]
+    roles = (("log", logs), ("dbc", databases), ("profile", profiles))
+    roles += (("project", projects), ("case", cases))
     return tuple(input_file(path, role) for role, paths in roles for path in paths)
 
 

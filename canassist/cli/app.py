@@ -9,10 +9,13 @@ from typing import Annotated
 import typer
 
 from canassist.cli.channels_command import channels
+from canassist.cli.command_shape import HELP_NAMES, CommandGroup, OneCommand
 from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
 from canassist.cli.exit_status import INTERRUPTED, guarded
+from canassist.cli.explain_command import explain
 from canassist.cli.garbage_collector import leave_the_rest
+from canassist.cli.help_command import completion, help_
 from canassist.cli.keys_command import keys
 from canassist.cli.record_command import record
 from canassist.cli.report_command import report
@@ -23,6 +26,8 @@ from canassist.version import VERSION
 
 app = typer.Typer(
     name="canassist",
+    cls=CommandGroup,
+    context_settings=HELP_NAMES,
     help="Say why the steering went heavy, from a CAN bus log of the ride.",
     no_args_is_help=True,
     add_completion=False,
@@ -30,7 +35,10 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 for command in (report, compare, screen, channels, record, verify, keys, demo, serve):
-    app.command()(guarded(command))
+    app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(command))
+app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(explain))
+app.command("help", cls=OneCommand, context_settings=HELP_NAMES)(guarded(help_))
+app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(completion))
 
 
 def _say_version(asked: bool) -> None:

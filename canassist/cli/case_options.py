@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from canassist.model import Case, RecorderNotes
 
+_TWO_PLACES: Final = re.compile(r"(?a)\s*(\d+)[.,]([0-5]\d)\s*")
 _CLOCK: Final = re.compile(r"(?a)(?:(\d+):)?(\d+):([0-5]\d(?:\.\d+)?)|(\d+(?:\.\d+)?)")
 
 
@@ -24,8 +25,14 @@ def moment_s(text: str) -> float:
     Raises
     ------
     UsageError
-        If it is none of these.
+        If it is none of these, or may be read in two ways.
     """
+    meant = _TWO_PLACES.fullmatch(text)
+    if meant:
+        problem = f'--at "{text}" may be minutes and seconds, or seconds.'
+        raise UsageError(
+            problem, f"Write {meant[1]}:{meant[2]}, or {meant[1]}.{meant[2]}0 seconds."
+        )
     found = _CLOCK.fullmatch(text.strip())
     if not found:
         raise UsageError(f'--at "{text}" is no moment of a ride.', "Write m:ss, such as 3:25.")
@@ -61,7 +68,7 @@ def read_case(path: Path) -> Case:
     unknown = sorted(set(table) - set(known))
     if unknown:
         problem = f"{path.name}: {unknown[0]} is not known."
-        raise InputError(problem, f"Known: {', '.join((*known, 'at'))}.")
+        raise InputError(problem, f"Known: {', '.join((*known, 'at', 'at_log'))}.")
     for name, value in table.items():
         if isinstance(value, (bool, list, dict)):
             problem = f"{path.name}: {name} is no text."

@@ -13,9 +13,11 @@ from canassist.cli import options
 from canassist.cli.case_options import make_case
 from canassist.cli.exit_status import say
 from canassist.cli.garbage_collector import collect_rarely
+from canassist.cli.named_inputs import check_names
 from canassist.cli.output_names import LOG_ENDINGS, stem
 from canassist.cli.outputs import outputs
 from canassist.cli.progress_bar import bar
+from canassist.cli.project_file import join_project
 from canassist.cli.report_command import prepare_page
 from canassist.errors import InputError
 
@@ -54,7 +56,7 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     ] = None,
     output: options.OutputPage = None,
     json_file: options.JsonFile = None,
-    units: options.ShownUnits = "metric",
+    units: options.ShownUnits = None,
     zone: options.Zone = "",
     export: options.ExportFolder = None,
     pdf: options.Pdf = False,
@@ -68,9 +70,21 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     technician: options.Technician = "",
     equipment: options.Equipment = "",
     unmask: options.Unmask = False,
+    no_project: options.NoProject = False,
 ) -> None:
     """Say what differs between two vehicles, or before and after a repair."""
     collect_rarely()
+    for side, files, own in ((a, dbc, profile), (b, dbc_b, profile_b)):
+        check_names([] if side.is_dir() else [side], options.files_of(files), own)
+    project = join_project(
+        a,
+        dbc=dbc,
+        profile=profile,
+        units=units,
+        zone=zone,
+        use=not no_project,
+    )
+    dbc, profile = project.dbc, project.profile
     wanted = outputs(
         f"{side_name(a)}_vs_{side_name(b)}.compare.html",
         output=output,
@@ -78,8 +92,8 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         export=export,
         pdf=pdf,
         sign=sign,
-        units=units,
-        zone=zone,
+        units=project.units,
+        zone=project.zone,
         unmask=unmask,
     )
     case = make_case(
@@ -105,15 +119,15 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         ),
     )
     read = [file for side in sides for file in (*side.logs, *options.files_of(side.dbc))]
-    wanted.check([*read, profile, profile_b, case_file])
-    _answer(sides, case, wanted)
+    wanted.check([*read, profile, profile_b, case_file, project.file])
+    _answer(sides, case, wanted, project.file)
 
 
-def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs) -> None:
+def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs, project: Path | None) -> None:
     one, other = sides
     with bar() as progress:
-        rides_a = _rides(one, progress, None if wanted.only_json else prepare_page)
-        rides_b = _rides(other, progress)
+        rides_a = _rides(one, project, progress, None if wanted.only_json else prepare_page)
+        rides_b = _rides(other, project, progress)
     from canassist import report as writing
     from canassist.comparison import compare as compare_sides
 
@@ -125,7 +139,7 @@ def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs) -> None:
         lambda folder: _exported(sides, (rides_a, rides_b), folder),
     )
     if not wanted.to_terminal:
-        _say(found, None if wanted.only_json else wanted.page)
+        _say(found, wanted.written())
 
 
 def side_name(path: Path) -> str:
@@ -159,12 +173,22 @@ def logs_of(path: Path) -> tuple[Path, ...]:
 
 
 def _rides(
-    side: _Side, progress: Progress, meanwhile: Callable[[], object] | None = None
+    side: _Side,
+    project: Path | None,
+    progress: Progress,
+    meanwhile: Callable[[], object] | None = None,
 ) -> list[Result]:
     from canassist.pipeline import analyze
 
     return [
-        analyze(log, dbc=side.dbc, profile=side.profile, progress=progress, meanwhile=meanwhile)
+        analyze(
+            log,
+            dbc=side.dbc,
+            profile=side.profile,
+            project_file=project,
+            progress=progress,
+            meanwhile=meanwhile,
+        )
         for log in side.logs
     ]
 
@@ -192,12 +216,12 @@ def _export_names(side: _Side) -> list[str]:
     ]
 
 
-def _say(found: Comparison, page: Path | None) -> None:
-    """Print what differs, whether that explains the complaint, and where the page is."""
+def _say(found: Comparison, written: list[Path]) -> None:
+    """Print what differs, whether that explains the complaint, and the files written."""
     say(found.headline)
     if found.explains:
         say(f"  {found.explains}")
     for item in found.repairs[:MOST_SAID]:
         say(f"  before and after: {item.text} {item.ridden}")
-    if page is not None:
-        say(f"  page: {page}")
+    for path in written:
+        say(f"  written: {path}")

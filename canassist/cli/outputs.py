@@ -126,6 +126,10 @@ class Outputs:
     def _pdf_path(self) -> Path:
         return self.page.with_suffix(".pdf")
 
+    def written(self) -> list[Path]:
+        """Return what was written, the page first."""
+        return [*self._paths(), *([self.export] if self.export is not None else [])]
+
     def _paths(self) -> list[Path]:
         """Return every file that is named here; the JSON may be asked for twice."""
         paths = [] if self.only_json else [self.page, self.data]
@@ -159,13 +163,9 @@ def outputs(  # noqa: PLR0913 - what a command line may ask for
     if only_json and (pdf or sign or export):
         problem = "--json without -o writes no page to print, sign or export beside."
         raise UsageError(problem, "Add -o OUT.html.")
-    page = Path(default_name) if output is None else output
-    if page.name in {"", ".."}:
-        raise UsageError(f'-o "{page}" names no file.', "Give the page's name, such as OUT.html.")
+    page, to_print = _page_of(Path(default_name) if output is None else output)
+    pdf = pdf or to_print
     data = page.with_suffix(".json")
-    if data == page:
-        problem = f"{page.name}: the page cannot end in .json, its data goes there."
-        raise UsageError(problem, "Give -o a name that ends in .html.")
     return Outputs(
         page=page,
         data=data,
@@ -178,6 +178,35 @@ def outputs(  # noqa: PLR0913 - what a command line may ask for
         zone=zone,
         unmask=unmask,
     )
+
+
+def _page_of(output: Path) -> tuple[Path, bool]:
+    """Return the page that a name means, and whether it is to be printed too.
+
+    Raises
+    ------
+    UsageError
+        If the name cannot be a page's.
+    """
+    if output.name in {"", ".."}:
+        raise UsageError(f'-o "{output}" names no file.', "Give the page's name, such as OUT.html.")
+    ending = output.suffix.lower()
+    if ending == ".pdf":
+        return output.with_suffix(".html"), True
+    if not ending and not output.is_dir() and not output.exists():
+        return output.with_name(f"{output.name}.html"), False
+    if ending == ".json":
+        problem = f"{output.name}: the page cannot end in .json, its data goes there."
+        raise UsageError(problem, "Give -o a name that ends in .html, or write --json FILE.")
+    if ending in _NO_PAGES:
+        problem = f"{output.name}: the report is a page, and does not go into this kind of file."
+        raise UsageError(problem, "Give -o a name that ends in .html or .pdf.")
+    return output, False
+
+
+_NO_PAGES = frozenset(
+    {".doc", ".docx", ".odt", ".rtf", ".xls", ".xlsx", ".csv", ".txt", ".md", ".png", ".jpg"}
+)
 
 
 def _check_apart(written: list[Path], read: list[Path]) -> None:

@@ -11,13 +11,18 @@ from canassist.cli import options
 from canassist.cli.case_options import make_case
 from canassist.cli.exit_status import say, tell
 from canassist.cli.garbage_collector import collect_rarely
+from canassist.cli.named_inputs import check_names
 from canassist.cli.output_names import stem
 from canassist.cli.outputs import outputs
 from canassist.cli.progress_bar import bar
+from canassist.cli.project_file import join_project
 from canassist.cli.recording.case_beside import case_files_beside
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from canassist.cli.outputs import Outputs
+    from canassist.cli.project_file import Project
     from canassist.model import Case, Result
 
 
@@ -27,11 +32,8 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     profile: options.ProfileFile = None,
     output: options.OutputPage = None,
     json_file: options.JsonFile = None,
-    at: Annotated[
-        list[str] | None,
-        typer.Option("--at", metavar="m:ss", help="Moment of the complaint; repeatable."),
-    ] = None,
-    units: options.ShownUnits = "metric",
+    at: options.Moments = None,
+    units: options.ShownUnits = None,
     zone: options.Zone = "",
     export: options.ExportFolder = None,
     pdf: options.Pdf = False,
@@ -49,6 +51,15 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 ) -> None:
     """Say why the steering was heavy on one ride, and write the report."""
     collect_rarely()
+    check_names(logs, options.files_of(dbc), profile)
+    project = join_project(
+        logs[0],
+        dbc=dbc,
+        profile=profile,
+        units=units,
+        zone=zone,
+        use=not no_project,
+    )
     wanted = outputs(
         f"{stem(logs[0])}.report.html",
         output=output,
@@ -56,8 +67,8 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         export=export,
         pdf=pdf,
         sign=sign,
-        units=units,
-        zone=zone,
+        units=project.units,
+        zone=project.zone,
         unmask=unmask,
     )
     beside = [] if no_project else case_files_beside(logs)
@@ -75,27 +86,25 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         technician=technician,
         equipment=equipment,
     )
-    wanted.check([*logs, *options.files_of(dbc), profile, case_file, *beside])
-    _answer(logs, dbc or [], profile, case, wanted, beside)
+    read = [*logs, *options.files_of(project.dbc), project.profile]
+    cases = [*beside, *([case_file] if case_file else [])]
+    wanted.check([*read, project.file, *cases])
+    _answer(logs, project, (case, cases), wanted)
 
 
-def _answer(  # noqa: PLR0913, PLR0917 - what a report is made from and for
-    logs: list[Path],
-    dbc: list[Path],
-    profile: Path | None,
-    case: Case,
-    wanted: Outputs,
-    beside: list[Path],
+def _answer(
+    logs: list[Path], project: Project, noted: tuple[Case, list[Path]], wanted: Outputs
 ) -> None:
     from canassist.pipeline import analyze
 
     with bar() as progress:
         result = analyze(
             logs,
-            dbc=dbc,
-            profile=profile,
-            case=case,
-            case_file=beside,
+            dbc=project.dbc,
+            profile=project.profile,
+            case=noted[0],
+            case_file=noted[1],
+            project_file=project.file,
             progress=progress,
             meanwhile=None if wanted.only_json else prepare_page,
         )
@@ -108,7 +117,7 @@ def _answer(  # noqa: PLR0913, PLR0917 - what a report is made from and for
         lambda folder: _exported(result, folder, stem(logs[0])),
     )
     if not wanted.to_terminal:
-        say_answer(result, None if wanted.only_json else wanted.page)
+        say_answer(result, wanted.written())
 
 
 def prepare_page() -> None:
@@ -124,15 +133,21 @@ def _exported(result: Result, folder: Path, name: str) -> dict[Path, bytes]:
     return export_files(result, folder, name)
 
 
-def say_answer(result: Result, page: Path | None) -> None:
-    """Print the answer as a technician needs it: the moment asked for, what, how sure, next."""
+def say_answer(result: Result, written: Sequence[Path]) -> None:
+    """Print the answer as a technician needs it, and the files that were written."""
+    for line in answer_lines(result):
+        say(line)
+    for path in written:
+        say(f"  written: {path}")
+
+
+def answer_lines(result: Result) -> Iterator[str]:
+    """Yield the moment asked for, what, how sure, and every check."""
     first = result.conclusions[0]
     for moment in result.moments:
-        say(moment.text)
-    say(first.headline)
+        yield moment.text
+    yield first.headline
     sure = "cannot tell" if first.strength is None else first.strength
-    say(f"  how sure: {sure} ({first.code})")
-    for number, check in enumerate(first.next_checks[:3], start=1):
-        say(f"  {number}. {check}")
-    if page is not None:
-        say(f"  report: {page}")
+    yield f"  how sure: {sure} ({first.code})"
+    for number, check in enumerate(first.next_checks, start=1):
+        yield f"  {number}. {check}"

@@ -93,9 +93,9 @@ def test_a_wrong_command_line_ends_with_2(folder: Path, args: tuple[str, ...]) -
     assert sorted(folder.iterdir()) == before
 
 
-def test_an_output_folder_that_is_missing_ends_with_1(folder: Path) -> None:
+def test_an_output_folder_that_is_missing_ends_with_2(folder: Path) -> None:
     done = run(folder, "report", "ride.log", "--dbc", "good.dbc", "-o", "nowhere/out.html")
-    assert done.returncode == 1, done.stderr
+    assert done.returncode == 2, done.stderr
     assert "nowhere" in done.stderr
     assert "Traceback" not in done.stderr
 

@@ -26,7 +26,7 @@ def busy_page(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a ride with many short events, and a status that says long words."""
     dip = result.events[1]
     dips = tuple(
-        replace(dip, start_s=100.0 + 4.0 * place, end_s=101.0 + 4.0 * place)
+        replace(dip, start_s=60.0 + 14.0 * place, end_s=61.0 + 14.0 * place)
         for place in range(BUSY)
     )
     mode = result.channels["assist_mode"]
