@@ -69,8 +69,9 @@ def test_no_number_or_word_lies_on_another(
         numbers = spans(
             page.locator(f"#fig-ride .plot {kind}").filter(has_text=re.compile(r"^\d+$"))
         )
+        draw_all(page)
         words = spans(
-            page.locator("#fig-ride .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
+            page.locator("#fig-others .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
         )
         right = page.locator("#fig-ride .plot").bounding_box()
     assert right is not None

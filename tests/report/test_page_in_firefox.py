@@ -29,6 +29,7 @@ user_pref("network.connectivity-service.enabled", false);
 user_pref("app.update.enabled", false);
 """
 WHAT_IS_DRAWN = """
+document.querySelectorAll("details.opener:not([open]) > summary").forEach((one) => one.click());
 const boxes = [...document.querySelectorAll(".live")];
 const next = boxes.find((box) => !box.querySelector(".main-svg"));
 (next ?? boxes[0]).parentElement.scrollIntoView();
