@@ -9,13 +9,13 @@ from typing import Annotated
 import typer
 
 from canassist.cli.channels_command import channels
-from canassist.cli.command_shape import HELP_NAMES, CommandGroup, OneCommand
 from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
 from canassist.cli.exit_status import INTERRUPTED, guarded
-from canassist.cli.explain_command import explain
 from canassist.cli.garbage_collector import leave_the_rest
-from canassist.cli.help_command import completion, help_
+from canassist.cli.guidance.command_shape import HELP_NAMES, CommandGroup, OneCommand
+from canassist.cli.guidance.explain_command import explain
+from canassist.cli.guidance.help_command import completion, help_
 from canassist.cli.keys_command import keys
 from canassist.cli.record_command import record
 from canassist.cli.report_command import report

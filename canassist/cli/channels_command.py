@@ -71,7 +71,7 @@ def _profile(start: str, profile: Path | None) -> str:
     """Return the profile to write: what was given is kept, what was found is added."""
     if profile is None:
         return start
-    from canassist.cli.whole_profile import whole_profile
+    from canassist.cli.files.whole_profile import whole_profile
 
     return whole_profile(profile.read_text("utf-8-sig"), start, profile.name)
 

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canassist.cli import options
-from canassist.cli.case_options import make_case
 from canassist.cli.exit_status import say
+from canassist.cli.files.case_options import make_case
+from canassist.cli.files.named_inputs import check_names
+from canassist.cli.files.project_file import join_project
 from canassist.cli.garbage_collector import collect_rarely
-from canassist.cli.named_inputs import check_names
 from canassist.cli.output_names import LOG_ENDINGS, stem
 from canassist.cli.outputs import outputs
 from canassist.cli.progress_bar import bar
-from canassist.cli.project_file import join_project
 from canassist.cli.report_command import prepare_page
 from canassist.errors import InputError
 

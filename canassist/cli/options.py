@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from canassist.cli.help_text import CASE, COMPLAINT, INPUTS, OUTPUTS, SHOWN
+from canassist.cli.guidance.help_text import CASE, COMPLAINT, INPUTS, OUTPUTS, SHOWN
 
 Units = Literal["metric", "us"]
 

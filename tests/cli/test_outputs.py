@@ -11,7 +11,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from canassist.cli.case_options import make_case, moment_s, read_case
+from canassist.cli.files.case_options import make_case, moment_s, read_case
 from canassist.cli.output_names import stem
 from canassist.demo import write_demo
 from canassist.errors import InputError, UsageError

@@ -9,9 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from canassist.cli.app import app
-from canassist.cli.explain_command import definitions, lookup, parse
+from canassist.cli.files.project_file import find_project, read_project
+from canassist.cli.guidance.explain_command import definitions, lookup, parse
 from canassist.cli.outputs import outputs
-from canassist.cli.project_file import find_project, read_project
 from canassist.errors import InputError, UsageError
 from canassist.model import CHANNEL_UNITS, LIMIT_NAMES, Code, EventKind
 

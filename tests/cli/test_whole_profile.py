@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from canassist.cli.app import app
-from canassist.cli.whole_profile import whole_profile
+from canassist.cli.files.whole_profile import whole_profile
 from canassist.errors import ProfileError
 from canassist.profile import parse_profile
 

@@ -69,7 +69,7 @@ class Limit(NamedTuple):
     roomy: bool = False
 
 
-class Mark(NamedTuple):
+class MarkedMoment(NamedTuple):
     """A moment that a picture points at, with what to say of it."""
 
     x: float
@@ -178,7 +178,7 @@ class Chart:
     x_to: float
     ticks: tuple[float, ...]
     bands: tuple[Band, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    marks: tuple[MarkedMoment, ...] = ()
     over_time: bool = True
     upper: tuple[str, ...] = ()
     lower: tuple[str, ...] = ()

@@ -14,7 +14,7 @@ from canassist.report.charts.chart_values import (
     Chart,
     ChartLine,
     Limit,
-    Mark,
+    MarkedMoment,
     Row,
     extremes,
     nice_range,
@@ -325,7 +325,7 @@ class RideCharts:
         )
         return place_limit_names(whole)
 
-    def _marks(self, low: float, high: float) -> Iterable[Mark]:
+    def _marks(self, low: float, high: float) -> Iterable[MarkedMoment]:
         """Yield the moments that the customer complained of, with the mode ridden then."""
         for moment in self.result.moments:
             if low <= moment.at_s <= high:
@@ -334,7 +334,7 @@ class RideCharts:
                 channel = self.result.channels.get("assist_mode")
                 if mode is not None and channel is not None:
                     text += f", mode {short(channel.labels.get(mode, f'{mode:g}'), _LONGEST_MODE)}"
-                yield Mark(moment.at_s, text)
+                yield MarkedMoment(moment.at_s, text)
 
 
 def _spoken(name: str, families: set[Family]) -> Family | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.cli.usage_messages import DATABASE_ENDINGS
+from canassist.cli.guidance.usage_messages import DATABASE_ENDINGS
 from canassist.errors import InputError, UsageError
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from canassist.cli.help_text import command_help, group_help
-from canassist.cli.usage_messages import message_of, unknown_command
+from canassist.cli.guidance.help_text import command_help, group_help
+from canassist.cli.guidance.usage_messages import message_of, unknown_command
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from canassist.cli.exit_status import say
-from canassist.cli.usage_messages import unknown_command
+from canassist.cli.guidance.usage_messages import unknown_command
 
 
 def help_(

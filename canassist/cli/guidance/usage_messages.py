@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.cli.help_text import choices_of
+from canassist.cli.guidance.help_text import choices_of
 from canassist.cli.output_names import LOG_ENDINGS
 from canassist.errors import UsageError
 

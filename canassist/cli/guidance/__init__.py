@@ -1,0 +1,1 @@
+"""Help pages, explanations and messages about a command line."""
