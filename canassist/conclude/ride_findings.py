@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.conclude.life_around_ride import SILENT_KINDS, is_life_around, signs_of_life_s
 from canassist.model import Event, EventKind, Severity
 from canassist.physics import supply_limits_hold
 
@@ -55,19 +56,55 @@ class RideFindings:
         return self.timeline.duration_s
 
     def of(self, kind: EventKind, *causes: str) -> Hits:
-        """Return the events of a kind, of these causes where any is given."""
+        """Return the events of a kind that may be evidence, of these causes where any is given."""
+        return tuple(
+            hit
+            for hit in self.weighty
+            if hit.event.kind is kind and (not causes or hit.event.cause in causes)
+        )
+
+    @cached_property
+    def weighty(self) -> Hits:
+        """Events that may be evidence.
+
+        None graded a note, none from the life around the ride, and none that the recorder's
+        own losses look like.
+        """
+        alive_s = signs_of_life_s(self.timeline)
+        heard = tuple(
+            Hit(position, event)
+            for position, event in enumerate(self.events)
+            if event.severity is not Severity.NOTE and not is_life_around(event, alive_s)
+        )
+        lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
+        lost += [
+            (event.start_s, event.until(self.end_s))
+            for event in self.events
+            if event.kind is EventKind.LOG_GAP
+        ]
+        return tuple(
+            hit
+            for hit in heard
+            if hit.event.kind not in SILENT_KINDS
+            or not any(
+                hit.event.start_s - NEAR_S <= end_s
+                and start_s - NEAR_S <= hit.event.until(self.end_s)
+                for start_s, end_s in lost
+            )
+        )
+
+    def noted(self, kind: EventKind) -> Hits:
+        """Return the events of a kind that carry no weight."""
         return tuple(
             Hit(position, event)
             for position, event in enumerate(self.events)
-            if event.kind is kind and (not causes or event.cause in causes)
+            if event.kind is kind and Hit(position, event) not in self.of(kind)
         )
 
     @cached_property
     def derates(self) -> Hits:
         """Reductions that make the steering heavy: a module waiting for the engine is none."""
-        return tuple(
-            hit for hit in self.of(EventKind.DERATE) if hit.event.severity is not Severity.NOTE
-        )
+        return self.of(EventKind.DERATE)
 
     def derates_by(self, cause: str) -> Hits:
         """Return the reductions of which a cause explains a quarter or more."""
@@ -76,11 +113,7 @@ class RideFindings:
     @cached_property
     def warnings(self) -> Hits:
         """Events above a note, dips by the starter's inrush alone left out."""
-        return tuple(
-            Hit(position, event)
-            for position, event in enumerate(self.events)
-            if event.severity is not Severity.NOTE and not self._inrush_only(event)
-        )
+        return tuple(hit for hit in self.weighty if not self._inrush_only(hit.event))
 
     def _inrush_only(self, event: Event) -> bool:
         """Tell whether a dip lies in a start whose judged part (after 0.3 s) is good."""
@@ -140,14 +173,6 @@ class RideFindings:
             for position, event in enumerate(self.events)
             if any(self.near_moment(event, at, margin_s) for at in self.at_s)
         )
-
-    @cached_property
-    def recorder_lost(self) -> Hits:
-        """Where the recorder itself lost frames, as events without a position."""
-        lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
-        return tuple(
-            Hit(-1, Event(kind=EventKind.LOG_GAP, start_s=start, end_s=end)) for start, end in lost
-        ) + self.of(EventKind.LOG_GAP)
 
     @cached_property
     def starts(self) -> Hits:

@@ -145,18 +145,63 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CitedSamples:
+    """Samples that a reason rests on: a channel over a stretch of time, s."""
+
+    channel: str
+    start_s: float
+    end_s: float
+
+
+class Bound(StrEnum):
+    """On which side of its limit a cited channel was."""
+
+    AT_LEAST = "at_least"
+    AT_MOST = "at_most"
+    FELL_BELOW = "fell_below"
+    ROSE_ABOVE = "rose_above"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """What a sentence says of the samples that it cites.
+
+    ``value`` is the extreme that it names: the lowest for ``at_least`` and ``fell_below``, the
+    highest for the others.
+    """
+
+    samples: tuple[CitedSamples, ...]
+    bound: Bound
+    value: float
+    limit: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """One reason for or against a conclusion.
 
-    ``weight`` is above 0 for evidence in favour and below 0 against; its size says
-    how much it counts (1 = alone enough for moderate). ``events`` are positions in
-    the result's events; ``figure`` names the physics plot that shows it.
+    Attributes
+    ----------
+    weight : float
+        Above 0 in favour, below 0 against; its size says how much it counts (1 = alone
+        enough for moderate).
+    events : tuple of int
+        Positions in the result's events.
+    figure : str
+        Name of the physics plot that shows it.
+    samples : tuple of CitedSamples
+        What it rests on. Reasons that share a channel and overlap in time are one
+        observation and count once.
+    claims : tuple of Claim
+        What its sentence says of these samples, to be checked against them.
     """
 
     text: str
     weight: float
     events: tuple[int, ...] = ()
     figure: str = ""
+    samples: tuple[CitedSamples, ...] = ()
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

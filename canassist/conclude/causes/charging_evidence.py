@@ -4,10 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.causes.supply_summary import dips, lowest, path_beyond
-from canassist.conclude.causes.weights import ENOUGH, SUPPORT, UNDONE, Needs, reason
-from canassist.conclude.wording.sentences import duration, pair, quantity, say, volts, which
-from canassist.model import EventKind
+import numpy as np
+
+from canassist.conclude.causes.claims import cited_values
+from canassist.conclude.causes.supply_summary import dips, path_beyond
+from canassist.conclude.causes.weights import (
+    ENOUGH,
+    HINT,
+    SUPPORT,
+    UNDONE,
+    Cap,
+    Needs,
+    cited,
+    reason,
+    whole,
+)
+from canassist.conclude.wording.sentences import duration, quantity, say, share, volts, which
+from canassist.model import Claim, Bound, EventKind, Strength
+from canassist.physics import NOMINAL_V
+from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -15,64 +30,124 @@ if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Reason
     from canassist.conclude.ride_findings import Hits, RideFindings
 
-
 NOT_CHARGED_V: Final = 12.9
 """Supply with the engine running below which nothing charges at all: just above a full battery
-at rest (12.65 V, common table)."""
+at rest (12.65 V, common table); for a nominal 12 V, scaled elsewhere."""
+
+CHARGED_SHARE: Final = 0.2
+"""Charging for this share of the fast running shows a source that can (rule of thumb)."""
+
+TAKING_A: Final = 1.0
+"""A battery that takes this current is being charged, A: above what sensors rest at."""
 
 
 def charging_fault(ride: RideFindings) -> Iterator[Reason]:
     """Weigh that the engine runs and nothing charges."""
-    hits, pulled = ride.of(EventKind.CHARGING_LOW), dips(ride, "charging")
-    if not hits and not pulled:
+    hits = ride.of(EventKind.CHARGING_LOW)
+    if not hits or ride.profile.supply.source == "battery":
         return
     yield Needs(("charging_v", "charging_rpm"))
-    yield from _not_charging(ride, hits, pulled)
-    yield from _charging_level(ride, hits)
-    low = ride.derates_by("voltage")
+    yield from _not_charging(ride, hits)
+    low = ride.together(ride.derates_by("voltage"), hits)
     if low:
         text = say("reason.charging.derate", **which(len(low), len(ride.derates)))
         yield reason(text, SUPPORT, low)
-    yield from _charged_after_all(ride, hits)
+    yield from _battery_current(ride, hits)
+    yield from _charged_at_times(ride)
+    yield from _lost_on_the_way(ride, hits)
 
 
-def _not_charging(ride: RideFindings, hits: Hits, pulled: Hits) -> Iterator[Reason]:
+def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh the level itself: one voltage, told once."""
     limits = ride.limits
-    if hits:
-        text = say(
-            "reason.charging.low",
-            seconds=duration(ride.seconds(hits)),
-            rpm=quantity(limits.charging_rpm, "rpm"),
-            limit=volts(limits.charging_v),
-        )
-        yield reason(text, ENOUGH, hits, "charging")
-    if pulled:
-        low, limit = pair(lowest(ride, pulled), limits.undervoltage_v, "V")
-        text = say("reason.charging.dips", low=low, limit=limit)
-        yield reason(text, SUPPORT, pulled)
+    level_v = ride.middle("supply_voltage", hits)
+    seconds = _seconds_below(ride, hits)
+    words = {
+        "seconds": duration(seconds),
+        "rpm": quantity(limits.charging_rpm, "rpm"),
+        "limit": volts(limits.charging_v),
+        "middle": volts(level_v),
+    }
+    samples = cited(ride, hits, "supply_voltage", "engine_speed")
+    dead = NOT_CHARGED_V * ride.profile.nominal_v / NOMINAL_V
+    if level_v is not None and level_v < dead:
+        yield reason(say("reason.charging.dead", **words), ENOUGH, hits, "charging", samples=samples)
+        pulled = dips(ride, "charging")
+        if pulled:
+            yield reason(say("reason.charging.dips"), HINT, pulled)
+    else:
+        yield reason(say("reason.charging.low", **words), SUPPORT, hits, "charging", samples=samples)
+    system = ride.middle("system_voltage", hits)
+    if system is not None and ride.supply is not None and system < dead:
+        text = say("reason.charging.system_low", middle=volts(system))
+        yield reason(text, SUPPORT, hits, channels=("system_voltage",))
 
 
-def _charging_level(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
-    fit = ride.physics.charging
-    middle = ride.middle("supply_voltage", hits) if fit is None else fit.voltage_v.value
-    if fit is not None and fit.voltage_v.high < ride.limits.charging_v:
-        shown, limit = pair(fit.voltage_v.value, ride.limits.charging_v, "V")
-        rpm = quantity(ride.limits.charging_rpm, "rpm")
-        text = say("reason.charging.middle", rpm=rpm, middle=shown, limit=limit)
-        yield reason(text, SUPPORT, figure="charging")
-    if middle is not None and middle < NOT_CHARGED_V:
-        text = say("reason.charging.battery_level", middle=volts(middle))
-        yield reason(text, SUPPORT, hits, "charging")
+def _seconds_below(ride: RideFindings, hits: Hits) -> float:
+    """Return how long supply really was below its limit with the engine fast, s."""
+    channel, limits = ride.timeline.get("supply_voltage"), ride.limits
+    if channel is None:
+        return 0.0
+    time_s, supply_v = channel.valid()
+    steps = np.append(np.diff(seen_s(time_s, stale_after_s=channel.stale_after_s)), 0.0)
+    low = supply_v < limits.charging_v
+    if ride.timeline.has("engine_speed"):
+        low &= value_at(ride.timeline, "engine_speed", time_s) > limits.charging_rpm
+    inside = np.zeros(len(time_s), dtype=np.bool_)
+    for hit in hits:
+        inside |= (time_s >= hit.event.start_s) & (time_s <= hit.event.until(ride.end_s))
+    return float(steps[low & inside].sum())
 
 
-def _charged_after_all(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _battery_current(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh what the battery itself gives or takes; discharge is positive."""
+    current = ride.timeline.get("system_current")
+    middle = ride.middle("system_current", hits)
+    if current is None or middle is None or not current.sign_known:
+        return
+    samples = cited(ride, hits, "system_current")
+    if middle < -TAKING_A:
+        text = say("reason.charging.taking", current=quantity(-middle, "A"))
+        yield reason(text, -UNDONE, hits, samples=samples)
+    elif middle > TAKING_A:
+        text = say("reason.charging.giving", current=quantity(middle, "A"))
+        yield reason(text, ENOUGH, hits, samples=samples)
+
+
+def _charged_at_times(ride: RideFindings) -> Iterator[Reason]:
+    """Weigh that the same source charged well at other times of the ride, as regulated ones do."""
+    if ride.profile.supply.regulated:
+        yield Cap(Strength.WEAK, say("basis.cap_regulated"))
+    channel, limits = ride.timeline.get("supply_voltage"), ride.limits
+    if channel is None:
+        return
+    time_s, supply_v = channel.valid()
+    fast = np.ones(len(time_s), dtype=np.bool_)
+    if ride.timeline.has("engine_speed"):
+        fast = value_at(ride.timeline, "engine_speed", time_s) > limits.charging_rpm
+    if not fast.any():
+        return
+    charged = float((supply_v[fast] >= limits.charging_v).mean())
+    if charged >= CHARGED_SHARE:
+        text = say("reason.charging.at_times", share=share(charged), limit=volts(limits.charging_v))
+        yield reason(text, -UNDONE, (), "charging", samples=whole(ride, "supply_voltage"))
+
+
+def _lost_on_the_way(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     """Weigh what says that the loss lies behind a source that charges."""
     limit_v = ride.limits.charging_v
     module = ride.middle("supply_voltage", hits)
     system = ride.middle("system_voltage", hits)
     if system is not None and ride.supply is not None and system >= limit_v:
+        samples = cited(ride, hits, "system_voltage")
+        most = Claim(
+            samples=samples,
+            bound=Bound.ROSE_ABOVE,
+            value=float(cited_values(ride.timeline, samples).max()),
+            limit=limit_v - TINY_V,
+        )
         text = say("reason.charging.system_good", middle=volts(system))
-        yield reason(text, -UNDONE, hits)
+        yield reason(text, -UNDONE, hits, samples=samples, claims=(most,))
         return
     path, drawn = ride.physics.supply_path, ride.middle("module_current", hits)
     if path is None or module is None or drawn is None or not path_beyond(ride):
@@ -80,4 +155,8 @@ def _charged_after_all(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     source = module + path.path_ohm.value * drawn
     if source >= limit_v:
         text = say("reason.charging.path", middle=volts(source))
-        yield reason(text, -ENOUGH, hits, "supply_path")
+        yield reason(text, -UNDONE, hits, "supply_path")
+
+
+TINY_V: Final = 1e-3
+"""A voltage at its limit is not below it, V."""

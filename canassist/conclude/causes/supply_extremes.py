@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.supply_summary import BETWEEN_V, both_then, dips, highest, lowest
-from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
+from canassist.conclude.causes.weights import (
+    ENOUGH,
+    HINT,
+    SUPPORT,
+    UNDONE,
+    Cap,
+    Needs,
+    cited,
+    reason,
+)
 from canassist.conclude.wording.sentences import duration, pair, quantity, say, times, volts, which
-from canassist.model import EventKind, Strength
+from canassist.model import Bound, EventKind, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,58 +30,66 @@ LASTING_S: Final = 5.0
 """Overvoltage of this much in all is a regulator's doing and no switching spike (rule of thumb)."""
 
 
+def restarts(ride: RideFindings) -> Hits:
+    """Return silences of the module that no start of the engine explains."""
+    return ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+
+
+def breaks(ride: RideFindings) -> Hits:
+    """Return everything that a loose contact leaves behind: broken dips and silences."""
+    return dips(ride, "supply_break") + restarts(ride)
+
+
 def supply_break(ride: RideFindings) -> Iterator[Reason]:
     """Weigh that supply or module were lost for moments."""
-    cut = dips(ride, "supply_break")
-    restart = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
-    if not cut and not restart:
+    cut, silent = dips(ride, "supply_break"), restarts(ride)
+    if not cut and not silent:
         return
     if cut:
         yield Needs(("undervoltage_v",))
         text = say("reason.break.dip", low=volts(lowest(ride, cut)), times=times(len(cut)))
         yield reason(text, ENOUGH, cut)
-    if restart:
-        yield reason(say("reason.break.restart", times=times(len(restart))), ENOUGH, restart)
-    if not cut:
+    if silent:
+        text = say("reason.break.restart", times=times(len(silent)))
+        yield reason(text, ENOUGH, silent, channels=("module_restart",))
+        ramps = ride.together(ride.derates_by("start_up"), silent)
+        if ramps:
+            yield reason(say("reason.break.ramp"), HINT, ramps)
+    both = cut + silent
+    if ride.together(cut, silent):
+        yield reason(say("reason.break.both"), HINT, cut)
+    witnessed = yield from _rest_of_vehicle(ride, both)
+    if not cut and not witnessed:
         yield Cap(Strength.MODERATE, say("basis.cap_no_dip"))
-    both = cut + restart
-    if ride.together(cut, restart):
-        yield reason(say("reason.break.both"), SUPPORT, both)
-    elif max(len(cut), len(restart)) > 1:
-        yield reason(say("reason.break.repeated", times=times(len(both))), SUPPORT, both)
-    yield from _rest_of_vehicle(ride, both)
-    yield from _heard_wrong(ride, both)
+    disturbed = ride.together(both, ride.of(EventKind.BUS_DISTURBANCE))
+    if disturbed:
+        weight = -ENOUGH if len(disturbed) == len(both) else -HINT
+        yield reason(say("reason.break.bus"), weight, disturbed, channels=("bus_disturbance",))
 
 
 def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh what the rest of the vehicle had then; return whether a second voltage held."""
     cut = tuple(hit for hit in hits if hit.event.kind is EventKind.UNDERVOLTAGE)
-    system, then = ride.lowest("system_voltage", hits), both_then(ride, cut)
-    if system is not None and ride.supply is not None:
-        if system >= ride.limits.undervoltage_v:
-            yield reason(say("reason.break.system_good", low=volts(system)), SUPPORT, hits)
-        elif then is not None and then.system_v - then.module_v < BETWEEN_V:
-            text = say("reason.break.system_low", low=volts(then.system_v))
-            yield reason(text, -UNDONE, cut)
-    engine = ride.lowest("engine_speed", hits)
-    if engine is not None and engine > 0.0:
-        yield reason(say("reason.break.engine_on"), HINT, hits)
-
-
-def _heard_wrong(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
-    disturbed = ride.together(hits, ride.of(EventKind.BUS_DISTURBANCE))
-    if disturbed:
-        weight = -ENOUGH if len(disturbed) == len(hits) else -SUPPORT
-        yield reason(say("reason.break.bus"), weight, disturbed)
-    lost = ride.together(hits, ride.recorder_lost)
-    if lost:
-        weight = -UNDONE if len(lost) == len(hits) else -SUPPORT
-        yield reason(say("reason.break.recorder"), weight, lost)
+    samples, held = cited(ride, hits, "system_voltage"), None
+    if ride.supply is not None:
+        held = claim(ride.timeline, samples, Bound.AT_LEAST, ride.limits.undervoltage_v)
+    then = both_then(ride, cut)
+    if held is not None:
+        text = say("reason.break.system_good", low=volts(held.value))
+        yield reason(text, SUPPORT, hits, samples=samples, claims=(held,))
+    elif then is not None and then.system_v - then.module_v < BETWEEN_V:
+        text = say("reason.break.system_low", low=volts(then.system_v))
+        yield reason(text, -UNDONE, cut)
+    running = cited(ride, hits, "engine_speed")
+    on = claim(ride.timeline, running, Bound.AT_LEAST, 1.0)
+    if on is not None:
+        yield reason(say("reason.break.engine_on"), HINT, hits, samples=running, claims=(on,))
+    return held is not None
 
 
 def overvoltage_fault(ride: RideFindings) -> Iterator[Reason]:
     """Weigh that supply is too high for the module."""
     hits = ride.of(EventKind.OVERVOLTAGE)
-    reduced = ride.derates_by("overvoltage")
     if not hits:
         return
     yield Needs(("overvoltage_v",))
@@ -79,9 +97,15 @@ def overvoltage_fault(ride: RideFindings) -> Iterator[Reason]:
     seconds = ride.seconds(hits)
     text = say("reason.over.level", high=high, limit=limit, seconds=duration(seconds))
     yield reason(text, ENOUGH, hits)
+    reduced = ride.derates_by("overvoltage")
     if reduced:
         text = say("reason.over.derate", **which(len(reduced), len(ride.derates)))
-        yield reason(text, SUPPORT, reduced)
+        yield reason(text, ENOUGH, reduced)
+    samples = cited(ride, hits, "system_voltage")
+    also = claim(ride.timeline, samples, Bound.ROSE_ABOVE, ride.limits.overvoltage_v)
+    if also is not None and ride.supply is not None:
+        text = say("reason.over.system", high=volts(also.value))
+        yield reason(text, SUPPORT, hits, samples=samples, claims=(also,))
     if seconds >= LASTING_S:
         yield reason(say("reason.over.long", seconds=duration(seconds)), SUPPORT, hits)
     fit = ride.physics.charging
@@ -89,4 +113,4 @@ def overvoltage_fault(ride: RideFindings) -> Iterator[Reason]:
         shown, limit = pair(fit.voltage_v.value, ride.limits.overvoltage_v, "V")
         rpm = quantity(ride.limits.charging_rpm, "rpm")
         text = say("reason.over.charging", rpm=rpm, middle=shown, limit=limit)
-        yield reason(text, SUPPORT, (), "charging")
+        yield reason(text, SUPPORT, hits, "charging")

@@ -7,13 +7,25 @@ from typing import TYPE_CHECKING
 from canassist.conclude.causes.supply_summary import (
     BETWEEN_V,
     both_then,
+    dips,
     loaded,
     lowest,
     path_beyond,
     reduced_by_supply,
     sure_path,
 )
-from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, Needs, reason
+from canassist.conclude.causes.weights import (
+    DECISIVE,
+    ENOUGH,
+    HINT,
+    SUPPORT,
+    UNDONE,
+    Cap,
+    Needs,
+    cited,
+    reason,
+    whole,
+)
 from canassist.conclude.wording.sentences import pair, quantity, resistance, say, volts
 from canassist.model import Code, EventKind, Strength
 
@@ -28,19 +40,30 @@ if TYPE_CHECKING:
 def supply_resistance(ride: RideFindings, found: Found) -> Iterator[Reason]:
     """Weigh that wiring, connectors or grounds to the module lose too much voltage."""
     hits = loaded(ride)
-    path = ride.physics.supply_path
+    path = measured_path(ride)
     beyond = path is not None and path.path_ohm.value > ride.limits.max_circuit_ohm
-    if not beyond and not hits:
+    stepped = tuple(hit for hit in hits if hit.event.cause == "steering_load")
+    if not beyond and not stepped:
         return
     yield Needs(("max_circuit_ohm",))
     yield from _path_caps(ride, path)
     if path is not None:
         yield from _path_reasons(ride, path)
-    yield from _steps(ride, hits, path)
+    yield from _steps(ride, stepped, path)
     yield from _battery_holds(ride, hits)
     charging = found.get(Code.CHARGING_FAULT)
     if charging is not None and charging.holds(Strength.MODERATE) and not path_beyond(ride):
         yield reason(say("reason.path.charging"), -ENOUGH, ride.of(EventKind.CHARGING_LOW))
+    broken = found.get(Code.SUPPLY_BREAK)
+    cut = ride.together(stepped, dips(ride, "supply_break"))
+    if cut and broken is not None and broken.holds(Strength.MODERATE) and not path_beyond(ride):
+        yield reason(say("reason.path.broken"), -UNDONE, cut)
+
+
+def measured_path(ride: RideFindings) -> SupplyPath | None:
+    """Return the path where it was measured; a guess from the motor gives no conclusion."""
+    path = ride.physics.supply_path
+    return path if path is not None and sure_path(path) else None
 
 
 def _path_caps(ride: RideFindings, path: SupplyPath | None) -> Iterator[Reason]:
@@ -53,51 +76,54 @@ def _path_caps(ride: RideFindings, path: SupplyPath | None) -> Iterator[Reason]:
 def _tells_path(ride: RideFindings, path: SupplyPath) -> bool:
     """Tell whether the log holds what the contract asks for to blame the path."""
     split = path.method == "fast_split" or ride.timeline.has("system_voltage")
-    return sure_path(path) and split and ride.timeline.has("module_current")
+    return split and ride.timeline.has("module_current")
 
 
 def _path_reasons(ride: RideFindings, path: SupplyPath) -> Iterator[Reason]:
     limit_ohm = ride.limits.max_circuit_ohm
     shown = resistance(path.path_ohm, limit_ohm)
+    samples = whole(ride, "supply_voltage", "module_current")
     if path.path_ohm.low > limit_ohm:
-        text = say(
-            "reason.path.high",
-            path=shown,
-            drop=volts(path.drop_v),
-            current=quantity(path.peak_current_a, "A"),
+        words = {"drop": volts(path.drop_v), "current": quantity(path.peak_current_a, "A")}
+        key = "reason.path.high_volt" if path.drop_v > BETWEEN_V else "reason.path.high"
+        yield reason(
+            say(key, path=shown, **words), DECISIVE, (), "supply_path", samples=samples
         )
-        yield reason(text, DECISIVE if sure_path(path) else SUPPORT, (), "supply_path")
-        if path.drop_v > BETWEEN_V:
-            text = say("reason.path.volt", drop=volts(path.drop_v))
-            yield reason(text, SUPPORT, (), "supply_path")
     elif path.path_ohm.value > limit_ohm:
-        yield reason(say("reason.path.maybe", path=shown), SUPPORT, (), "supply_path")
-    elif sure_path(path):
-        yield reason(say("reason.path.good", path=shown), -DECISIVE, (), "supply_path")
+        text = say("reason.path.maybe", path=shown)
+        yield reason(text, SUPPORT, (), "supply_path", samples=samples)
+    else:
+        text = say("reason.path.good", path=shown)
+        yield reason(text, -DECISIVE, (), "supply_path", samples=samples)
 
 
-def _steps(ride: RideFindings, hits: Hits, path: SupplyPath | None) -> Iterator[Reason]:
-    step = tuple(hit for hit in hits if hit.event.cause == "steering_load")
+def _steps(ride: RideFindings, step: Hits, path: SupplyPath | None) -> Iterator[Reason]:
     if step:
         low, limit = pair(lowest(ride, step), ride.limits.undervoltage_v, "V")
         key = "reason.path.step_one" if len(step) == 1 else "reason.path.step"
         yield reason(say(key, n=len(step), low=low, limit=limit), SUPPORT, step)
     if path is None or path.path_ohm.value > ride.limits.max_circuit_ohm:
-        yield from reduced_by_supply(
-            ride, "reason.path.derate", SUPPORT if path is not None else HINT
-        )
+        weight = SUPPORT if path is not None else HINT
+        yield from reduced_by_supply(ride, "reason.path.derate", weight)
 
 
 def _battery_holds(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    path = measured_path(ride)
     then = both_then(ride, hits)
     if then is not None:
         system, module = volts(then.system_v), volts(then.module_v)
+        samples = cited(ride, hits, "system_voltage")
         if then.system_v - then.module_v >= BETWEEN_V:
             text = say("reason.path.system_good", low=system, module=module)
-            yield reason(text, SUPPORT, hits)
-        else:
-            yield reason(say("reason.path.system_low", low=system), -SUPPORT, hits)
-    path = ride.physics.supply_path
-    if path is not None and sure_path(path) and path.open_voltage_v >= ride.limits.charging_v:
+            yield reason(text, SUPPORT, hits, samples=samples)
+        elif not path_beyond(ride):
+            text = say("reason.path.system_low", low=system)
+            yield reason(text, -SUPPORT, hits, samples=samples)
+    elif path is not None and path.method == "difference" and path_beyond(ride):
+        text = say("reason.path.two_ends")
+        yield reason(text, SUPPORT, (), "supply_path", samples=whole(ride, "system_voltage"))
+    if path is not None and path.open_voltage_v >= ride.limits.charging_v:
         text = say("reason.path.open", open=volts(path.open_voltage_v))
-        yield reason(text, HINT, (), "supply_path")
+        yield reason(
+            text, HINT, (), "supply_path", samples=whole(ride, "supply_voltage")
+        )

@@ -1,8 +1,8 @@
 """How reasons add up: a few named weights, one sum, two thresholds.
 
-Every cause is weighed by the same open rule. Each reason counts for (above 0) or
-against (below 0) by one of the weights below; the sum decides how sure the answer is.
-A cap holds an answer down where the log or the profile cannot carry more, whatever
+Every cause is weighed by the same open rule. Each observation counts for (above 0) or
+against (below 0) by the heaviest of the reasons that rest on it; the sum decides how sure
+the answer is. A limit given in the profile lifts a cap and never adds. A cap holds an answer down where the log or the profile cannot carry more, whatever
 the sum. The weights are judgement (common practice, no source): they say that one
 direct observation of a cause is enough to name it, and that "strong" takes a second,
 independent one.
@@ -10,17 +10,23 @@ independent one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.model import BLAMELESS, Code, Evidence, Strength
+from canassist.conclude.causes.observations import (
+    MOST_OCCASIONS,
+    observation_count,
+    observed_weight,
+)
+from canassist.model import BLAMELESS, CitedSamples, Code, EventKind, Evidence, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canassist.conclude.ride_findings import Hits
-    from canassist.model import Profile
+    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.model import Claim, Event, Profile
 
 ENOUGH: Final = 1.0
 """The log shows the cause itself at work: alone enough for moderate."""
@@ -76,8 +82,8 @@ class Opinion:
 
     @property
     def score(self) -> float:
-        """Sum of all weights."""
-        return sum(reason.weight for reason in self.reasons)
+        """Sum of all weights, each observation counted once."""
+        return observed_weight(self.because) + observed_weight(self.against)
 
     @property
     def because(self) -> tuple[Evidence, ...]:
@@ -92,7 +98,7 @@ class Opinion:
     @property
     def earned(self) -> Strength | None:
         """Strength by the sum alone; None below `WEAK_FROM`."""
-        if self.score >= STRONG_FROM:
+        if self.score >= STRONG_FROM and observation_count(self.because) >= MOST_OCCASIONS:
             return Strength.STRONG
         if self.score >= MODERATE_FROM:
             return Strength.MODERATE
@@ -132,7 +138,7 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
         In any order.
     profile : Profile
         Tells which limits are given. A code that blames a part is held at moderate
-        where a limit that it needs is assumed, or where no limit is given at all.
+        where a limit that it needs is assumed; what rests on no limit is not.
     cap_assumed : str
         Words for that.
     """
@@ -142,13 +148,80 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
     needs = tuple(
         dict.fromkeys(name for need in found if isinstance(need, Needs) for name in need.limits)
     )
-    any_given = any(name.startswith("limits.") for name in profile.given)
-    if code not in BLAMELESS and not (any_given and profile.gives(*needs)):
+    if code not in BLAMELESS and needs and not profile.gives(*needs):
         caps.append(Cap(Strength.MODERATE, cap_assumed))
     return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
 
 
-def reason(text: str, weight: float, hits: Hits = (), figure: str = "") -> Evidence:
-    """Return one reason, linked to the events that show it."""
+def reason(
+    text: str,
+    weight: float,
+    hits: Hits = (),
+    figure: str = "",
+    *,
+    channels: tuple[str, ...] = (),
+    samples: tuple[CitedSamples, ...] = (),
+    claims: tuple[Claim, ...] = (),
+) -> Evidence:
+    """Return one reason, linked to the events that show it.
+
+    Parameters
+    ----------
+    hits : tuple of Hit
+        Events that show it; it rests on their own channels over their times.
+    channels : tuple of str
+        On which it rests in place of the events' own ones.
+    samples : tuple of CitedSamples
+        On which it rests instead.
+    claims : tuple of Claim
+        What its sentence says of them.
+    """
+    cited = samples or tuple(
+        CitedSamples(
+            channel=name,
+            start_s=hit.event.start_s,
+            end_s=hit.event.until(math.inf),
+        )
+        for hit in hits
+        for name in channels or (channel_of(hit.event),)
+    )
     positions = tuple(hit.position for hit in hits if hit.position >= 0)
-    return Evidence(text=text, weight=weight, events=positions, figure=figure)
+    return Evidence(
+        text=text, weight=weight, events=positions, figure=figure, samples=cited, claims=claims
+    )
+
+
+_CHANNEL_OF: Final = {
+    EventKind.DERATE: "assist_limit",
+    EventKind.UNDERVOLTAGE: "supply_voltage",
+    EventKind.OVERVOLTAGE: "supply_voltage",
+    EventKind.CHARGING_LOW: "supply_voltage",
+    EventKind.ASSIST_DEVIATION: "assist_torque",
+    EventKind.TORQUE_OFFSET: "driver_torque",
+}
+
+
+def channel_of(event: Event) -> str:
+    """Return the channel that an event was seen on; its kind where that is none."""
+    return event.channel or _CHANNEL_OF.get(event.kind, str(event.kind))
+
+
+def cited(ride: RideFindings, hits: Hits, *channels: str) -> tuple[CitedSamples, ...]:
+    """Return what channels showed during events, as samples to cite; known channels only."""
+    return tuple(
+        CitedSamples(
+            channel=name, start_s=hit.event.start_s, end_s=hit.event.until(ride.end_s)
+        )
+        for hit in hits
+        for name in channels
+        if ride.timeline.has(name)
+    )
+
+
+def whole(ride: RideFindings, *channels: str) -> tuple[CitedSamples, ...]:
+    """Return channels over the whole ride, as samples to cite; known channels only."""
+    return tuple(
+        CitedSamples(channel=name, start_s=0.0, end_s=ride.end_s)
+        for name in channels
+        if ride.timeline.has(name)
+    )

@@ -257,12 +257,24 @@ def _check(item: NextCheck) -> Json:
     return {"text": item.text, "expect": item.expect or None, "cautions": list(item.cautions)}
 
 
+_MOST_CITED: Final = 20
+"""So many stretches are listed for one reason; the events that it names have all."""
+
+
 def _evidence(item: Evidence) -> Json:
     return {
         "text": item.text,
         "weight": rounded(item.weight, 3),
         "events": list(item.events),
         "figure": item.figure or None,
+        "samples": [
+            {
+                "channel": one.channel,
+                "start_s": rounded(one.start_s, 3),
+                "end_s": rounded(one.end_s, 3),
+            }
+            for one in item.samples[:_MOST_CITED]
+        ],
     }
 
 

@@ -1,0 +1,66 @@
+"""Whether a channel was known over a time: there, fast enough, alive and believable.
+
+Exclusion ("nothing explains it") stands on this: a channel that is missing, slow, silent,
+stuck or doubted excludes nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.model import EventKind
+from canassist.timeline import value_at
+
+if TYPE_CHECKING:
+    from canassist.conclude.ride_findings import RideFindings
+
+BEFORE_S: Final = 1.0
+"""The trigger stands within this long before assist falls (the contract's figure)."""
+
+AFTER_S: Final = 0.3
+"""... and this long after the first reduced sample: a derate lasts as long to count as one."""
+
+STEP_S: Final = 0.05
+KNOWN_SHARE: Final = 0.9
+"""Share of the time that must be covered by fresh values."""
+
+SLOWEST_S: Final = {"supply_voltage": 0.11, "system_voltage": 0.11, "module_temperature": 2.0}
+"""Longest period that excludes a cause: a dip lasts tenths of a second, heat comes slowly."""
+
+OTHERS_SLOWEST_S: Final = 0.25
+"""... and of every other channel."""
+
+
+def why_unknown(ride: RideFindings, name: str, start_s: float, end_s: float) -> str:
+    """Return why a channel tells nothing of a time; empty where it does.
+
+    Returns
+    -------
+    str
+        ``"missing"``, ``"doubted"``, ``"slow"``, ``"stuck"`` or ``"silent"``.
+    """
+    channel = ride.timeline.get(name)
+    if channel is None:
+        return "missing"
+    if channel.doubt or channel.held_out:
+        return "doubted"
+    if channel.period_s > SLOWEST_S.get(name, OTHERS_SLOWEST_S):
+        return "slow"
+    if any(
+        event.kind is EventKind.SIGNAL_STUCK
+        and event.channel == name
+        and event.start_s <= end_s
+        and start_s <= event.until(ride.end_s)
+        for event in ride.events
+    ):
+        return "stuck"
+    at_s = np.arange(max(start_s, 0.0), end_s + STEP_S / 2.0, STEP_S)
+    known = ~np.isnan(value_at(ride.timeline, name, at_s))
+    return "" if known.mean() >= KNOWN_SHARE else "silent"
+
+
+def unknown_at_onset(ride: RideFindings, name: str, onset_s: float) -> str:
+    """Return why a channel does not tell what stood when assist began to fall."""
+    return why_unknown(ride, name, onset_s - BEFORE_S, onset_s + AFTER_S)
