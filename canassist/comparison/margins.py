@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from canassist.model import FigureName
@@ -26,8 +27,14 @@ def margins(limits: Limits) -> dict[FigureName, Margin]:
     what costs the assist its tolerance; shares of time by what still counts as full assist.
     """
     quarter_v = (limits.overvoltage_v - limits.charging_v) / 4.0
-    cost_v = (limits.derate_start_v - limits.derate_zero_v) * limits.assist_tolerance
-    cost_k = (limits.derate_zero_c - limits.derate_start_c) * limits.assist_tolerance
+    widths = (
+        limits.derate_start_v - limits.derate_zero_v,
+        limits.derate_zero_c - limits.derate_start_c,
+    )
+    # A curve of the profile may leave some assist for ever: then no width tells what costs it.
+    cost_v, cost_k = (
+        math.inf if math.isnan(width) else width * limits.assist_tolerance for width in widths
+    )
     below_full = (100.0 - limits.full_assist_pct) / 100.0
     charge = ("charging_v", "overvoltage_v")
     line_v, line_c = ("derate_start_v", "derate_zero_v"), ("derate_start_c", "derate_zero_c")

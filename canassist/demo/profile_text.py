@@ -12,7 +12,7 @@ from canassist.profile import default_limits, limit_facts, parse_profile
 
 _HEAD = """\
 # Profile of an invented vehicle. Every figure in it is made up.
-profile = 1
+profile = 2
 """
 
 

@@ -109,8 +109,8 @@ class Event:
         The channel that it was seen on, where it is one of several.
     measured, expected : mapping of name to number or text
         Figures; the name ends in the unit. The same name in both is a pair.
-    limits : mapping of name to number or text
-        Limits that it was judged by, as in force then.
+    limits : mapping of name to float
+        The limits that decided it, as they held at that moment, by their names in the profile.
     shares : mapping of cause to float
         How much of a derate each cause explains, 0..1.
     code : str
@@ -129,7 +129,7 @@ class Event:
     channel: str | None = None
     measured: Mapping[str, float | str] = field(default_factory=dict)
     expected: Mapping[str, float | str] = field(default_factory=dict)
-    limits: Mapping[str, float | str] = field(default_factory=dict)
+    limits: Mapping[str, float] = field(default_factory=dict)
     shares: Mapping[str, float] = field(default_factory=dict)
     code: str = ""
     channels_then: Mapping[str, float] = field(default_factory=dict)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -87,6 +87,85 @@ class AssistMap:
     max_assist_nm: float
 
 
+Curve = tuple[tuple[float, float], ...]
+"""Points (x, y) in order of x, either way; linear between them, flat beyond, a step at one x."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Protection:
+    """The module's own laws of available assist, in %; empty or None where not known.
+
+    Attributes
+    ----------
+    temperature, supply, road_speed, engine_speed : Curve
+        Assist in % over degC, V, km/h and rpm. Of several the lowest holds.
+    hysteresis_k, hysteresis_v : float or None
+        How far the curve is moved on the way back.
+    start_ramp_s : float or None
+        From silent or stopped to full assist.
+    latches : frozenset of str
+        What stays reduced until key-off: temperature, supply, duty, signal.
+    duty_rule : bool or None
+        The module also limits by accumulated motor load, which no signal shows.
+    returns_to_center : bool or None
+        Assist without driver torque towards the centre is by design.
+    """
+
+    temperature: Curve = ()
+    supply: Curve = ()
+    road_speed: Curve = ()
+    engine_speed: Curve = ()
+    hysteresis_k: float | None = None
+    hysteresis_v: float | None = None
+    start_ramp_s: float | None = None
+    latches: frozenset[str] = frozenset()
+    duty_rule: bool | None = None
+    returns_to_center: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySpec:
+    """What feeds the vehicle; empty or None where not known.
+
+    ``source`` is ``"alternator"``, ``"dcdc"`` or ``"battery"``, ``battery`` ``"lead"`` or
+    ``"lithium"``; ``regulated``: the charging voltage is varied by design.
+    """
+
+    source: str = ""
+    regulated: bool | None = None
+    battery: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedFigure:
+    """A figure that rides of known-good vehicles gave, and how many stand behind it.
+
+    ``value`` is a number, a word or points; ``by`` names what the x of points is.
+    """
+
+    value: float | str | Curve | None = None
+    low: float | None = None
+    high: float | None = None
+    rides: int = 0
+    vehicles: int = 0
+    unit: str = ""
+    by: str = ""
+
+    def holds(self, value: float) -> bool:
+        """Tell whether `value` is what was learned, or was changed by hand since."""
+        if isinstance(self.value, float):
+            return abs(value - self.value) <= SAME_SHARE * max(abs(value), abs(self.value))
+        above = self.low is None or value >= self.low
+        return above and (self.high is None or value <= self.high)
+
+
+SAME_SHARE: Final = 1e-6
+"""Figures that differ by a smaller share are the same one, written and read again."""
+
+VEHICLES_LEAST: Final = 3
+"""A learned limit counts as given where this many vehicles stand behind it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """What is known of a vehicle.
@@ -101,6 +180,14 @@ class Profile:
         Nominal supply (12, 24 or 48 V) as far as known; 12 unless said.
     bit_rate_bps : int or None
         Nominal bit rate of the vehicle's buses, in bit/s; inferred from the log unless said.
+    protection : Protection
+        The module's own laws. A curve of temperature or supply stands in `limits` too: its
+        last point at 100 % as ``derate_start``, its first at 0 as ``derate_zero`` (NaN
+        where it has none).
+    learned : mapping of dotted name to LearnedFigure
+        What `learn` wrote: limits as ``"limits.NAME"``, all else by names of its own.
+    notes : tuple of str
+        Where the profile contradicts itself, and which part of it holds.
     """
 
     limits: Limits
@@ -114,6 +201,10 @@ class Profile:
     status_off: frozenset[str] = frozenset()
     assist_map: AssistMap | None = None
     given: frozenset[str] = frozenset()
+    protection: Protection = field(default_factory=Protection)
+    supply: SupplySpec = field(default_factory=SupplySpec)
+    learned: Mapping[str, LearnedFigure] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     @property
     def assumed(self) -> tuple[str, ...]:
@@ -123,3 +214,22 @@ class Profile:
     def gives(self, *limits: str) -> bool:
         """Tell whether a profile file set every one of these limits."""
         return all(f"limits.{name}" in self.given for name in limits)
+
+    @property
+    def thinly_learned(self) -> frozenset[str]:
+        """Limits, as ``"limits.NAME"``, that `learn` wrote from fewer than three vehicles.
+
+        What rests on one is held at moderate. A limit that was changed by hand since is none.
+        """
+        return frozenset(
+            name
+            for name, figure in self.learned.items()
+            if figure.vehicles < VEHICLES_LEAST
+            and name in self.given
+            and figure.holds(getattr(self.limits, name.removeprefix("limits."), float("nan")))
+        )
+
+    def proves(self, *limits: str) -> bool:
+        """Tell whether every one of these limits is given, by hand or by three vehicles."""
+        thin = self.thinly_learned
+        return self.gives(*limits) and not any(f"limits.{name}" in thin for name in limits)

@@ -42,4 +42,5 @@ def study(timeline: Timeline, profile: Profile) -> Physics:
         cranks=fit_cranks(timeline),
         torque_rest=fit_torque_rest(timeline),
         effort=fit_effort(timeline, profile, assist),
+        learned_notes=profile.notes,
     )

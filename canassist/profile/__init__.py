@@ -9,6 +9,7 @@ from canassist.profile.load import (
     parse_profile,
     read_profile,
 )
+from canassist.profile.write import profile_toml
 
 __all__ = [
     "CHECKSUM_METHODS",
@@ -17,6 +18,7 @@ __all__ = [
     "limit_facts",
     "limits_changed",
     "parse_profile",
+    "profile_toml",
     "read_profile",
     "with_default_limits",
 ]

@@ -25,4 +25,5 @@ def limits_changed(profile: Profile) -> tuple[LimitChange, ...]:
 def with_default_limits(profile: Profile) -> Profile:
     """Return the profile with the default limits, as if it gave none."""
     given = frozenset(name for name in profile.given if not name.startswith("limits."))
-    return replace(profile, limits=default_limits(), given=given)
+    straight = replace(profile.protection, temperature=(), supply=())
+    return replace(profile, limits=default_limits(), given=given, protection=straight)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import difflib
 import itertools
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Final, NoReturn
+from typing import Final
 
 from canassist.errors import ProfileError
 from canassist.model import (
@@ -23,12 +21,28 @@ from canassist.model import (
     LimitFact,
     Limits,
     Profile,
+    Protection,
+)
+from canassist.profile.checks import ProfileChecks, Table
+from canassist.profile.protection import (
+    PROTECTION,
+    SUPPLY,
+    lines_of_curves,
+    read_learned,
+    read_protection,
+    read_supply,
 )
 
 MAX_BYTES: Final = 1 << 20
 """Profiles have some thousand bytes; a log given by mistake has many more."""
 CHECKSUM_METHODS: Final = ("crc8-j1850", "e2e-p01", "xor8", "sum8")
-_TOP: Final = ("profile", "vehicle", "channels", "integrity", "limits", "status", "assist_map")
+NOMINAL_V: Final = 12.0
+"""Supply that the default limits are for."""
+VERSION: Final = 2
+"""Of the profile's layout; 1 is read for ever."""
+_SINCE_1: Final = ("vehicle", "channels", "integrity", "limits", "status", "assist_map")
+_SINCE_2: Final = ("protection", "supply", "learned")
+_TOP: Final = ("profile", *_SINCE_1, *_SINCE_2)
 _VEHICLE: Final = ("name", "nominal_v", "bit_rate_bps")
 _BIT_RATES_BPS: Final = (10_000, 1_000_000)
 """Slowest in use (common practice, no source) and fastest nominal bit rate (ISO 11898-2)."""
@@ -43,8 +57,6 @@ _ORDERED: Final = (
     ("full_assist_pct", "recovered_pct"),
     ("slow_kph", "cruise_kph"),
 )
-
-Table = Mapping[str, Any]  # Any: TOML values have any type until checked here
 
 
 @cache
@@ -118,59 +130,85 @@ def parse_profile(text: str, file_name: str) -> Profile:
     return _Checker(file_name).profile(table)
 
 
-class _Checker:
+class _Checker(ProfileChecks):
     """Reads one profile's tables; every complaint names the file and the key."""
 
-    def __init__(self, file_name: str) -> None:
-        self.file_name = file_name
-
     def profile(self, table: Table) -> Profile:
-        self._known(table, _TOP, "")
-        if table.get("profile", 1) != 1:
-            self._refuse("profile", "is not a version this program reads", "Set profile = 1.")
-        vehicle = self._table(table, "vehicle", _VEHICLE)
-        status = self._table(table, "status", _STATUS)
-        limits = self._limits(self._table(table, "limits", LIMIT_NAMES))
-        nominal = vehicle.get("nominal_v", 12.0)
+        self._version(table)
+        vehicle = self.table(table, "vehicle", _VEHICLE)
+        status = self.table(table, "status", _STATUS)
+        given_limits = self.table(table, "limits", LIMIT_NAMES)
+        protection = read_protection(self, self.table(table, "protection", PROTECTION))
+        nominal_v = self.positive(vehicle.get("nominal_v", NOMINAL_V), "vehicle.nominal_v")
+        limits = self._limits(given_limits)
+        self._in_order(limits, given_limits, nominal_v, protection)
+        lines = lines_of_curves(limits, protection, given_limits)
         return Profile(
-            limits=limits,
-            name=self._text(vehicle.get("name", ""), "vehicle.name"),
+            limits=lines.limits,
+            name=self.text(vehicle.get("name", ""), "vehicle.name"),
             file_name=self.file_name,
-            nominal_v=self._positive(nominal, "vehicle.nominal_v"),
+            nominal_v=nominal_v,
             bit_rate_bps=self._bit_rate(vehicle.get("bit_rate_bps")),
-            channels=self._channels(self._table(table, "channels", tuple(CHANNEL_UNITS))),
+            channels=self._channels(self.table(table, "channels", tuple(CHANNEL_UNITS))),
             integrity=self._integrity(table.get("integrity", [])),
-            status_reduced=self._words(status.get("reduced", []), "status.reduced"),
-            status_off=self._words(status.get("off", []), "status.off"),
+            status_reduced=self.words(status.get("reduced", []), "status.reduced"),
+            status_off=self.words(status.get("off", []), "status.off"),
             assist_map=self._assist_map(table),
-            given=frozenset(_leaves(table)),
+            given=frozenset(_leaves(table)) | lines.names,
+            protection=protection,
+            supply=read_supply(self, self.table(table, "supply", SUPPLY)),
+            learned=read_learned(self, table.get("learned", {})),
+            notes=lines.notes,
         )
+
+    def _version(self, table: Table) -> None:
+        version = table.get("profile", VERSION)
+        if isinstance(version, bool) or version not in {1, VERSION}:
+            fix = f"Set profile = {VERSION}."
+            self.refuse("profile", "is not a version this program reads", fix)
+        later = next((name for name in _SINCE_2 if name in table), None)
+        if version == 1 and later:
+            fix = f"Set profile = {VERSION}."
+            self.refuse(later, "is not known in profile = 1", fix)
+        self.known(table, _TOP, "")
 
     def _bit_rate(self, value: object) -> int | None:
         if value is None:
             return None
         place = "vehicle.bit_rate_bps"
-        rate = self._number(value, place)
+        rate = self.number(value, place)
         lowest, highest = _BIT_RATES_BPS
         if not (rate.is_integer() and lowest <= rate <= highest):
             fix = f"Write the bus's bit/s, {lowest} to {highest}, such as 500000."
-            self._refuse(place, f"= {rate:g} is no bit rate of a CAN bus", fix)
+            self.refuse(place, f"= {rate:g} is no bit rate of a CAN bus", fix)
         return int(rate)
 
     def _limits(self, table: Table) -> Limits:
         values = asdict(default_limits())
         for name, value in table.items():
-            values[name] = self._number(value, f"limits.{name}")
+            values[name] = self.number(value, f"limits.{name}")
             if values[name] < 0 and not name.endswith("_c"):
-                self._refuse(f"limits.{name}", "is negative", "Give a positive number.")
+                self.refuse(f"limits.{name}", "is negative", "Give a positive number.")
+        return Limits(**values)
+
+    def _in_order(
+        self, limits: Limits, table: Table, nominal_v: float, protection: Protection
+    ) -> None:
+        """Refuse limits in reversed order; a default one that does not hold is not asked."""
+        curved = {"temperature": "derate_start_c", "supply": "derate_zero_v"}
+        replaced = {low for name, low in curved.items() if getattr(protection, name)}
         for low, high in _ORDERED:
-            if values[low] > values[high] and (low in table or high in table):
-                self._refuse(
+            given = (low in table) + (high in table)
+            volts = low.endswith("_v") and nominal_v != NOMINAL_V
+            if not given or low in replaced or (volts and given == 1):
+                continue
+            low_is, high_is = getattr(limits, low), getattr(limits, high)
+            if low_is > high_is:
+                self.refuse(
                     f"limits.{low}",
-                    f"= {values[low]:g} lies above limits.{high} = {values[high]:g}",
+                    f"= {low_is:g} lies above limits.{high} = {high_is:g}",
                     f"Set {low} below {high}, or give both.",
                 )
-        return Limits(**values)
 
     def _channels(self, table: Table) -> dict[str, ChannelSpec]:
         found = {}
@@ -178,11 +216,11 @@ class _Checker:
             place = f"channels.{name}"
             fields: Table = {"signal": entry} if isinstance(entry, str) else entry
             if not isinstance(fields, Mapping):
-                self._refuse(place, "is neither text nor a table", 'Write "Message.Signal".')
-            self._known(fields, _CHANNEL, place)
-            signal = self._text(fields.get("signal", ""), f"{place}.signal")
+                self.refuse(place, "is neither text nor a table", 'Write "Message.Signal".')
+            self.known(fields, _CHANNEL, place)
+            signal = self.text(fields.get("signal", ""), f"{place}.signal")
             if "." not in signal:
-                self._refuse(
+                self.refuse(
                     f"{place}.signal",
                     f'"{signal}" names no message',
                     'Write "Message.Signal" as in the database.',
@@ -191,36 +229,34 @@ class _Checker:
         return found
 
     def _spec(self, fields: Table, signal: str, place: str) -> ChannelSpec:
-        scale = self._optional(fields, "scale", place)
+        scale = self.optional(fields, "scale", place)
         if scale == 0:
-            self._refuse(f"{place}.scale", "= 0 makes every value the same", "Give the factor.")
+            self.refuse(f"{place}.scale", "= 0 makes every value the same", "Give the factor.")
         stale = fields.get("stale_after_s")
         return ChannelSpec(
             signal=signal,
             scale=scale,
-            offset=self._optional(fields, "offset", place),
-            invalid=self._numbers(fields.get("invalid", []), f"{place}.invalid"),
-            stale_after_s=None
-            if stale is None
-            else self._positive(stale, f"{place}.stale_after_s"),
+            offset=self.optional(fields, "offset", place),
+            invalid=self.numbers(fields.get("invalid", []), f"{place}.invalid"),
+            stale_after_s=None if stale is None else self.positive(stale, f"{place}.stale_after_s"),
         )
 
     def _integrity(self, entries: object) -> tuple[IntegritySpec, ...]:
         if not isinstance(entries, list):
-            self._refuse("integrity", "is not a list of tables", "Write [[integrity]].")
+            self.refuse("integrity", "is not a list of tables", "Write [[integrity]].")
         specs = []
         for number, entry in enumerate(entries, start=1):
             place = f"integrity {number}"
             if not isinstance(entry, Mapping):
-                self._refuse(place, "is not a table", "Write [[integrity]].")
-            self._known(entry, _INTEGRITY, place)
-            words = {key: self._text(value, f"{place}.{key}") for key, value in entry.items()}
+                self.refuse(place, "is not a table", "Write [[integrity]].")
+            self.known(entry, _INTEGRITY, place)
+            words = {key: self.text(value, f"{place}.{key}") for key, value in entry.items()}
             if not words.get("message"):
-                self._refuse(place, "names no message", 'Add message = "...".')
+                self.refuse(place, "names no message", 'Add message = "...".')
             method = words.get("method", "")
             if words.get("checksum") and method not in CHECKSUM_METHODS:
                 near = ", ".join(CHECKSUM_METHODS)
-                self._refuse(f"{place}.method", f'"{method}" is unknown', f"Choose one of {near}.")
+                self.refuse(f"{place}.method", f'"{method}" is unknown', f"Choose one of {near}.")
             specs.append(IntegritySpec(**words))
         return tuple(specs)
 
@@ -229,101 +265,39 @@ class _Checker:
         if entry is None:
             return None
         if not isinstance(entry, Mapping):
-            self._refuse("assist_map", "is not a table", "Write [assist_map].")
+            self.refuse("assist_map", "is not a table", "Write [assist_map].")
         fixed = ("speed_kph", "driver_deadband_nm", "max_assist_nm")
-        speed = self._numbers(entry.get("speed_kph", []), "assist_map.speed_kph")
+        speed = self.numbers(entry.get("speed_kph", []), "assist_map.speed_kph")
         if not speed or any(b <= a for a, b in itertools.pairwise(speed)):
-            self._refuse("assist_map.speed_kph", "does not rise", "Give rising speeds.")
+            self.refuse("assist_map.speed_kph", "does not rise", "Give rising speeds.")
         gains = {}
         for mode, row in entry.items():
             if mode in fixed:
                 continue
-            gains[mode] = self._numbers(row, f"assist_map.{mode}")
+            gains[mode] = self.numbers(row, f"assist_map.{mode}")
             if len(gains[mode]) != len(speed) or min(gains[mode]) < 0:
-                self._refuse(
+                self.refuse(
                     f"assist_map.{mode}",
                     f"needs {len(speed)} gains of 0 or more, one a speed",
                     "Give one gain for each speed.",
                 )
         if not gains:
-            self._refuse("assist_map", "holds no gains", 'Add "*" = [...] for every mode.')
+            self.refuse("assist_map", "holds no gains", 'Add "*" = [...] for every mode.')
         return AssistMap(
             speed_kph=speed,
             gains=gains,
             driver_deadband_nm=self._deadband(entry.get("driver_deadband_nm", 0.5)),
-            max_assist_nm=self._positive(
+            max_assist_nm=self.positive(
                 entry.get("max_assist_nm", 40.0), "assist_map.max_assist_nm"
             ),
         )
 
     def _deadband(self, value: object) -> float:
         place = "assist_map.driver_deadband_nm"
-        number = self._number(value, place)
+        number = self.number(value, place)
         if number < 0:
-            self._refuse(place, f"= {number:g} is negative", "Give 0 or more.")
+            self.refuse(place, f"= {number:g} is negative", "Give 0 or more.")
         return number
-
-    # Small checks, each with one message.
-
-    def _table(self, table: Table, name: str, known: tuple[str, ...]) -> Table:
-        entry = table.get(name, {})
-        if not isinstance(entry, Mapping):
-            self._refuse(name, "is not a table", f"Write [{name}].")
-        self._known(entry, known, name)
-        return entry
-
-    def _known(self, table: Table, known: tuple[str, ...], place: str) -> None:
-        for key in table:
-            if key not in known:
-                near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-                fix = f'Did you mean "{near[0]}"?' if near else f"Known: {', '.join(known)}."
-                self._refuse(f"{place}.{key}".lstrip("."), "is not known", fix)
-
-    def _optional(self, table: Table, key: str, place: str) -> float | None:
-        return self._number(table[key], f"{place}.{key}") if key in table else None
-
-    def _number(self, value: object, place: str) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            self._refuse(place, f"is {_kind(value)}, not a number", "Write a number.")
-        try:
-            number = float(value)
-        except OverflowError:  # a whole number beyond any float
-            number = math.inf
-        if not math.isfinite(number):
-            self._refuse(place, "is not finite", "Write a number.")
-        return number
-
-    def _positive(self, value: object, place: str) -> float:
-        number = self._number(value, place)
-        if number <= 0:
-            self._refuse(place, f"= {number:g} is not above zero", "Give a positive number.")
-        return number
-
-    def _numbers(self, value: object, place: str) -> tuple[float, ...]:
-        if not isinstance(value, list):
-            self._refuse(place, f"is {_kind(value)}, not a list", "Write [1.0, 2.0, ...].")
-        return tuple(self._number(item, place) for item in value)
-
-    def _text(self, value: object, place: str) -> str:
-        if not isinstance(value, str):
-            self._refuse(place, f"is {_kind(value)}, not text", 'Write "..." around it.')
-        return value
-
-    def _words(self, value: object, place: str) -> frozenset[str]:
-        if not isinstance(value, list):
-            self._refuse(place, f"is {_kind(value)}, not a list", 'Write ["...", ...].')
-        for item in value:
-            if isinstance(item, bool) or not isinstance(item, (str, int, float)):
-                self._refuse(place, f"holds {_kind(item)}", "Use texts or numbers.")
-        return frozenset(item if isinstance(item, str) else f"{item:g}" for item in value)
-
-    def _refuse(self, place: str, what: str, fix: str) -> NoReturn:
-        raise ProfileError(f"{self.file_name}: {place} {what}.", fix)
-
-
-def _kind(value: object) -> str:
-    names = {bool: "true or false", str: "text", int: "a number", float: "a number", list: "a list"}
-    return names.get(type(value), "a table" if isinstance(value, Mapping) else "a date or time")
 
 
 def _leaves(table: Table, above: str = "") -> list[str]:

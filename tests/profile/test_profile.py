@@ -116,7 +116,7 @@ def test_default_limits_are_the_contract_s() -> None:
         ("[assist_map]\nspeed_kph = [0, 10]\n'*' = [1]", "assist_map.*", "each speed"),
         ("[assist_map]\nspeed_kph = [0, 10]", "assist_map", "every mode"),
         (UNKNOWN_METHOD, "integrity 1.method", "crc8"),
-        ("profile = 2", "profile", "profile = 1"),
+        ("profile = 3", "profile", "profile = 2"),
         ("[limits]\ncharging_v = 1" + "0" * 400, "limits.charging_v", "number"),
         ("[limits]\ncharging_v = " + "9" * 5000, "beyond all bounds", "profile"),
         ("[limits]\ncharging_v = 2024-01-01", "limits.charging_v is a date", "number"),

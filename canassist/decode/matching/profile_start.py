@@ -20,7 +20,7 @@ _HEAD: Final = """\
 # What is known of the vehicle: a start, written from one log and its database.
 # Lines that begin with "# " are open: answer the question, correct the line, and take "# " away.
 # Then set the limits that the service manual gives; until then they are assumed.
-profile = 1
+profile = 2
 
 [vehicle]
 name = ""

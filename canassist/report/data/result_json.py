@@ -98,7 +98,11 @@ def result_object(result: Result) -> Json:
         "coverage": _coverage(result.coverage),
         "assumed": list(result.assumed),
         "limits_changed": [
-            {"limit": item.limit, "default": item.default, "profile": item.profile}
+            {
+                "limit": item.limit,
+                "default": item.default,
+                "profile": item.profile if math.isfinite(item.profile) else None,
+            }
             for item in result.limits_changed
         ],
         "first_by_default": result.first_by_default or None,

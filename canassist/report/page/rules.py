@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -121,7 +122,7 @@ class Rulebook:
         return LimitLine(
             name=name,
             words=_LIMIT_WORDS.get(name, words_of(name)),
-            value=self.measures.text(value, fact.unit),
+            value="none" if math.isnan(value) else self.measures.text(value, fact.unit),
             default=self.measures.text(fact.value, fact.unit),
             origin=origin,
             source="set by the profile" if given else fact.source.replace("degC", "°C"),
