@@ -24,7 +24,7 @@ from canassist.model import (
     Protection,
 )
 from canassist.profile.checks import ProfileChecks, Table
-from canassist.profile.protection import (
+from canassist.profile.module_laws import (
     PROTECTION,
     SUPPLY,
     lines_of_curves,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canassist.demo import RIDES, SimulatedRide, demo_profile, simulate
-from canassist.demo.plant.vehicle import Protection
+from canassist.demo.plant.vehicle import ProtectionRule
 from canassist.model import AssistMap, Estimate, FloatArray, Physics, Timeline
 from canassist.physics import starter_turns, study
 from canassist.profile import default_profile
@@ -420,7 +420,7 @@ def test_the_learned_deadband_is_that_of_one_mode() -> None:
 
 def test_a_line_of_its_own_is_learned_where_no_profile_gives_it() -> None:
     scenario = RIDES["hot_tight_turns"]
-    own = Protection(start_c=76.0, zero_c=100.0)
+    own = ProtectionRule(start_c=76.0, zero_c=100.0)
     vehicle = replace(scenario.vehicle, protection=own)
     timeline = simulate(replace(scenario, vehicle=vehicle)).timeline()
     lines = study(timeline, default_profile()).limit_lines

@@ -16,7 +16,7 @@ from canassist.demo.plant.vehicle import (
     Battery,
     Chassis,
     HeatPath,
-    Protection,
+    ProtectionRule,
     VehicleModel,
 )
 from tests.simulator.draw import Draw
@@ -45,7 +45,7 @@ def sound_vehicle(draw: Draw) -> VehicleModel:
             housing_j_per_k=draw.figure(210.0, 380.0),
             housing_k_per_w=draw.figure(0.60, 0.85),
         ),
-        protection=Protection(
+        protection=ProtectionRule(
             hysteresis_c=draw.figure(1.0, 3.0),
             hysteresis_v=draw.figure(0.1, 0.3),
             down_pct_per_s=draw.figure(180.0, 400.0),

@@ -10,7 +10,7 @@ from canassist.demo import RIDES, SimulatedRide, simulate
 from canassist.demo.plant.module_heat import exact_step, first_order_step, time_constants
 from canassist.demo.plant.protection import LimitState, play, taper
 from canassist.demo.plant.supply_network import BatteryState, Node, board_voltage, module_voltage
-from canassist.demo.plant.vehicle import Battery, HeatPath, Protection
+from canassist.demo.plant.vehicle import Battery, HeatPath, ProtectionRule
 
 
 def test_one_node_heats_as_worked_by_hand() -> None:
@@ -100,7 +100,7 @@ def test_play_holds_until_the_way_back_is_longer_than_its_width() -> None:
 
 
 def test_limit_moves_no_faster_than_its_rates_and_in_steps() -> None:
-    rule = Protection(down_pct_per_s=200.0, up_pct_per_s=50.0)
+    rule = ProtectionRule(down_pct_per_s=200.0, up_pct_per_s=50.0)
     state = LimitState(rule, step_s=0.01, start_c=40.0, start_v=13.5, running=True)
     told = [state.step(40.0, 13.5, 100.0, 100.0, 100.0) for _ in range(5)]
     assert told == [100.0] * 5

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from canassist.demo.plant.vehicle import Protection
+from canassist.demo.plant.vehicle import ProtectionRule
 
 STEP_PCT: Final = 0.5
 """The module sets its limit in steps of this, and says so on the bus."""
@@ -47,7 +47,7 @@ class LimitState:
     )
 
     def __init__(
-        self, rule: Protection, *, step_s: float, start_c: float, start_v: float, running: bool
+        self, rule: ProtectionRule, *, step_s: float, start_c: float, start_v: float, running: bool
     ) -> None:
         self._rule = rule
         self._down = rule.down_pct_per_s * step_s

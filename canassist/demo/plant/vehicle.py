@@ -69,7 +69,7 @@ class HeatPath:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Protection:
+class ProtectionRule:
     """How the module reduces assist by itself.
 
     Assist is full up to the start of each line and falls to nothing at its zero. The
@@ -140,7 +140,7 @@ class VehicleModel:
     alternator: Alternator = field(default_factory=Alternator)
     starter: Starter = field(default_factory=Starter)
     heat: HeatPath = field(default_factory=HeatPath)
-    protection: Protection = field(default_factory=Protection)
+    protection: ProtectionRule = field(default_factory=ProtectionRule)
     assist: AssistLaw = field(default_factory=AssistLaw)
     chassis: Chassis = field(default_factory=Chassis)
     path_ohm: float = 0.008
