@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import EventKind
+from canassist.model import CitedSamples, EventKind
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.conclude.ride_findings import RideFindings
+    from canassist.conclude.ride_findings import Hits, RideFindings
 
 BEFORE_S: Final = 1.0
 """The trigger stands within this long before assist falls (the contract's figure)."""
@@ -59,6 +59,17 @@ def why_unknown(ride: RideFindings, name: str, start_s: float, end_s: float) -> 
     at_s = np.arange(max(start_s, 0.0), end_s + STEP_S / 2.0, STEP_S)
     known = ~np.isnan(value_at(ride.timeline, name, at_s))
     return "" if known.mean() >= KNOWN_SHARE else "silent"
+
+
+def known_samples(ride: RideFindings, hits: Hits, name: str) -> tuple[CitedSamples, ...]:
+    """Return a channel over events as samples to cite; nothing where one of them is not known."""
+    found = []
+    for hit in hits:
+        start_s, end_s = hit.event.start_s, hit.event.until(ride.end_s)
+        if why_unknown(ride, name, start_s, end_s):
+            return ()
+        found.append(CitedSamples(channel=name, start_s=start_s, end_s=end_s))
+    return tuple(found)
 
 
 def unknown_at_onset(ride: RideFindings, name: str, onset_s: float) -> str:

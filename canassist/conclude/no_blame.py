@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.causes.heat_evidence import EFFORT_TORQUE_NM
+from canassist.conclude.causes.mechanical_evidence import EFFORT_TORQUE_NM, full_assist_effort
+from canassist.conclude.causes.module_evidence import is_steering_code
+from canassist.conclude.causes.steering_evidence import off_the_map
+from canassist.conclude.causes.supply_extremes import breaks
+from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
 from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording.sentences import (
+    channel_name,
     channel_names,
     duration,
     listed,
@@ -55,7 +60,8 @@ def _damaged(ride: RideFindings) -> Iterator[Lack]:
 
 def _missing(ride: RideFindings) -> Iterator[Lack]:
     timeline = ride.timeline
-    missing = [name for name in BASIC if not timeline.has(name)]
+    asked = BASIC if has_engine(ride) is not False else tuple(n for n in BASIC if n != ENGINE)
+    missing = [name for name in asked if not timeline.has(name)]
     shown = timeline.has("assist_limit") or _by_status(ride) or _map_followed(ride)
     if not shown:
         missing.append("assist_limit")
@@ -86,10 +92,10 @@ def unmapped(ride: RideFindings) -> Iterator[Lack]:
     Assist falls as road speed rises (published exercise text); one that stays within the
     tolerance from slow steering to cruising may be wrong, or this vehicle's own.
     """
-    fit, effort, limits = ride.physics.assist, ride.physics.effort, ride.limits
+    fit, effort, limits = ride.physics.assist, full_assist_effort(ride), ride.limits
     if fit is not None and fit.map_from == "profile":
         return
-    if effort is not None and (effort.torque_p90_nm or 0.0) > EFFORT_TORQUE_NM:
+    if effort is not None and effort.torque_p90_nm > EFFORT_TORQUE_NM:
         figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(EFFORT_TORQUE_NM)}
         yield Lack(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
     row = () if fit is None else fit.gains.get(EVERY_MODE, ())
@@ -127,9 +133,10 @@ def _within(ride: RideFindings, ratio: Estimate) -> bool:
 def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
     """Weigh that the conditions were ridden and assist did what it should.
 
-    Nothing is said for it where anything is lacking or an event above a note stands.
+    Nothing is said for it where anything is lacking, or assist was lost or off its map. What
+    was found beside, and took no assist, stands behind it as also seen.
     """
-    if lacks(ride) or ride.warnings:
+    if lacks(ride) or disturbing(ride):
         return
     ridden = ride.coverage
     for key, seconds in (
@@ -137,14 +144,15 @@ def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
         ("cruise", ridden.cruise_s),
         ("engine", ridden.engine_running_s),
     ):
-        yield reason(say(f"reason.fine.{key}", seconds=duration(seconds)), HINT)
+        if seconds is not None:
+            yield reason(say(f"reason.fine.{key}", seconds=duration(seconds)), HINT)
     yield from _assist_was_full(ride)
     yield from _supply_was_good(ride)
 
 
 def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
     if ride.timeline.has("assist_limit"):
-        waiting = ride.of(EventKind.DERATE)
+        waiting = ride.noted(EventKind.DERATE)
         key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
@@ -175,6 +183,12 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
 
     ``weakly`` tells that some cause holds, but no more than weakly.
     """
+    fit = ride.timeline.fit
+    if fit is not None and fit.reason:
+        yield reason(fit.reason, DECISIVE)
+    for name, channel in ride.timeline.held_out.items():
+        text = say("reason.lack.held_out", channel=channel_name(name), why=channel.held_out)
+        yield reason(text, ENOUGH)
     for lack in lacks(ride):
         yield reason(lack.reason, ENOUGH)
     stalled = stalls(ride)
@@ -185,19 +199,32 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
         key = "reason.lack.derate_weak" if weakly else "reason.lack.derate"
         yield reason(say(key, n=len(open_ones)), ENOUGH, open_ones)
     elif only_codes(ride):
-        names = listed(dict.fromkeys(hit.event.code for hit in ride.warnings))
-        yield reason(say("reason.lack.code", codes=names), DECISIVE, ride.warnings)
-    elif ride.warnings and not stalled:
-        text = say("reason.lack.warning", n=len(ride.warnings))
-        yield reason(text, ENOUGH, ride.warnings)
+        names = listed(dict.fromkeys(hit.event.code for hit in own_codes(ride)))
+        yield reason(say("reason.lack.code", codes=names), DECISIVE, own_codes(ride))
+    elif disturbing(ride) and not stalled:
+        text = say("reason.lack.warning", n=len(disturbing(ride)))
+        yield reason(text, ENOUGH, disturbing(ride))
     yield from _conditions_met(ride)
 
 
-def only_codes(ride: RideFindings) -> bool:
-    """Tell whether trouble codes are all that stands above a note."""
-    return bool(ride.warnings) and all(
-        hit.event.kind is EventKind.TROUBLE_CODE for hit in ride.warnings
+def disturbing(ride: RideFindings) -> Hits:
+    """Return what keeps a ride from being free of faults: assist lost or off its map, or why."""
+    lost = ride.derates + breaks(ride)
+    off = off_the_map(ride) + ride.of(EventKind.TORQUE_OFFSET)
+    by_position = {hit.position: hit for hit in lost + off + own_codes(ride)}
+    return tuple(hit for _, hit in sorted(by_position.items()))
+
+
+def own_codes(ride: RideFindings) -> Hits:
+    """Return the trouble codes of the steering module; those of other units change no answer."""
+    return tuple(
+        hit for hit in ride.of(EventKind.TROUBLE_CODE) if is_steering_code(ride, hit.event)
     )
+
+
+def only_codes(ride: RideFindings) -> bool:
+    """Tell whether trouble codes of the module are all that stands in the way."""
+    return bool(disturbing(ride)) and len(own_codes(ride)) == len(disturbing(ride))
 
 
 def stalls(ride: RideFindings) -> Hits:

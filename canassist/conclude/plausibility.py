@@ -22,6 +22,9 @@ OFF_KPH: Final = 5.0
 ROLLING_KPH: Final = 8.0
 """Below this the wheels tell too little, km/h."""
 
+MOVES_KPH: Final = 1.0
+"""A wheel slower than this while the vehicle rolls tells nothing, km/h."""
+
 LEAST_S: Final = 5.0
 """Road speed is off for this long in all, s, before it counts: longer than wheels spin freely."""
 
@@ -42,7 +45,8 @@ class OffSpeed(NamedTuple):
 def off_speed(timeline: Timeline) -> OffSpeed | None:
     """Return how road speed differs from the wheels; None where it does not, or none tell.
 
-    The wheels' word is their median; two or more of them must tell. ``speed_kph`` and
+    The wheels' word is the median of those that move; two or more must. Where road speed
+    goes with one of them, wheels spin and no signal is false. ``speed_kph`` and
     ``wheels_kph`` are medians over the time in which they differ.
     """
     wheels = [name for name in WHEELS if timeline.has(name)]
@@ -50,10 +54,13 @@ def off_speed(timeline: Timeline) -> OffSpeed | None:
         return None
     at_s = np.arange(0.0, timeline.duration_s, STEP_S)
     speed = value_at(timeline, "vehicle_speed", at_s)
-    middle = _middle(np.stack([value_at(timeline, name, at_s) for name in wheels]))
+    turning = np.stack([value_at(timeline, name, at_s) for name in wheels])
+    turning[~(turning > MOVES_KPH)] = np.nan  # a dead wheel signal is no witness
+    middle = _middle(turning)
     rolling = np.fmax(speed, middle) > ROLLING_KPH
     allowed = np.maximum(OFF_KPH, OFF_SHARE * np.maximum(speed, middle))
-    off = rolling & (np.abs(speed - middle) > allowed)
+    with_one = (np.abs(turning - speed) <= allowed).any(axis=0)  # spin: some wheels run ahead
+    off = rolling & (np.abs(speed - middle) > allowed) & ~with_one
     seconds = float(np.count_nonzero(off)) * STEP_S
     if seconds < max(LEAST_S, LEAST_OF_ROLLING * STEP_S * float(np.count_nonzero(rolling))):
         return None

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canassist.conclude.causes.weigh_causes import explained, rank, weigh_causes
+from canassist.conclude.causes.weigh_causes import weigh_causes
 from canassist.conclude.coverage import count_coverage
 from canassist.conclude.limitations import add_untold
 from canassist.conclude.moments import describe_moments
 from canassist.conclude.needs import needs_of
+from canassist.conclude.ranking import rank
 from canassist.conclude.ride_findings import RideFindings
 from canassist.conclude.wording.event_texts import Setting, with_text
 from canassist.conclude.wording.worded_conclusions import conclusion, ruled_out
@@ -59,13 +60,10 @@ def conclude(
         at_s=case.at_s,
     )
     found = weigh_causes(ride)
-    holding = rank(ride, found)
-    share = explained(ride, found)
     return Verdict(
         events=told,
         conclusions=tuple(
-            conclusion(ride, opinion, place, share.get(opinion.code))
-            for place, opinion in enumerate(holding, start=1)
+            conclusion(ride, ranked, place) for place, ranked in enumerate(rank(ride, found), 1)
         ),
         coverage=ride.coverage,
         moments=describe_moments(ride, case.at_s),

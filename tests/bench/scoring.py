@@ -69,13 +69,21 @@ class RideScore:
     also: tuple[Code, ...]
     first: Code
     strength: Strength | None
+    loses_assist: bool
+    said: frozenset[Code]
     kinds: dict[str, KindScore]
     false_blame: tuple[str, ...]
     mistakes: tuple[str, ...]
 
     @property
     def right(self) -> bool:
-        """Whether the first conclusion is the planted one, or one that is as right."""
+        """Whether the first conclusion is the planted one, or one that is as right.
+
+        A fault that took no assist explains no heavy steering: found beside "no fault found",
+        it stands where it belongs.
+        """
+        if self.first is Code.NO_FAULT_FOUND and not self.loses_assist:
+            return self.truth in self.said
         return self.first is self.truth or self.first in self.also
 
 
@@ -100,10 +108,19 @@ def score_ride(
         also=truth.also,
         first=first.code,
         strength=first.strength,
+        loses_assist=_loses_assist(truth),
+        said=frozenset(item.code for item in conclusions),
         kinds=kinds,
         false_blame=tuple(_false_blame(truth, conclusions)),
         mistakes=tuple(mistakes),
     )
+
+
+LOSING = frozenset({"derate", "assist_deviation", "module_restart", "torque_offset"})
+
+
+def _loses_assist(truth: Truth) -> bool:
+    return any(event.kind in LOSING and event.cause != "engine_stopped" for event in truth.events)
 
 
 def _false_blame(truth: Truth, conclusions: Iterable[Conclusion]) -> Iterable[str]:

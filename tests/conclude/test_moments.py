@@ -46,6 +46,8 @@ def test_moments_keep_the_order_in_which_they_were_given() -> None:
     assert [moment.at_s for moment in moments] == [200.0, 30.0]
 
 
-def test_the_conclusion_says_that_it_was_there() -> None:
-    answer = at(65.0, events=(derate("temperature", 60.0),)).verdict().conclusions[0]
-    assert "It was there at 1:05, the moment complained of." in [r.text for r in answer.because]
+def test_the_answer_says_whether_it_explains_the_moment() -> None:
+    there = at(65.0, events=(derate("speed_signal", 60.0),)).verdict().conclusions
+    assert [item.explains_complaint for item in there if item.explains] == ["yes"]
+    elsewhere = at(200.0, events=(derate("speed_signal", 60.0),)).verdict().conclusions
+    assert [item.explains_complaint for item in elsewhere if item.explains] == ["no"]

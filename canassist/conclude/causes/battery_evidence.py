@@ -1,32 +1,45 @@
-"""Evidence that the battery gives way: cranking, standing, under load."""
+"""Evidence that the battery gives way: only what the source itself shows."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from canassist.conclude.causes.crank_levels import crank_levels
+from canassist.conclude.causes.supply_path_evidence import measured_path
 from canassist.conclude.causes.supply_summary import (
     BETWEEN_V,
     both_then,
     dips,
+    has_engine,
     loaded,
     lowest,
     path_beyond,
     reduced_by_supply,
-    sure_path,
 )
-from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, UNDONE, Cap, Needs, reason
-from canassist.conclude.wording.sentences import pair, quantity, resistance, say, volts
-from canassist.model import Code, CrankFit, EventKind, Strength
+from canassist.conclude.causes.weights import (
+    ENOUGH,
+    HINT,
+    SUPPORT,
+    UNDONE,
+    Cap,
+    Needs,
+    cited,
+    reason,
+    whole,
+)
+from canassist.conclude.wording.sentences import degrees, pair, quantity, resistance, say, volts
+from canassist.model import CitedSamples, Code, EventKind, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from canassist.conclude.causes.crank_levels import CrankLevel
     from canassist.conclude.causes.weights import Found, Reason
     from canassist.conclude.ride_findings import Hits, RideFindings
 
-
 REST_LOW_V: Final = 12.06
-"""Battery at rest, a quarter full (common table, from memory; a public list rounds it to 12.0)."""
+"""Battery at rest, a quarter full (common table, from memory; a public list rounds it to 12.0).
+Lead and 12 V only."""
 
 SOURCE_OHM: Final = 0.03
 """Inner resistance of a source above which it gives way, ohm. From memory: batteries of small
@@ -37,33 +50,23 @@ MIN_DROP_V: Final = 0.3
 
 
 def low_battery(ride: RideFindings, found: Found) -> Iterator[Reason]:
-    """Weigh that the battery gives way: cranking, standing, under load."""
+    """Weigh that the battery gives way: cranking, under load."""
     hits = loaded(ride)
-    judged = [crank for crank in ride.physics.cranks if crank.plateau_min_v is not None]
-    if not ride.supply_holds("cranking_v"):
-        judged = []
-    bad = [crank for crank in judged if (crank.plateau_min_v or 0.0) < ride.limits.cranking_v]
-    reset = ride.together(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
-    stopped = ride.of(EventKind.UNDERVOLTAGE, "engine_stopped")
-    if not (hits or bad or reset or stopped):
+    levels = crank_levels(ride)
+    bad = tuple(level for level in levels if level.low)
+    if not (hits or bad):
         return
-    yield Needs(_limits_used(ride, hits + stopped, bad))
-    if not ride.timeline.has("engine_speed"):
+    yield Needs(_limits_used(ride, hits, bad))
+    if has_engine(ride) is None:
         yield Cap(Strength.WEAK, say("basis.cap_engine"))
-    yield from _cranking(ride, judged, bad)
-    if reset:
-        yield reason(say("reason.battery.restart"), SUPPORT, reset, "crank")
-    if stopped:
-        low, limit = pair(lowest(ride, stopped), ride.limits.undervoltage_v, "V")
-        text = say("reason.battery.standing", low=low, limit=limit)
-        yield reason(text, SUPPORT, stopped)
+    yield from _cranking(ride, levels, bad)
     yield from _under_load(ride, hits)
+    yield from _source(ride, hits, bool(bad))
     yield from reduced_by_supply(ride, "reason.battery.derate", SUPPORT)
-    yield from _charged(ride)
-    yield from _elsewhere(ride, found, bool(hits))
+    yield from _elsewhere(ride, found, hits)
 
 
-def _limits_used(ride: RideFindings, hits: Hits, bad: list[CrankFit]) -> tuple[str, ...]:
+def _limits_used(ride: RideFindings, hits: Hits, bad: tuple[CrankLevel, ...]) -> tuple[str, ...]:
     """Return the limits that this evidence stands on."""
     used = ["cranking_v"] if bad else []
     if any(hit.event.kind is EventKind.UNDERVOLTAGE for hit in hits):
@@ -75,69 +78,102 @@ def _limits_used(ride: RideFindings, hits: Hits, bad: list[CrankFit]) -> tuple[s
     return tuple(used)
 
 
-def _cranking(ride: RideFindings, judged: list[CrankFit], bad: list[CrankFit]) -> Iterator[Reason]:
-    limit_v = ride.limits.cranking_v
-    hits = ride.of(EventKind.UNDERVOLTAGE, "cranking")
+def _cranking(
+    ride: RideFindings, levels: tuple[CrankLevel, ...], bad: tuple[CrankLevel, ...]
+) -> Iterator[Reason]:
+    if not levels:
+        return
+    lithium = ride.profile.supply.battery == "lithium"
+    worst = min(bad or levels, key=lambda level: level.plateau_v - level.limit_v)
+    low, limit = pair(worst.plateau_v, worst.limit_v, "V")
+    cold = "" if worst.at_degc is None else say("word.at_degrees", at=degrees(worst.at_degc))
+    samples = tuple(
+        CitedSamples(channel="supply_voltage", start_s=level.crank.start_s, end_s=level.crank.end_s)
+        for level in bad or levels
+    )
+    words: dict[str, str | int] = {
+        "low": low,
+        "limit": limit,
+        "n": len(bad),
+        "all": len(levels),
+        "at": cold,
+    }
+    if lithium:
+        yield Cap(Strength.WEAK, say("basis.cap_lithium"))
     if bad:
-        low, limit = pair(min(c.plateau_min_v or 0.0 for c in bad), limit_v, "V")
-        key = "reason.battery.crank" if len(judged) == 1 else "reason.battery.crank_many"
-        text = say(key, low=low, limit=limit, n=len(bad), all=len(judged))
-        yield reason(text, ENOUGH, hits, "crank")
-    elif judged:
-        low, limit = pair(min(c.plateau_min_v or 0.0 for c in judged), limit_v, "V")
-        yield reason(say("reason.battery.crank_good", low=low, limit=limit), -SUPPORT, (), "crank")
-    rested = [c.rest_v for c in ride.physics.cranks if c.rest_v is not None]
-    if rested and min(rested) < REST_LOW_V:
-        rest, limit = pair(min(rested), REST_LOW_V, "V")
-        yield reason(say("reason.battery.rest", rest=rest, limit=limit), SUPPORT, (), "crank")
+        key = "reason.battery.crank" if len(levels) == 1 else "reason.battery.crank_many"
+        yield reason(say(key, **words), ENOUGH, (), "crank", samples=samples[:1])
+    else:
+        text = say("reason.battery.crank_good", **words)
+        yield reason(text, -SUPPORT, (), "crank", samples=samples)
+    if bad and not lithium:
+        yield from _rested(ride, bad)
+
+
+def _rested(ride: RideFindings, bad: tuple[CrankLevel, ...]) -> Iterator[Reason]:
+    rested = [level.crank.rest_v for level in bad if level.crank.rest_v is not None]
+    scale = ride.profile.nominal_v / 12.0
+    if rested and min(rested) < REST_LOW_V * scale:
+        rest, limit = pair(min(rested), REST_LOW_V * scale, "V")
+        before = bad[0].crank.start_s
+        samples = (
+            CitedSamples(channel="supply_voltage", start_s=before - 5.0, end_s=before - 0.01),
+        )
+        text = say("reason.battery.rest", rest=rest, limit=limit)
+        yield reason(text, SUPPORT, (), "crank", samples=samples)
 
 
 def _under_load(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     if not hits:
         return
     low, limit = pair(lowest(ride, hits), ride.limits.undervoltage_v, "V")
-    path = ride.physics.supply_path
+    path = measured_path(ride)
     if not dips(ride, "steering_load", "charging") and dips(ride, "other_load"):
-        yield reason(say("reason.battery.other_load", low=low, limit=limit), HINT, hits)
-    elif path is not None and sure_path(path) and path.path_ohm.high <= ride.limits.max_circuit_ohm:
+        text = say("reason.battery.other_load", low=low, limit=limit)
+        yield reason(text, HINT, hits, channels=("supply_voltage",))
+    elif path is not None and path.path_ohm.high <= ride.limits.max_circuit_ohm:
         drop = volts(path.drop_v)
         text = say("reason.battery.load_path_good", low=low, limit=limit, drop=drop)
-        yield reason(text, ENOUGH, hits, "supply_path")
+        yield reason(text, ENOUGH, hits, "supply_path", channels=("supply_voltage",))
     else:
-        yield reason(say("reason.battery.load", low=low, limit=limit), SUPPORT, hits)
-    yield from _system_then(ride, hits)
+        text = say("reason.battery.load", low=low, limit=limit)
+        yield reason(text, HINT, hits, channels=("supply_voltage",))
+
+
+def _source(ride: RideFindings, hits: Hits, cranked_low: bool) -> Iterator[Reason]:
+    """Weigh what the source itself shows; without that no battery is more than suspected."""
+    then, path = both_then(ride, hits), measured_path(ride)
+    own = False
+    if then is not None:
+        system = volts(then.system_v)
+        samples = cited(ride, hits, "system_voltage")
+        if then.system_v < ride.limits.undervoltage_v:
+            own = True
+            text = say("reason.battery.system_low", low=system)
+            yield reason(text, ENOUGH, hits, samples=samples)
+        elif then.system_v - then.module_v >= BETWEEN_V:
+            text = say("reason.battery.system_good", low=system)
+            yield reason(text, -ENOUGH, hits, samples=samples)
     source = None if path is None else path.source_ohm
     if source is not None and source.low > SOURCE_OHM:
+        own = True
         text = say("reason.battery.source", source=resistance(source, SOURCE_OHM))
-        yield reason(text, SUPPORT, figure="supply_path")
+        samples = whole(ride, "system_voltage", "module_current")
+        yield reason(text, SUPPORT, (), "supply_path", samples=samples)
+    good_path = path is not None and path.path_ohm.high <= ride.limits.max_circuit_ohm
+    if not (own or cranked_low or good_path):
+        yield Cap(Strength.WEAK, say("basis.cap_source"))
 
 
-def _system_then(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
-    then = both_then(ride, hits)
-    if then is None:
-        return
-    system = volts(then.system_v)
-    if then.system_v - then.module_v < BETWEEN_V:
-        yield reason(say("reason.battery.system_low", low=system), SUPPORT, hits)
-    else:
-        yield reason(say("reason.battery.system_good", low=system), -SUPPORT, hits)
-
-
-def _charged(ride: RideFindings) -> Iterator[Reason]:
-    fit, limits = ride.physics.charging, ride.limits
-    known = fit is not None and ride.supply_holds("charging_v")
-    if fit is not None and known and fit.voltage_v.low >= limits.charging_v:
-        rpm = quantity(limits.charging_rpm, "rpm")
-        text = say("reason.battery.charged", rpm=rpm, middle=volts(fit.voltage_v.value))
-        yield reason(text, HINT, (), "charging")
-
-
-def _elsewhere(ride: RideFindings, found: Found, under_load: bool) -> Iterator[Reason]:
+def _elsewhere(ride: RideFindings, found: Found, hits: Hits) -> Iterator[Reason]:
     charging = found.get(Code.CHARGING_FAULT)
     if charging is not None and charging.holds(Strength.MODERATE):
         yield reason(say("reason.battery.charging"), -UNDONE, ride.of(EventKind.CHARGING_LOW))
-    path = ride.physics.supply_path
-    if path is not None and under_load and path_beyond(ride) and path.drop_v >= MIN_DROP_V:
+    path = measured_path(ride)
+    if path is not None and hits and path_beyond(ride) and path.drop_v >= MIN_DROP_V:
         current = quantity(path.peak_current_a, "A")
         text = say("reason.battery.path", drop=volts(path.drop_v), current=current)
-        yield reason(text, -UNDONE, (), "supply_path")
+        yield reason(text, -UNDONE, (), "supply_path", samples=whole(ride, "module_current"))
+    broken = found.get(Code.SUPPLY_BREAK)
+    if hits and broken is not None and broken.holds(Strength.MODERATE):
+        yield reason(say("reason.battery.broken"), -UNDONE, dips(ride, "supply_break"))

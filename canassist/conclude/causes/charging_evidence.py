@@ -20,7 +20,7 @@ from canassist.conclude.causes.weights import (
     whole,
 )
 from canassist.conclude.wording.sentences import duration, quantity, say, share, volts, which
-from canassist.model import Claim, Bound, EventKind, Strength
+from canassist.model import Bound, Claim, EventKind, Strength
 from canassist.physics import NOMINAL_V
 from canassist.timeline import seen_s, value_at
 
@@ -71,12 +71,16 @@ def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     samples = cited(ride, hits, "supply_voltage", "engine_speed")
     dead = NOT_CHARGED_V * ride.profile.nominal_v / NOMINAL_V
     if level_v is not None and level_v < dead:
-        yield reason(say("reason.charging.dead", **words), ENOUGH, hits, "charging", samples=samples)
+        yield reason(
+            say("reason.charging.dead", **words), ENOUGH, hits, "charging", samples=samples
+        )
         pulled = dips(ride, "charging")
         if pulled:
             yield reason(say("reason.charging.dips"), HINT, pulled)
     else:
-        yield reason(say("reason.charging.low", **words), SUPPORT, hits, "charging", samples=samples)
+        yield reason(
+            say("reason.charging.low", **words), SUPPORT, hits, "charging", samples=samples
+        )
     system = ride.middle("system_voltage", hits)
     if system is not None and ride.supply is not None and system < dead:
         text = say("reason.charging.system_low", middle=volts(system))

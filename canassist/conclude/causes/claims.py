@@ -45,9 +45,7 @@ def claim(
     values = cited_values(timeline, samples)
     if not len(values):
         return None
-    made = Claim(
-        samples=samples, bound=bound, value=float(_EXTREME[bound](values)), limit=limit
-    )
+    made = Claim(samples=samples, bound=bound, value=float(_EXTREME[bound](values)), limit=limit)
     return made if _is_so(made) else None
 
 

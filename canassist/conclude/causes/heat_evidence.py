@@ -1,24 +1,19 @@
-"""Evidence on heat: protection as designed, and load from the mechanical side."""
+"""Evidence on protection as designed: by heat, and after heavy duty."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, reason
+import numpy as np
+
+from canassist.conclude.causes.claims import claim
+from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, cited, reason
+from canassist.conclude.known_then import known_samples
 from canassist.conclude.ride_findings import Hit, Hits, RideFindings, expected, extreme_of, figure
-from canassist.conclude.wording.sentences import (
-    degrees,
-    number,
-    pair,
-    percent,
-    say,
-    share,
-    times,
-    torque,
-    which,
-)
-from canassist.model import Strength
+from canassist.conclude.wording.sentences import degrees, pair, percent, say, share, times, which
+from canassist.model import Bound, CitedSamples, EventKind, Strength
+from canassist.physics import STARTED_RPM
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,12 +36,14 @@ GOOD_FIT: Final = 0.8
 BAD_FIT: Final = 0.4
 """Below this share current does not explain the heating (rule of thumb)."""
 
-EFFORT_TORQUE_NM: Final = 8.5
-"""Driver torque in slow steering, nine tenths of the time less, above which it is heavy.
-From memory: parking with assist takes 3 to 6 N·m; two fifths above that range."""
+SOAKED_K: Final = 8.0
+"""Ambient and coolant this near to each other: the vehicle stood long enough to be cold."""
 
-EFFORT_SATURATED: Final = 0.25
-"""Unusual share of slow steering with assist at its maximum (common practice, no source)."""
+BIASED_K: Final = 25.0
+"""A cold module reads no more than this above both (rule of thumb; the sun does less)."""
+
+COLD_S: Final = 30.0
+"""A module is as cold as its vehicle for the first seconds of a ride, s."""
 
 
 def thermal_protection(ride: RideFindings) -> Iterator[Reason]:
@@ -57,30 +54,15 @@ def thermal_protection(ride: RideFindings) -> Iterator[Reason]:
     yield _follows(ride, hits)
     yield from _depth(hits)
     yield from _line(ride.physics)
-    yield from _fit(ride.physics)
+    yield from _fit(ride, hits)
     start_c = _start_c(ride)
     cold = tuple(hit for hit in hits if (_onset_c(hit) or start_c) < start_c - BELOW_LINE_C)
     if cold:
         seen, limit = pair(extreme_of(cold, min, ONSET), start_c, "degC")
         yield reason(say("reason.heat.cold", temp=seen, limit=limit), -ENOUGH, cold, "thermal")
-    low, lines = ride.lowest("supply_voltage", hits), ride.physics.limit_lines
-    holds = lines is not None and (
-        lines.supply_from == "ride" or ride.supply_holds("derate_start_v", "derate_zero_v")
-    )
-    if low is not None and lines is not None and holds and low >= lines.derate_start_v:
-        shown, limit = pair(low, lines.derate_start_v, "V")
-        yield reason(say("reason.heat.supply_good", low=shown, limit=limit), HINT, hits)
-
-
-def duty_protection(ride: RideFindings) -> Iterator[Reason]:
-    """Weigh that the module reduced assist after heavy duty, by a rule that no signal shows."""
-    hits = ride.derates_by("duty")
-    if not hits:
-        return
-    yield reason(say("reason.duty.follow", **which(len(hits), len(ride.derates))), ENOUGH, hits)
-    if len(hits) > 1:
-        yield reason(say("reason.duty.repeated", times=times(len(hits))), SUPPORT, hits)
-    yield Cap(Strength.MODERATE, say("basis.cap_duty"))
+    yield from _supply_good(ride, hits)
+    yield from _speed_good(ride, hits)
+    yield from _believable(ride, hits)
 
 
 def _start_c(ride: RideFindings) -> float:
@@ -94,12 +76,15 @@ def _onset_c(hit: Hit) -> float | None:
 
 def _follows(ride: RideFindings, hits: Hits) -> Reason:
     counts = which(len(hits), len(ride.derates))
-    peak = ride.highest("module_temperature", hits)
+    samples = cited(ride, hits, "module_temperature", "assist_limit")
+    hot = tuple(one for one in samples if one.channel == "module_temperature")
+    peak = claim(ride.timeline, hot, Bound.ROSE_ABOVE, _start_c(ride))
     if peak is None:
-        return reason(say("reason.heat.follow_bare", **counts), ENOUGH, hits, "thermal")
-    shown, limit = pair(peak, _start_c(ride), "degC")
+        text = say("reason.heat.follow_bare", **counts)
+        return reason(text, SUPPORT, hits, "thermal", samples=samples)
+    shown, limit = pair(peak.value, _start_c(ride), "degC")
     text = say("reason.heat.follow", **counts, peak=shown, limit=limit)
-    return reason(text, ENOUGH, hits, "thermal")
+    return reason(text, ENOUGH, hits, "thermal", samples=samples, claims=(peak,))
 
 
 def _depth(hits: Hits) -> Iterator[Reason]:
@@ -123,29 +108,25 @@ def _line(physics: Physics) -> Iterator[Reason]:
     lines = physics.limit_lines
     if lines is None or lines.temperature_from == "assumed":
         yield Cap(Strength.MODERATE, say("basis.cap_heat_line"))
-    elif lines.temperature_from == "profile":
-        yield reason(say("reason.heat.line_profile"), SUPPORT, figure="thermal")
-    else:
+
+
+def _fit(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    thermal, lines = ride.physics.thermal, ride.physics.limit_lines
+    samples = cited(ride, hits, "module_temperature")
+    if lines is not None and lines.temperature_from == "ride":
         text = say(
             "reason.heat.line_ride",
             start=degrees(lines.derate_start_c),
             zero=degrees(lines.derate_zero_c),
         )
-        yield reason(text, SUPPORT, figure="thermal")
-
-
-def _fit(physics: Physics) -> Iterator[Reason]:
-    thermal = physics.thermal
+        yield reason(text, SUPPORT, hits, "thermal", samples=samples)
     if thermal is None:
         return
+    fit = _floor_share(thermal.fit)
     if thermal.fit >= GOOD_FIT:
-        yield reason(
-            say("reason.heat.fit", fit=_floor_share(thermal.fit)), SUPPORT, figure="thermal"
-        )
+        yield reason(say("reason.heat.fit", fit=fit), SUPPORT, hits, "thermal", samples=samples)
     elif thermal.fit < BAD_FIT:
-        yield reason(
-            say("reason.heat.misfit", fit=_floor_share(thermal.fit)), -HINT, figure="thermal"
-        )
+        yield reason(say("reason.heat.misfit", fit=fit), -HINT, (), "thermal", samples=samples)
 
 
 def _floor_share(fit: float) -> str:
@@ -153,42 +134,107 @@ def _floor_share(fit: float) -> str:
     return share(math.floor(fit * 100.0) / 100.0)
 
 
-def mechanical_load(ride: RideFindings) -> Iterator[Reason]:
-    """Weigh that effort or heat is high although assist follows its map."""
-    effort = ride.physics.effort
-    if effort is None:
+def _supply_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh that supply, known then, called for nothing."""
+    lines = ride.physics.limit_lines
+    if lines is None or ride.supply is None:
         return
-    heavy = list(_heavy(effort.torque_p90_nm, effort.saturated_share))
-    if not heavy:
+    if lines.supply_from != "ride" and not ride.supply_holds("derate_start_v", "derate_zero_v"):
         return
-    yield from heavy
-    yield Cap(Strength.MODERATE, say("basis.cap_mechanical"))
-    yield from _followed(ride)
-    hot = ride.derates_by("temperature")
-    if hot:
-        yield reason(say("reason.effort.hot", times=times(len(hot))), HINT, hot, "thermal")
-    other = tuple(hit for hit in ride.derates if hit not in hot)
-    if other:
-        yield reason(say("reason.effort.short"), -ENOUGH, other)
+    samples = known_samples(ride, hits, "supply_voltage")
+    held = claim(ride.timeline, samples, Bound.AT_LEAST, lines.derate_start_v)
+    if held is not None:
+        shown, limit = pair(held.value, lines.derate_start_v, "V")
+        text = say("reason.heat.supply_good", low=shown, limit=limit)
+        yield reason(text, SUPPORT, hits, samples=samples, claims=(held,))
 
 
-def _heavy(torque_nm: float | None, saturated: float | None) -> Iterator[Reason]:
-    if torque_nm is not None and torque_nm > EFFORT_TORQUE_NM:
-        usual = torque(EFFORT_TORQUE_NM)
-        text = say("reason.effort.torque", torque=torque(torque_nm), limit=usual)
-        yield reason(text, SUPPORT, figure="assist_bands")
-    if saturated is not None and saturated > EFFORT_SATURATED:
-        text = say("reason.effort.saturated", share=share(saturated), limit=share(EFFORT_SATURATED))
-        yield reason(text, SUPPORT, figure="assist_bands")
-
-
-def _followed(ride: RideFindings) -> Iterator[Reason]:
-    fit = ride.physics.assist
-    ratio = None if fit is None or fit.map_from != "profile" else fit.ratio
-    if ratio is None:
-        yield reason(say("reason.effort.no_map"), -HINT)
+def _speed_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh that the speed signals were there and told nothing odd then."""
+    known = tuple(
+        one for name in ("vehicle_speed", "engine_speed") for one in known_samples(ride, hits, name)
+    )
+    broken = [
+        hit
+        for kind in (EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP)
+        for hit in ride.of(kind)
+    ]
+    if not known or ride.together(hits, tuple(broken)):
         return
-    good = abs(ratio.value - 1.0) <= ride.limits.assist_tolerance
-    shown = number(ratio.value, 2)
-    if good:
-        yield reason(say("reason.effort.followed", ratio=shown), SUPPORT, figure="assist_bands")
+    turning = tuple(one for one in known if one.channel == "engine_speed")
+    if turning and claim(ride.timeline, turning, Bound.AT_LEAST, STARTED_RPM) is None:
+        return
+    yield reason(say("reason.heat.speed_good"), SUPPORT, hits, samples=known)
+
+
+def _believable(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Hold the temperature sensor against ambient and coolant at a cold start."""
+    bias_k = cold_start_bias_k(ride)
+    if bias_k is not None:
+        yield Cap(Strength.WEAK, say("basis.cap_heat_sensor"))
+        text = say("reason.heat.biased", bias=f"{bias_k:.0f} K")
+        yield reason(text, -SUPPORT, (), "thermal", channels=("ambient_temperature",))
+    stuck = tuple(
+        hit for hit in ride.of(EventKind.SIGNAL_STUCK) if hit.event.channel == "module_temperature"
+    )
+    if ride.together(hits, stuck):
+        yield Cap(Strength.WEAK, say("basis.cap_heat_stuck"))
+
+
+def cold_start_bias_k(ride: RideFindings) -> float | None:
+    """Return how far the module reads above a cold vehicle, K; None where it does not.
+
+    The vehicle is cold where ambient and coolant agree as the log begins; without them
+    nothing tells. A module that was left hot cools towards them, one that reads too high
+    settles above them.
+    """
+    first = [
+        _first_seconds(ride, name)
+        for name in ("module_temperature", "ambient_temperature", "coolant_temperature")
+    ]
+    module, ambient, coolant = first
+    if module is None or ambient is None or coolant is None:
+        return None
+    cold_c, thermal = max(ambient, coolant), ride.physics.thermal
+    if abs(ambient - coolant) > SOAKED_K or module - cold_c < BIASED_K:
+        return None
+    if thermal is None or thermal.ambient_c - cold_c < BIASED_K:
+        return None  # it cools towards the vehicle's own temperature: it was hot, and reads right
+    return module - cold_c
+
+
+def _first_seconds(ride: RideFindings, name: str) -> float | None:
+    channel = ride.timeline.get(name)
+    if channel is None or channel.doubt:
+        return None
+    time_s, value = channel.valid()
+    early = value[time_s <= COLD_S]
+    return float(np.median(early)) if len(early) else None
+
+
+def duty_protection(ride: RideFindings) -> Iterator[Reason]:
+    """Weigh that the module reduced assist after heavy duty, by a rule that no signal shows."""
+    hits = ride.derates_by("duty")
+    if not hits:
+        return
+    load = next(
+        (
+            name
+            for name in ("motor_current", "module_current", "assist_torque")
+            if ride.timeline.has(name)
+        ),
+        "assist_limit",
+    )
+    before = tuple(
+        CitedSamples(
+            channel=load, start_s=max(hit.event.start_s - 60.0, 0.0), end_s=hit.event.start_s
+        )
+        for hit in hits
+    )
+    text = say("reason.duty.follow", **which(len(hits), len(ride.derates)))
+    yield reason(text, ENOUGH, hits, samples=(*before, *cited(ride, hits, "assist_limit")))
+    if len(hits) > 1:
+        yield reason(say("reason.duty.repeated", times=times(len(hits))), SUPPORT, hits)
+    yield from _supply_good(ride, hits)
+    if not ride.profile.protection.duty_rule:
+        yield Cap(Strength.MODERATE, say("basis.cap_duty"))

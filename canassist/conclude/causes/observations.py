@@ -81,12 +81,7 @@ def _joined(sightings: Sequence[_Sighting]) -> list[int]:
             place = above[place]
         return place
 
-    by_channel: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
-    for place, one in enumerate(sightings):
-        for sample in one.samples:
-            by_channel[sample.channel].append((sample.start_s, sample.end_s, place))
-    for spans in by_channel.values():
-        spans.sort()
+    for spans in _by_channel(sightings):
         until, last = float("-inf"), -1
         for start_s, end_s, place in spans:
             if last >= 0 and start_s <= until:
@@ -94,3 +89,12 @@ def _joined(sightings: Sequence[_Sighting]) -> list[int]:
             if end_s > until:
                 until, last = end_s, place
     return [root(place) for place in range(len(sightings))]
+
+
+def _by_channel(sightings: Sequence[_Sighting]) -> list[list[tuple[float, float, int]]]:
+    """Return start, end and sighting of all samples, by channel and in time order."""
+    by_channel: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    for place, one in enumerate(sightings):
+        for sample in one.samples:
+            by_channel[sample.channel].append((sample.start_s, sample.end_s, place))
+    return [sorted(spans) for spans in by_channel.values()]

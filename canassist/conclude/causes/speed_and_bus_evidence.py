@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, UNDONE, Needs, reason
+from canassist.conclude.causes.weights import (
+    ENOUGH,
+    HINT,
+    SUPPORT,
+    UNDONE,
+    Cap,
+    Needs,
+    reason,
+    whole,
+)
 from canassist.conclude.plausibility import off_speed
 from canassist.conclude.ride_findings import Hit, Hits, RideFindings, figure
 from canassist.conclude.wording.sentences import (
@@ -17,7 +26,7 @@ from canassist.conclude.wording.sentences import (
     times,
     which,
 )
-from canassist.model import EventKind
+from canassist.model import EventKind, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,7 +62,8 @@ def speed_signal_fault(ride: RideFindings) -> Iterator[Reason]:
             speed=quantity(off.speed_kph, "km/h"),
             wheels=quantity(off.wheels_kph, "km/h"),
         )
-        yield reason(text, ENOUGH)
+        samples = whole(ride, "vehicle_speed", "wheel_speed_fl", "wheel_speed_rl")
+        yield reason(text, ENOUGH, samples=samples)
     if not hits and not reduced:
         return
     for channel in SPEED_CHANNELS:
@@ -96,21 +106,18 @@ def _company(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     kin = tuple(hit for hit in with_it if _same_unit(ride, hit, hits))
     along = tuple(hit for hit in with_it if hit not in kin)
     disturbed = ride.together(hits, ride.of(EventKind.BUS_DISTURBANCE))
-    lost = ride.together(hits, ride.recorder_lost)
     if disturbed:
         weight = -UNDONE if len(disturbed) == len(hits) else -HINT
         yield reason(say("reason.speed.bus"), weight, disturbed)
-    if lost:
-        weight = -UNDONE if len(lost) == len(hits) else -HINT
-        yield reason(say("reason.speed.recorder"), weight, lost)
     if along:
         names = channel_names(dict.fromkeys(hit.event.channel or "" for hit in along))
         yield reason(say("reason.speed.others", others=names), -HINT, along)
-    elif kin and not disturbed and not lost:
+    elif kin and not disturbed:
         names = channel_names(dict.fromkeys(hit.event.channel or "" for hit in kin))
-        yield reason(say("reason.speed.same_unit", others=names), SUPPORT, hits + kin)
-    elif speed_faults(ride) and not disturbed and not lost:
-        yield reason(say("reason.speed.alone"), SUPPORT, hits)
+        yield reason(say("reason.speed.same_unit", others=names), HINT, kin)
+    elif speed_faults(ride) and not disturbed:
+        alive = tuple(name for name in ride.timeline.channels if name not in SPEED_CHANNELS)
+        yield reason(say("reason.speed.alone"), SUPPORT, hits, channels=alive[:3])
 
 
 def _same_unit(ride: RideFindings, hit: Hit, hits: Hits) -> bool:
@@ -139,12 +146,10 @@ def bus_fault(ride: RideFindings) -> Iterator[Reason]:
     yield reason(text, ENOUGH, hits)
     effects = list(_bus_effects(ride, hits))
     yield from effects
-    if not effects and 0 < errors < FEW_ERRORS:
-        yield reason(say("reason.bus.few"), -SUPPORT, hits)
-    lost = ride.together(hits, ride.recorder_lost)
-    if lost:
-        weight = -UNDONE if len(lost) == len(hits) else -HINT
-        yield reason(say("reason.bus.recorder"), weight, lost)
+    if not effects:
+        yield Cap(Strength.MODERATE, say("basis.cap_no_effect"))
+        if 0 < errors < FEW_ERRORS:
+            yield reason(say("reason.bus.few"), -SUPPORT, hits)
 
 
 def _bus_effects(ride: RideFindings, hits: Hits) -> Iterator[Reason]:

@@ -1,9 +1,12 @@
-"""Evidence on the steering itself: torque sensor, assist map, module."""
+"""Evidence on the steering itself: torque sensor and assist map."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
+from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.speed_and_bus_evidence import BROKEN
 from canassist.conclude.causes.weights import (
     DECISIVE,
@@ -13,24 +16,23 @@ from canassist.conclude.causes.weights import (
     UNDONE,
     Cap,
     Needs,
+    cited,
     reason,
 )
-from canassist.conclude.ride_findings import Hits, RideFindings, expected, figure
+from canassist.conclude.ride_findings import Hit, Hits, RideFindings, figure
 from canassist.conclude.wording.sentences import (
-    channel_name,
     channel_names,
     duration,
     number,
-    percent,
     say,
     share,
     sided_torque,
     signed_torque,
     times,
     torque,
-    which,
 )
-from canassist.model import Code, EventKind, Strength
+from canassist.model import Bound, CitedSamples, Code, EventKind, Strength
+from canassist.timeline import value_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,8 +49,12 @@ CLEARLY: Final = 1.5
 SHORT_S: Final = 3.0
 """Less deviation than this in a whole ride is little: three times what makes an event."""
 
-MODULE_SENSES: Final = ("supply_voltage", "module_temperature", "vehicle_speed", "engine_speed")
-"""Without these another cause of a reduction cannot be ruled out."""
+BRIEF_S: Final = 1.5
+"""Assist that nobody asked for, for less than this in all, may be return to the centre (rule of
+thumb): more than weak takes longer."""
+
+CENTRED_SHARE: Final = 0.6
+"""Share of the samples towards the centre, or against the turning, that makes it by design."""
 
 
 # -- torque sensor ----------------------------------------------------------------------------
@@ -67,7 +73,7 @@ def torque_sensor_offset(ride: RideFindings) -> Iterator[Reason]:
         value = rest.offset_nm.value
     offset = sided_torque(value, sign_known=ride.sign_known("driver_torque"))
     text = say("reason.offset.rest", offset=offset, limit=torque(limit_nm, 2))
-    yield reason(text, ENOUGH, hits, "torque_rest")
+    yield reason(text, ENOUGH, hits, "torque_rest", samples=_rest_stretches(ride))
     yield from _rest(ride)
     sided = tuple(hit for hit in deviations(ride) if hit.event.cause in SIDES)
     if sided:
@@ -84,27 +90,73 @@ def _rest(ride: RideFindings) -> Iterator[Reason]:
     limit_nm = ride.limits.torque_offset_nm
     found = rest.offset_nm
     nearest = 0.0 if found.low <= 0.0 <= found.high else min(abs(found.low), abs(found.high))
+    samples = _rest_stretches(ride)
     if nearest > limit_nm:
         low, high = signed_torque(found.low), signed_torque(found.high)
         text = say("reason.offset.interval", low=low, high=high)
-        yield reason(text, SUPPORT, (), "torque_rest")
+        yield reason(text, SUPPORT, (), "torque_rest", samples=samples)
     elif max(abs(found.low), abs(found.high)) <= limit_nm:
         shown, limit = signed_torque(found.value), torque(limit_nm, 2)
         text = say("reason.offset.good", offset=shown, limit=limit)
-        yield reason(text, -DECISIVE, (), "torque_rest")
+        yield reason(text, -DECISIVE, (), "torque_rest", samples=samples)
     if abs(found.value) >= 2.0 * limit_nm:
-        yield reason(say("reason.offset.double"), SUPPORT, (), "torque_rest")
+        yield reason(say("reason.offset.double"), SUPPORT, (), "torque_rest", samples=samples)
     if found.count > 1:
         text = say("reason.offset.stretches", n=found.count, seconds=duration(rest.seconds))
-        yield reason(text, SUPPORT, (), "torque_rest")
+        yield reason(text, SUPPORT, (), "torque_rest", samples=samples)
+
+
+def _rest_stretches(ride: RideFindings) -> tuple[CitedSamples, ...]:
+    """Return when driver torque was at rest: each stretch, with steering between, its own."""
+    rest = ride.physics.torque_rest
+    if rest is None or not len(rest.time_s):
+        return ()
+    cuts = np.flatnonzero(np.diff(rest.time_s) > 1.0) + 1
+    return tuple(
+        CitedSamples(channel="driver_torque", start_s=float(part[0]), end_s=float(part[-1]))
+        for part in np.split(rest.time_s, cuts)
+    )
 
 
 def deviations(ride: RideFindings) -> Hits:
-    """Return deviations of assist; one-sided ones only where both torques have known sides."""
+    """Return deviations of assist; one-sided ones only where both torques have known sides.
+
+    Assist without driver torque towards the centre, or against the turning, is return or
+    damping and by design.
+    """
     sided = ride.sign_known("driver_torque") and ride.sign_known("assist_torque")
+    return tuple(hit for hit in off_the_map(ride) if sided or hit.event.cause not in SIDES)
+
+
+def off_the_map(ride: RideFindings) -> Hits:
+    """Return deviations of assist that are not by design."""
     return tuple(
-        hit for hit in ride.of(EventKind.ASSIST_DEVIATION) if sided or hit.event.cause not in SIDES
+        hit
+        for hit in ride.of(EventKind.ASSIST_DEVIATION)
+        if not (hit.event.cause == "uncommanded" and _returns_or_damps(ride, hit))
     )
+
+
+def _returns_or_damps(ride: RideFindings, hit: Hit) -> bool:
+    """Tell whether assist that nobody asked for goes to the centre, or against the turning."""
+    if ride.profile.protection.returns_to_center:
+        return True
+    assist, angle = ride.timeline.get("assist_torque"), ride.timeline.get("steering_angle")
+    if assist is None or angle is None:
+        return False
+    time_s = ride.times_within(assist, (hit,))
+    if not len(time_s):
+        return False
+    assist_nm = value_at(ride.timeline, "assist_torque", time_s)
+    at_deg = value_at(ride.timeline, "steering_angle", time_s)
+    turned = at_deg - value_at(ride.timeline, "steering_angle", time_s - TURN_S)
+    by_design = (assist_nm * at_deg < 0.0) | (assist_nm * turned < 0.0)
+    known = ~np.isnan(assist_nm + at_deg + turned)
+    return bool(known.any() and by_design[known].mean() >= CENTRED_SHARE)
+
+
+TURN_S: Final = 0.2
+"""The steering turns one way or the other as seen over this long, s."""
 
 
 # -- assist against its map -------------------------------------------------------------------
@@ -118,9 +170,11 @@ def assist_map_deviation(ride: RideFindings, found: Found) -> Iterator[Reason]:
     yield Needs(("assist_tolerance",))
     for cause in dict.fromkeys(hit.event.cause or "" for hit in hits):
         yield _deviation(ride, tuple(hit for hit in hits if (hit.event.cause or "") == cause))
-    unasked = ride.of(EventKind.ASSIST_DEVIATION, "uncommanded")
-    yield from _map(ride.physics.assist, needed=not unasked)
-    yield from _ratio(ride)
+    unasked = tuple(hit for hit in hits if hit.event.cause == "uncommanded")
+    yield from _map(ride.physics.assist, needed=not unasked and not _sided(hits))
+    yield from _ratio(ride, hits)
+    yield from _unasked(ride, unasked)
+    yield from _unchecked(ride, hits)
     seconds = sum(figure(hit.event, "deviating_s") or ride.seconds((hit,)) for hit in hits)
     if seconds < SHORT_S and not unasked:
         yield reason(say("reason.map.short", seconds=duration(seconds)), -SUPPORT, hits)
@@ -139,15 +193,42 @@ def _deviation(ride: RideFindings, hits: Hits) -> Reason:
     return reason(text, ENOUGH, hits, where)
 
 
+def _sided(hits: Hits) -> bool:
+    return all(hit.event.cause in SIDES for hit in hits)
+
+
 def _map(fit: AssistFit | None, *, needed: bool) -> Iterator[Reason]:
-    """Weigh where the map is from; assist that nobody asked for is wrong by any map."""
-    if fit is not None and fit.map_from == "profile":
-        yield reason(say("reason.map.from_profile"), SUPPORT, (), "assist_bands")
-    elif fit is not None and fit.map_from == "ride" and needed:
+    """Hold down what rests on a learned map; sides and unasked assist are wrong by any map."""
+    if needed and (fit is None or fit.map_from != "profile"):
         yield Cap(Strength.WEAK, say("basis.cap_learned_map"))
 
 
-def _ratio(ride: RideFindings) -> Iterator[Reason]:
+def _unasked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Hold down assist that nobody asked for where return or damping are not ruled out."""
+    if not hits:
+        return
+    seconds = sum(figure(hit.event, "deviating_s") or ride.seconds((hit,)) for hit in hits)
+    if not ride.timeline.has("steering_angle"):
+        yield Cap(Strength.WEAK, say("basis.cap_return"))
+    elif seconds < BRIEF_S:
+        yield Cap(Strength.WEAK, say("basis.cap_brief"))
+
+
+def _unchecked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Hold at moderate what rests on a sign or unit that nothing in the log could check."""
+    names = ("driver_torque", "assist_torque", "steering_angle")
+    unchecked = [
+        name
+        for name in names
+        if (channel := ride.timeline.get(name)) is not None and channel.not_checked
+    ]
+    signed = any(hit.event.cause in {*SIDES, "uncommanded"} for hit in hits)
+    if unchecked and signed:
+        text = say("basis.cap_not_checked", channels=channel_names(unchecked))
+        yield Cap(Strength.MODERATE, text)
+
+
+def _ratio(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     fit = ride.physics.assist
     if fit is None:
         return
@@ -163,7 +244,7 @@ def _ratio(ride: RideFindings) -> Iterator[Reason]:
             decimals = {"low": number(estimate.low, 2), "high": number(estimate.high, 2)}
             shown = number(estimate.value, 2)
             text = say(key, ratio=shown, difference=shown, tolerance=share(limit), **decimals)
-            yield reason(text, SUPPORT, (), plot)
+            yield reason(text, SUPPORT, (), plot, samples=cited(ride, hits, "assist_torque"))
 
 
 def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
@@ -186,97 +267,19 @@ def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
             yield reason(say(key), weight, explained + others)
             good = False
     if good and not ride.together(hits, ride.derates):
-        yield reason(say("reason.map.inputs"), SUPPORT, hits)
+        yield from _good_inputs(ride, hits)
+
+
+def _good_inputs(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    samples = cited(ride, hits, "vehicle_speed")
+    if samples:
+        yield reason(say("reason.map.inputs"), SUPPORT, hits, samples=samples)
+    limit = cited(ride, hits, "assist_limit")
+    full = claim(ride.timeline, limit, Bound.AT_LEAST, ride.limits.full_assist_pct)
+    if full is not None:
+        yield reason(say("reason.map.full"), SUPPORT, hits, samples=limit, claims=(full,))
 
 
 def _broken(ride: RideFindings, *channels: str) -> Hits:
     """Return where one of these channels was lost, stuck or jumping."""
     return tuple(hit for kind in BROKEN for hit in ride.of(kind) if hit.event.channel in channels)
-
-
-# -- the module itself ------------------------------------------------------------------------
-
-
-def module_suspect(ride: RideFindings, found: Found) -> Iterator[Reason]:
-    """Weigh that assist fell with good supply, temperature and inputs."""
-    hits = ride.derates_by("unexplained")
-    lost = tuple(
-        hit for hit in ride.of(EventKind.SIGNAL_LOSS) if hit.event.channel == "driver_torque"
-    )
-    restarts = _lone_restarts(ride)
-    if not hits and not lost and not restarts:
-        return
-    yield Needs(("derate_start_c", "derate_zero_c", "derate_start_v", "derate_zero_v"))
-    yield from _module_caps(ride)
-    yield from _fell(ride, hits)
-    alone = ride.apart(lost, ride.of(EventKind.MODULE_RESTART))
-    if alone:
-        name = channel_name("driver_torque")
-        yield reason(say("reason.module.torque_lost", channel=name), SUPPORT, alone)
-    if restarts:
-        text = say("reason.module.restarted", times=times(len(restarts)))
-        yield reason(text, SUPPORT, restarts)
-    yield from _other_causes(ride, hits or lost or restarts, found)
-
-
-def _lone_restarts(ride: RideFindings) -> Hits:
-    """Return restarts of the module with no dip of its supply near them."""
-    restarts = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
-    return ride.apart(restarts, ride.of(EventKind.UNDERVOLTAGE))
-
-
-def missing_senses(ride: RideFindings) -> list[str]:
-    """Return the channels that are missing to rule out every other cause of a reduction."""
-    missing = [name for name in MODULE_SENSES if not ride.timeline.has(name)]
-    if "supply_voltage" not in missing and ride.supply is None:
-        missing.insert(0, "supply_voltage")
-    return missing
-
-
-def _module_caps(ride: RideFindings) -> Iterator[Reason]:
-    missing = missing_senses(ride)
-    if missing:
-        text = say("basis.cap_sensors", missing=channel_names(missing))
-        yield Cap(Strength.WEAK, text)
-    lines = ride.physics.limit_lines
-    if lines is None or lines.source != "profile":
-        yield Cap(Strength.WEAK, say("basis.cap_lines"))
-    if not ride.timeline.has("assist_limit"):
-        yield Cap(Strength.WEAK, say("basis.cap_status"))
-
-
-def _fell(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
-    if not hits:
-        return
-    words = which(len(hits), len(ride.derates))
-    if all(ride.from_the_first(hit.event) for hit in hits):
-        yield reason(say("reason.module.from_the_first"), HINT, hits)
-        return
-    if missing_senses(ride):
-        yield reason(say("reason.module.fell_unknown", **words), SUPPORT, hits)
-        return
-    yield reason(say("reason.module.fell", **words), ENOUGH, hits)
-    if len(hits) > 1:
-        yield reason(say("reason.module.repeated", times=times(len(hits))), SUPPORT, hits)
-    seen = figure(hits[0].event, "min_assist_pct")
-    called = expected(hits[0].event, "min_assist_pct")
-    if seen is not None and called is not None:
-        text = say("reason.module.depth", measured=percent(seen), expected=percent(called))
-        yield reason(text, SUPPORT, hits[:1])
-    status = hits[0].event.measured.get("status")
-    if isinstance(status, str):
-        yield reason(say("reason.module.status", status=status), SUPPORT, hits[:1])
-
-
-def _other_causes(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
-    explained = tuple(hit for hit in ride.derates if "unexplained" not in (hit.event.cause or ""))
-    if explained and ride.derates_by("unexplained"):
-        text = say("reason.module.others", **which(len(explained), len(ride.derates)))
-        yield reason(text, -SUPPORT, explained)
-    lost = ride.together(hits, ride.recorder_lost)
-    if lost:
-        yield reason(say("reason.module.recorder"), -ENOUGH, lost)
-    bus = found.get(Code.BUS_FAULT)
-    disturbed = ride.together(hits, ride.of(EventKind.BUS_DISTURBANCE))
-    if disturbed and bus is not None and bus.holds(Strength.MODERATE):
-        yield reason(say("reason.module.bus"), -UNDONE, disturbed)

@@ -16,11 +16,12 @@ from canassist.conclude.causes.weights import (
     cited,
     reason,
 )
+from canassist.conclude.known_then import known_samples
 from canassist.conclude.wording.sentences import duration, pair, quantity, say, times, volts, which
 from canassist.model import Bound, EventKind, Strength
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Generator, Iterator
 
     from canassist.conclude.causes.weights import Reason
     from canassist.conclude.ride_findings import Hits, RideFindings
@@ -67,10 +68,10 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
         yield reason(say("reason.break.bus"), weight, disturbed, channels=("bus_disturbance",))
 
 
-def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Generator[Reason, None, bool]:
     """Weigh what the rest of the vehicle had then; return whether a second voltage held."""
     cut = tuple(hit for hit in hits if hit.event.kind is EventKind.UNDERVOLTAGE)
-    samples, held = cited(ride, hits, "system_voltage"), None
+    samples, held = known_samples(ride, hits, "system_voltage"), None
     if ride.supply is not None:
         held = claim(ride.timeline, samples, Bound.AT_LEAST, ride.limits.undervoltage_v)
     then = both_then(ride, cut)
@@ -80,7 +81,7 @@ def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     elif then is not None and then.system_v - then.module_v < BETWEEN_V:
         text = say("reason.break.system_low", low=volts(then.system_v))
         yield reason(text, -UNDONE, cut)
-    running = cited(ride, hits, "engine_speed")
+    running = known_samples(ride, hits, "engine_speed")
     on = claim(ride.timeline, running, Bound.AT_LEAST, 1.0)
     if on is not None:
         yield reason(say("reason.break.engine_on"), HINT, hits, samples=running, claims=(on,))

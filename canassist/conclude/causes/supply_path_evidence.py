@@ -86,9 +86,7 @@ def _path_reasons(ride: RideFindings, path: SupplyPath) -> Iterator[Reason]:
     if path.path_ohm.low > limit_ohm:
         words = {"drop": volts(path.drop_v), "current": quantity(path.peak_current_a, "A")}
         key = "reason.path.high_volt" if path.drop_v > BETWEEN_V else "reason.path.high"
-        yield reason(
-            say(key, path=shown, **words), DECISIVE, (), "supply_path", samples=samples
-        )
+        yield reason(say(key, path=shown, **words), DECISIVE, (), "supply_path", samples=samples)
     elif path.path_ohm.value > limit_ohm:
         text = say("reason.path.maybe", path=shown)
         yield reason(text, SUPPORT, (), "supply_path", samples=samples)
@@ -124,6 +122,4 @@ def _battery_holds(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, SUPPORT, (), "supply_path", samples=whole(ride, "system_voltage"))
     if path is not None and path.open_voltage_v >= ride.limits.charging_v:
         text = say("reason.path.open", open=volts(path.open_voltage_v))
-        yield reason(
-            text, HINT, (), "supply_path", samples=whole(ride, "supply_voltage")
-        )
+        yield reason(text, HINT, (), "supply_path", samples=whole(ride, "supply_voltage"))

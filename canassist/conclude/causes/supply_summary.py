@@ -27,6 +27,23 @@ LOW_SUPPLY: Final = ("min_supply_v",)
 HIGH_SUPPLY: Final = ("max_supply_v",)
 
 
+ENGINE: Final = "engine_speed"
+
+ELECTRIC_V: Final = 36.0
+"""From this nominal supply on a vehicle has no starter and no alternator of its own (rule of
+thumb)."""
+
+
+def has_engine(ride: RideFindings) -> bool | None:
+    """Tell whether the supply has an engine behind it; None where nothing says."""
+    source = ride.profile.supply.source
+    if ride.timeline.has(ENGINE) or source == "alternator":
+        return True
+    if source in {"dcdc", "battery"} or ride.profile.nominal_v >= ELECTRIC_V:
+        return False
+    return None
+
+
 def dips(ride: RideFindings, *causes: str) -> Hits:
     """Return the undervoltage events above a note with one of these causes."""
     return tuple(hit for hit in ride.of(EventKind.UNDERVOLTAGE, *causes) if hit in ride.warnings)

@@ -2,10 +2,10 @@
 
 Every cause is weighed by the same open rule. Each observation counts for (above 0) or
 against (below 0) by the heaviest of the reasons that rest on it; the sum decides how sure
-the answer is. A limit given in the profile lifts a cap and never adds. A cap holds an answer down where the log or the profile cannot carry more, whatever
-the sum. The weights are judgement (common practice, no source): they say that one
-direct observation of a cause is enough to name it, and that "strong" takes a second,
-independent one.
+the answer is. A limit given in the profile lifts a cap and never adds. A cap
+holds an answer down where the log or the profile cannot carry more, whatever the sum. The
+weights are judgement (common practice, no source): they say that one direct observation of a
+cause is enough to name it, and that "strong" takes a second, independent one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude.causes.observations import (
-    MOST_OCCASIONS,
     observation_count,
     observed_weight,
 )
@@ -45,6 +44,9 @@ UNDONE: Final = 3.0
 
 STRONG_FROM: Final = 2.0
 """Sum from which a cause is strong: two direct observations, or one and two supports."""
+
+STRONG_OBSERVATIONS: Final = 2
+"""... that could have disagreed."""
 
 MODERATE_FROM: Final = 1.0
 """Sum from which a cause is moderate: one direct observation that nothing speaks against."""
@@ -98,7 +100,7 @@ class Opinion:
     @property
     def earned(self) -> Strength | None:
         """Strength by the sum alone; None below `WEAK_FROM`."""
-        if self.score >= STRONG_FROM and observation_count(self.because) >= MOST_OCCASIONS:
+        if self.score >= STRONG_FROM and observation_count(self.because) >= STRONG_OBSERVATIONS:
             return Strength.STRONG
         if self.score >= MODERATE_FROM:
             return Strength.MODERATE
@@ -153,7 +155,7 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
     return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
 
 
-def reason(
+def reason(  # noqa: PLR0913 - text and weight, then what it rests on, each optional
     text: str,
     weight: float,
     hits: Hits = (),
@@ -209,9 +211,7 @@ def channel_of(event: Event) -> str:
 def cited(ride: RideFindings, hits: Hits, *channels: str) -> tuple[CitedSamples, ...]:
     """Return what channels showed during events, as samples to cite; known channels only."""
     return tuple(
-        CitedSamples(
-            channel=name, start_s=hit.event.start_s, end_s=hit.event.until(ride.end_s)
-        )
+        CitedSamples(channel=name, start_s=hit.event.start_s, end_s=hit.event.until(ride.end_s))
         for hit in hits
         for name in channels
         if ride.timeline.has(name)

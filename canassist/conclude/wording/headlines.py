@@ -6,8 +6,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude import no_blame
+from canassist.conclude.causes.crank_levels import crank_levels
+from canassist.conclude.causes.module_evidence import internal_codes, internal_status
 from canassist.conclude.causes.speed_and_bus_evidence import speed_faults
-from canassist.conclude.causes.steering_evidence import deviations, missing_senses
+from canassist.conclude.causes.steering_evidence import deviations
+from canassist.conclude.causes.supply_extremes import restarts
 from canassist.conclude.causes.supply_summary import dips, highest, loaded, lowest
 from canassist.conclude.ride_findings import figure
 from canassist.conclude.wording.sentences import (
@@ -48,12 +51,9 @@ def _battery(ride: RideFindings) -> str:
     hits = loaded(ride)
     if hits:
         return say("headline.low_battery.dips", low=volts(lowest(ride, hits)))
-    plateaus = [c.plateau_min_v for c in ride.physics.cranks if c.plateau_min_v is not None]
-    if plateaus and min(plateaus) < ride.limits.cranking_v:
-        return say("headline.low_battery.cranking", low=volts(min(plateaus)))
-    stopped = ride.of(EventKind.UNDERVOLTAGE, "engine_stopped")
-    if stopped:
-        return say("headline.low_battery.standing", low=volts(lowest(ride, stopped)))
+    bad = [level.plateau_v for level in crank_levels(ride) if level.low]
+    if bad:
+        return say("headline.low_battery.cranking", low=volts(min(bad)))
     return say("headline.low_battery.plain")
 
 
@@ -76,7 +76,7 @@ def _resistance(ride: RideFindings) -> str:
 
 
 def _break(ride: RideFindings) -> str:
-    restart = ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+    restart = restarts(ride)
     cut = dips(ride, "supply_break")
     if restart:
         key = "headline.supply_break.restart" if cut else "headline.supply_break.silent"
@@ -127,9 +127,8 @@ def _map(ride: RideFindings) -> str:
 
 
 def _module(ride: RideFindings) -> str:
-    hits = ride.derates_by("unexplained")
-    if hits and not missing_senses(ride):
-        return say("headline.module_suspect.plain", times=times(len(hits)))
+    if internal_status(ride) is not None or internal_codes(ride)[0]:
+        return say("headline.module_suspect.own_word")
     return say("headline.module_suspect.maybe")
 
 
@@ -139,8 +138,8 @@ def _bus(ride: RideFindings) -> str:
 
 
 def _mechanical(ride: RideFindings) -> str:
-    hot = "hot" if ride.derates_by("temperature") else "plain"
-    return say(f"headline.mechanical_load.{hot}")
+    del ride
+    return say("headline.mechanical_load.plain")
 
 
 def _no_fault(ride: RideFindings) -> str:
@@ -152,13 +151,20 @@ def _no_fault(ride: RideFindings) -> str:
 def _inconclusive(ride: RideFindings) -> str:
     if ride.timeline.bus.doubtful:
         return say("headline.inconclusive.damaged")
+    fit = ride.timeline.fit
+    if fit is not None and fit.reason:
+        return fit.reason
+    return _open_end(ride)
+
+
+def _open_end(ride: RideFindings) -> str:
     lacks = [lack.short for lack in no_blame.lacks(ride)]
     if no_blame.stalls(ride) and len(ride.derates) == len(no_blame.stalls(ride)):
         return say("headline.inconclusive.stalled")
     if no_blame.only_codes(ride) and not lacks:
-        names = listed(dict.fromkeys(hit.event.code for hit in ride.warnings))
+        names = listed(dict.fromkeys(hit.event.code for hit in no_blame.own_codes(ride)))
         return say("headline.inconclusive.code", codes=names)
-    shown = ride.derates or ride.warnings
+    shown = ride.derates or no_blame.disturbing(ride)
     if shown:
         kinds = dict.fromkeys(say(f"word.kind.{hit.event.kind.value}") for hit in shown)
         return say("headline.inconclusive.shows", what=listed(kinds))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canassist.conclude.causes.claims import check
 from canassist.conclude.causes.speed_and_bus_evidence import speed_faults
 from canassist.conclude.wording.headlines import headline
 from canassist.conclude.wording.sentences import (
@@ -27,19 +28,22 @@ from canassist.model import (
 
 if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Opinion
+    from canassist.conclude.ranking import RankedOpinion
     from canassist.conclude.ride_findings import RideFindings
 
 
-def conclusion(
-    ride: RideFindings, opinion: Opinion, rank: int, explains: float | None = None
-) -> Conclusion:
+def conclusion(ride: RideFindings, ranked: RankedOpinion, rank: int) -> Conclusion:
     """Put one opinion that holds into words.
 
     Raises
     ------
     ValueError
         If the opinion does not hold.
+    ContradictionError
+        If a sentence says what its own samples do not show.
     """
+    opinion = ranked.opinion
+    check(ride.timeline, opinion.reasons)
     strength = opinion.strength
     if strength is None:
         raise ValueError(f"{opinion.code.value} does not hold")
@@ -47,7 +51,9 @@ def conclusion(
         code=opinion.code,
         rank=rank,
         strength=None if opinion.code is Code.INCONCLUSIVE else strength,
-        explains=explains,
+        role=ranked.role,
+        explains=ranked.explains,
+        explains_complaint=ranked.complaint,
         headline=headline(ride, opinion.code),
         because=opinion.because,
         against=opinion.against,

@@ -1,0 +1,167 @@
+"""The answer first: roles, shares of the loss, and the order of what holds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from canassist.conclude import no_blame
+from canassist.conclude.causes.steering_evidence import deviations
+from canassist.conclude.causes.weights import ORDER, Opinion, weigh
+from canassist.conclude.lost_assist import SUPPLY_ROOTS, can_show_loss, lost_assist
+from canassist.model import Code, ConclusionRole, EventKind, ExplainsComplaint, Strength
+
+if TYPE_CHECKING:
+    from canassist.conclude.causes.weights import Found
+    from canassist.conclude.ride_findings import RideFindings
+
+MOMENT_RANK: Final = 2.5
+"""What explains the loss at the moment complained of comes before what is one step stronger and
+explains all the rest of the ride."""
+
+YES_FROM: Final = 0.8
+PARTLY_FROM: Final = 0.2
+"""Shares of the loss that explain a complaint, wholly and partly (the contract's figures)."""
+
+LEAST_SHARE: Final = 0.02
+"""Less than this of the loss is no answer to it (rule of thumb)."""
+
+ROOT_FIRST: Final = (
+    Code.BUS_FAULT,
+    Code.SUPPLY_BREAK,
+    Code.CHARGING_FAULT,
+    Code.SUPPLY_RESISTANCE,
+    Code.OVERVOLTAGE_FAULT,
+    Code.SPEED_SIGNAL_FAULT,
+    Code.LOW_BATTERY,
+    Code.THERMAL_PROTECTION,
+    Code.DUTY_PROTECTION,
+    Code.TORQUE_SENSOR_OFFSET,
+    Code.ASSIST_MAP_DEVIATION,
+    Code.MODULE_SUSPECT,
+    Code.MECHANICAL_LOAD,
+    Code.NO_FAULT_FOUND,
+    Code.INCONCLUSIVE,
+)
+"""Order between equals: what brings about others comes first."""
+
+DEVIATING: Final = frozenset(
+    {Code.ASSIST_MAP_DEVIATION, Code.TORQUE_SENSOR_OFFSET, Code.MECHANICAL_LOAD}
+)
+"""What makes the steering heavy or odd without any loss of assist."""
+
+HEAVIER: Final = frozenset({"low", "left_low", "right_low"})
+"""Deviations that make the steering heavier."""
+
+
+class RankedOpinion(NamedTuple):
+    """An opinion that holds, with what it answers."""
+
+    opinion: Opinion
+    role: ConclusionRole
+    explains: float | None
+    complaint: ExplainsComplaint | None
+
+
+def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
+    """Return what holds, the answer to 'why was the steering heavy?' first.
+
+    An answer stands by its strength (3, 2, 1), plus the share (0 to 1) of all lost assist that
+    it explains, plus `MOMENT_RANK` where it explains the loss at the moment complained of; then
+    by its sum; then root before consequence. A weak blame never leads, and neither does what
+    explains next to nothing of the loss: then "no fault found" or "inconclusive" does.
+    """
+    if ride.timeline.fit is not None and ride.timeline.fit.reason:
+        return [_open_end(ride, weakly=False)]
+    ranked = [_ranked(ride, found, item) for item in found.values() if item.holds()]
+    answers = [one for one in ranked if one.role is ConclusionRole.ANSWER]
+    beside = [one for one in ranked if one.role is ConclusionRole.ALSO_SEEN]
+    answers.sort(key=lambda one: _place(ride, found, one))
+    beside.sort(key=lambda one: _place(ride, found, one))
+    if answers and _may_lead(answers[0]):
+        return [*answers, *beside]
+    quiet = weigh(Code.NO_FAULT_FOUND, no_blame.no_fault_found(ride), ride.profile, "")
+    if quiet.holds() and not answers:
+        none = ExplainsComplaint.NO if can_show_loss(ride) else None
+        return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]
+    return [_open_end(ride, weakly=bool(answers)), *answers, *beside]
+
+
+def _open_end(ride: RideFindings, *, weakly: bool) -> RankedOpinion:
+    reasons = no_blame.inconclusive(ride, weakly=weakly)
+    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile, "")
+    return RankedOpinion(opinion, ConclusionRole.ANSWER, None, None)
+
+
+def _ranked(ride: RideFindings, found: Found, opinion: Opinion) -> RankedOpinion:
+    share = lost_assist(ride, found).share(opinion.code)
+    role = _role(ride, opinion, share)
+    return RankedOpinion(opinion, role, share, _complaint(ride, found, opinion, role))
+
+
+def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> ConclusionRole:
+    if (share or 0.0) >= LEAST_SHARE or opinion.code in DEVIATING:
+        return ConclusionRole.ANSWER
+    low = ride.of(EventKind.UNDERVOLTAGE) or ride.of(EventKind.CHARGING_LOW)
+    unseen = opinion.code in SUPPLY_ROOTS and low and not can_show_loss(ride)
+    if unseen and opinion.holds(Strength.MODERATE):
+        return ConclusionRole.ANSWER  # whether assist fell is not in the log, why it would is
+    return ConclusionRole.ALSO_SEEN
+
+
+def _complaint(
+    ride: RideFindings, found: Found, opinion: Opinion, role: ConclusionRole
+) -> ExplainsComplaint | None:
+    """Return whether a cause explains heavy steering at the moments named, or in all."""
+    if opinion.code in DEVIATING and not _loses(ride, found):
+        return _deviation_explains(ride, opinion.code)
+    if not can_show_loss(ride):
+        return None
+    if not _loses(ride, found) or role is ConclusionRole.ALSO_SEEN:
+        return ExplainsComplaint.NO
+    shares = [
+        lost_assist(ride, found, at_s).share(opinion.code) or 0.0 for at_s in ride.at_s or (None,)
+    ]
+    best = max(shares)
+    if best >= YES_FROM:
+        return ExplainsComplaint.YES
+    return ExplainsComplaint.PARTLY if best >= PARTLY_FROM else ExplainsComplaint.NO
+
+
+def _loses(ride: RideFindings, found: Found) -> bool:
+    return lost_assist(ride, found).total > 0.0
+
+
+def _deviation_explains(ride: RideFindings, code: Code) -> ExplainsComplaint | None:
+    if code is Code.MECHANICAL_LOAD:
+        return ExplainsComplaint.YES
+    if code is Code.TORQUE_SENSOR_OFFSET:
+        return None  # it pulls to one side; how heavy the other is, no signal says
+    heavier = any(hit.event.cause in HEAVIER for hit in deviations(ride))
+    return ExplainsComplaint.YES if heavier else ExplainsComplaint.NO
+
+
+def _may_lead(one: RankedOpinion) -> bool:
+    """Tell whether an answer may come first: sure enough, and of more than next to nothing."""
+    return one.opinion.holds(Strength.MODERATE) and (one.explains is None or _enough(one))
+
+
+def _enough(one: RankedOpinion) -> bool:
+    return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in DEVIATING
+
+
+def _place(ride: RideFindings, found: Found, one: RankedOpinion) -> tuple[bool, float, float, int]:
+    opinion = one.opinion
+    steps = ORDER[opinion.strength] if opinion.strength is not None else 0
+    there = 0.0
+    for at_s in ride.at_s:
+        there = max(there, lost_assist(ride, found, at_s).share(opinion.code) or 0.0)
+    if not there and moment_hits(ride, opinion):
+        there = PARTLY_FROM
+    high = steps + (one.explains or 0.0) + MOMENT_RANK * there
+    return not _may_lead(one), -high, -opinion.score, ROOT_FIRST.index(opinion.code)
+
+
+def moment_hits(ride: RideFindings, opinion: Opinion) -> bool:
+    """Tell whether an event that speaks for a cause lies at a moment complained of."""
+    positions = {position for item in opinion.because for position in item.events}
+    return any(hit.position in positions for hit in ride.at_moment(5.0))
