@@ -101,6 +101,8 @@ def _ranked(ride: RideFindings, found: Found, opinion: Opinion) -> RankedOpinion
 def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> ConclusionRole:
     if (share or 0.0) >= LEAST_SHARE or opinion.code in DEVIATING:
         return ConclusionRole.ANSWER
+    if opinion.code is Code.SPEED_SIGNAL_FAULT and road_speed_false(ride):
+        return ConclusionRole.ANSWER  # assist goes by it, and cannot be right
     low = ride.of(EventKind.UNDERVOLTAGE) or ride.of(EventKind.CHARGING_LOW)
     unseen = opinion.code in SUPPLY_ROOTS and low and not can_show_loss(ride)
     if unseen and opinion.holds(Strength.MODERATE):
@@ -108,10 +110,18 @@ def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> Conclusi
     return ConclusionRole.ALSO_SEEN
 
 
+def road_speed_false(ride: RideFindings) -> bool:
+    """Tell whether road speed itself was stuck or false while the vehicle was ridden."""
+    broken = ride.of(EventKind.SIGNAL_STUCK) + ride.of(EventKind.SIGNAL_JUMP)
+    return any(hit.event.channel == "vehicle_speed" for hit in broken)
+
+
 def _complaint(
     ride: RideFindings, found: Found, opinion: Opinion, role: ConclusionRole
 ) -> ExplainsComplaint | None:
     """Return whether a cause explains heavy steering at the moments named, or in all."""
+    if opinion.code is Code.SPEED_SIGNAL_FAULT and not _loses(ride, found):
+        return None if role is ConclusionRole.ANSWER else ExplainsComplaint.NO
     if opinion.code in DEVIATING and not _loses(ride, found):
         return _deviation_explains(ride, opinion.code)
     if not can_show_loss(ride):
@@ -146,7 +156,8 @@ def _may_lead(one: RankedOpinion) -> bool:
 
 
 def _enough(one: RankedOpinion) -> bool:
-    return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in DEVIATING
+    free = DEVIATING | {Code.SPEED_SIGNAL_FAULT}
+    return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in free
 
 
 def _place(ride: RideFindings, found: Found, one: RankedOpinion) -> tuple[bool, float, float, int]:

@@ -24,6 +24,13 @@ CRANK_AFTER_S: Final = 2.0
 """What happens up to this long after the starter lets go still belongs to the start, s."""
 
 
+BLINK_S: Final = 2.0
+THIN_SOURCES: Final = 3
+THIN_MOMENTS: Final = 10
+"""So many messages that are lost for less than that, at so many separate moments, are a recorder
+that drops frames, and no unit (rule of thumb)."""
+
+
 class Hit(NamedTuple):
     """An event and its position in the result's events."""
 
@@ -76,6 +83,8 @@ class RideFindings:
             for position, event in enumerate(self.events)
             if event.severity is not Severity.NOTE and not is_life_around(event, alive_s)
         )
+        if self.thinned:
+            heard = tuple(hit for hit in heard if not self._blink(hit.event))
         lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
         lost += [
             (event.start_s, event.until(self.end_s))
@@ -92,6 +101,26 @@ class RideFindings:
                 for start_s, end_s in lost
             )
         )
+
+    @cached_property
+    def thinned(self) -> bool:
+        """Whether the recorder lost frames by turns: several units' messages, not at once."""
+        brief = [
+            event
+            for event in self.events
+            if event.kind is EventKind.SIGNAL_LOSS and self._blink(event)
+        ]
+        sources = {
+            channel.source
+            for event in brief
+            if (channel := self.timeline.get(event.channel or "")) is not None
+        }
+        moments = {round(event.start_s) for event in brief}
+        return len(sources) >= THIN_SOURCES and len(moments) >= THIN_MOMENTS
+
+    def _blink(self, event: Event) -> bool:
+        silent = event.kind in {EventKind.SIGNAL_LOSS, EventKind.MODULE_RESTART}
+        return silent and event.until(self.end_s) - event.start_s < BLINK_S
 
     def noted(self, kind: EventKind) -> Hits:
         """Return the events of a kind that carry no weight."""

@@ -11,12 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from canassist.conclude.wording.sentences import has_text, say, say_all
+from canassist.conclude.wording.sentences import has_text
 from canassist.model import CHANNEL_UNITS, Code, EventKind
 
 ROOM = Path(__file__).parents[2] / "canassist" / "conclude"
 SOURCES = sorted(ROOM.rglob("*.py"))
 TEXTS = tomllib.loads((ROOM / "wording" / "texts.toml").read_text("utf-8"))
+CHECKS = tomllib.loads((ROOM / "wording" / "checks.toml").read_text("utf-8"))
 
 
 def asked_for() -> Iterator[tuple[str, str, frozenset[str], bool]]:
@@ -70,11 +71,23 @@ def test_no_sentence_is_left_that_nothing_asks_for() -> None:
 @pytest.mark.parametrize("code", list(Code))
 def test_every_code_has_headline_checks_cautions_and_a_line_on_riding(code: Code) -> None:
     assert TEXTS["headline"][code.value]
-    assert code.value in TEXTS["checks"]
-    assert TEXTS["cautions"][code.value]
     assert TEXTS["ride_on"][code.value]
-    for name in say_all(f"cautions.{code.value}"):
-        assert say(f"caution.{name}")
+    if code is not Code.INCONCLUSIVE:
+        assert CHECKS["checks"][code.value]
+
+
+def test_every_caution_that_a_check_names_is_there_and_each_is_used() -> None:
+    entries = [entry for table in CHECKS["checks"].values() for entry in table]
+    named = {name for entry in (*entries, CHECKS["last"]) for name in entry.get("cautions", ())}
+    assert named | {"default"} == set(CHECKS["caution"])
+
+
+def test_no_check_wants_the_wheels_lifted_and_loaded() -> None:
+    for entry in (entry for table in CHECKS["checks"].values() for entry in table):
+        text = entry["text"].lower()
+        assert not ("lifted" in text and "standstill" in text)
+        if "by hand" in text:
+            assert "ignition off" in text, text
 
 
 def test_channels_and_kinds_have_plain_names() -> None:
@@ -84,6 +97,11 @@ def test_channels_and_kinds_have_plain_names() -> None:
 
 def test_no_sentence_tells_anybody_to_replace_a_part() -> None:
     """The only way in which the word may stand is: check this before replacing that."""
-    for key, text in leaves(TEXTS):
+    checks = [
+        (code, f"{entry['text']} {entry.get('expect', '')}")
+        for code, table in CHECKS["checks"].items()
+        for entry in table
+    ]
+    for key, text in (*leaves(TEXTS), *checks):
         for found in re.finditer(r"\breplac\w*", text.lower()):
             assert text.lower()[: found.start()].rstrip().endswith("before"), key

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from canassist.conclude.causes.charging_evidence import source_charges
 from canassist.conclude.causes.crank_levels import crank_levels
 from canassist.conclude.causes.supply_path_evidence import measured_path
 from canassist.conclude.causes.supply_summary import (
@@ -165,7 +166,18 @@ def _source(ride: RideFindings, hits: Hits, cranked_low: bool) -> Iterator[Reaso
         yield Cap(Strength.WEAK, say("basis.cap_source"))
 
 
+def _not_charged(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Blame no battery for a load that it carries alone: first it must have been charged."""
+    low = ride.of(EventKind.CHARGING_LOW)
+    if hits and low:
+        yield reason(say("reason.battery.not_charged"), -ENOUGH, low)
+        yield Cap(Strength.WEAK, say("basis.cap_not_charged"))
+    elif hits and ride.profile.supply.source != "battery" and not source_charges(ride):
+        yield Cap(Strength.WEAK, say("basis.cap_charging"))
+
+
 def _elsewhere(ride: RideFindings, found: Found, hits: Hits) -> Iterator[Reason]:
+    yield from _not_charged(ride, hits)
     charging = found.get(Code.CHARGING_FAULT)
     if charging is not None and charging.holds(Strength.MODERATE):
         yield reason(say("reason.battery.charging"), -UNDONE, ride.of(EventKind.CHARGING_LOW))

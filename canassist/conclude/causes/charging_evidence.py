@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.conclude.causes.claims import cited_values
-from canassist.conclude.causes.supply_summary import dips, path_beyond
+from canassist.conclude.causes.supply_summary import dips, path_beyond, sure_path
 from canassist.conclude.causes.weights import (
     ENOUGH,
     HINT,
@@ -53,7 +53,7 @@ def charging_fault(ride: RideFindings) -> Iterator[Reason]:
         text = say("reason.charging.derate", **which(len(low), len(ride.derates)))
         yield reason(text, SUPPORT, low)
     yield from _battery_current(ride, hits)
-    yield from _charged_at_times(ride)
+    yield from _charged_at_times(ride, hits)
     yield from _lost_on_the_way(ride, hits)
 
 
@@ -118,17 +118,31 @@ def _battery_current(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, ENOUGH, hits, samples=samples)
 
 
-def _charged_at_times(ride: RideFindings) -> Iterator[Reason]:
-    """Weigh that the same source charged well at other times of the ride, as regulated ones do."""
-    if ride.profile.supply.regulated:
+def source_charges(ride: RideFindings) -> bool:
+    """Tell whether supply, between loads, stood at its charging voltage or above."""
+    path, fit = ride.physics.supply_path, ride.physics.charging
+    known = ride.supply_holds("charging_v")
+    if fit is not None and known and fit.voltage_v.high >= ride.limits.charging_v:
+        return True
+    open_v = 0.0 if path is None or not sure_path(path) else path.open_voltage_v
+    return known and open_v >= ride.limits.charging_v
+
+
+def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Weigh that the same source charged well again later, as regulated ones do by design.
+
+    One that charged before and never after has failed on the way.
+    """
+    pulled = ride.together(ride.derates_by("voltage"), hits)
+    if ride.profile.supply.regulated and not pulled:
         yield Cap(Strength.WEAK, say("basis.cap_regulated"))
     channel, limits = ride.timeline.get("supply_voltage"), ride.limits
     if channel is None:
         return
     time_s, supply_v = channel.valid()
-    fast = np.ones(len(time_s), dtype=np.bool_)
+    fast = time_s > hits[-1].event.start_s
     if ride.timeline.has("engine_speed"):
-        fast = value_at(ride.timeline, "engine_speed", time_s) > limits.charging_rpm
+        fast &= value_at(ride.timeline, "engine_speed", time_s) > limits.charging_rpm
     if not fast.any():
         return
     charged = float((supply_v[fast] >= limits.charging_v).mean())

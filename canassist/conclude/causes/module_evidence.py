@@ -71,10 +71,10 @@ STEERING_ADDRESS: Final = "address 13"
 LINE_SHARE: Final = 0.10
 """A given line may be wrong by this share: what lies nearer to it is not ruled out."""
 
-HEAVY_TAU_S: Final = 60.0
+HEAVY_TAU_S: Final = (15.0, 60.0, 240.0)
 HEAVY_QUANTILE: Final = 0.75
-"""Load squared, averaged over a minute, above this quantile of the ride at full assist is heavy
-duty: a rule that no signal shows may have asked for the reduction."""
+"""Load squared, averaged over one of these times, above this quantile of the ride at full assist
+is heavy duty: a rule that no signal shows may have asked for the reduction."""
 
 STEP_S: Final = 0.5
 """Step at which load is averaged, s."""
@@ -252,7 +252,7 @@ def _by_exclusion(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reas
     if bare:
         yield reason(say("reason.module.fell", **words), ENOUGH, bare)
         yield Cap(Strength.MODERATE, say("basis.cap_exclusion"))
-        if len(bare) < TWICE:
+        if len(bare) < TWICE and not internal_codes(ride)[1]:
             yield Cap(Strength.WEAK, say("basis.cap_once"))
     else:
         yield reason(say("reason.module.fell_unknown", **words), SUPPORT, hits)
@@ -349,8 +349,8 @@ def _heavy_duty(ride: RideFindings, load: str, onset_s: float) -> bool:
     row = int(np.searchsorted(at_s, onset_s)) - 1
     if row < 0 or not at_full.any():
         return True
-    duty = mean_response(squared, HEAVY_TAU_S, STEP_S)
-    return bool(duty[row] > np.quantile(duty[at_full], HEAVY_QUANTILE))
+    averaged = (mean_response(squared, tau_s, STEP_S) for tau_s in HEAVY_TAU_S)
+    return any(duty[row] > np.quantile(duty[at_full], HEAVY_QUANTILE) for duty in averaged)
 
 
 def _exclusion_caps(ride: RideFindings) -> Iterator[Reason]:

@@ -174,6 +174,8 @@ def assist_map_deviation(ride: RideFindings, found: Found) -> Iterator[Reason]:
     yield from _map(ride.physics.assist, needed=not unasked and not _sided(hits))
     yield from _ratio(ride, hits)
     yield from _unasked(ride, unasked)
+    if ride.profile.protection.returns_to_center and not unasked:
+        yield Cap(Strength.WEAK, say("basis.cap_returns"))
     yield from _unchecked(ride, hits)
     seconds = sum(figure(hit.event, "deviating_s") or ride.seconds((hit,)) for hit in hits)
     if seconds < SHORT_S and not unasked:

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.causes.claims import claim
-from canassist.conclude.causes.supply_summary import BETWEEN_V, both_then, dips, highest, lowest
+from canassist.conclude.causes.supply_summary import (
+    BETWEEN_V,
+    both_then,
+    dips,
+    highest,
+    lowest,
+    path_beyond,
+)
 from canassist.conclude.causes.weights import (
     ENOUGH,
     HINT,
@@ -50,13 +57,11 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
         yield Needs(("undervoltage_v",))
         text = say("reason.break.dip", low=volts(lowest(ride, cut)), times=times(len(cut)))
         yield reason(text, ENOUGH, cut)
-    if silent:
-        text = say("reason.break.restart", times=times(len(silent)))
-        yield reason(text, ENOUGH, silent, channels=("module_restart",))
-        ramps = ride.together(ride.derates_by("start_up"), silent)
-        if ramps:
-            yield reason(say("reason.break.ramp"), HINT, ramps)
+    yield from _silences(ride, silent)
     both = cut + silent
+    loads = dips(ride, "steering_load")
+    if not silent and (path_beyond(ride) or len(loads) >= len(cut)):
+        yield Cap(Strength.WEAK, say("basis.cap_load_dips"))
     if ride.together(cut, silent):
         yield reason(say("reason.break.both"), HINT, cut)
     witnessed = yield from _rest_of_vehicle(ride, both)
@@ -66,6 +71,16 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
     if disturbed:
         weight = -ENOUGH if len(disturbed) == len(both) else -HINT
         yield reason(say("reason.break.bus"), weight, disturbed, channels=("bus_disturbance",))
+
+
+def _silences(ride: RideFindings, silent: Hits) -> Iterator[Reason]:
+    if not silent:
+        return
+    text = say("reason.break.restart", times=times(len(silent)))
+    yield reason(text, ENOUGH, silent, channels=("module_restart",))
+    ramps = ride.together(ride.derates_by("start_up"), silent)
+    if ramps:
+        yield reason(say("reason.break.ramp"), HINT, ramps)
 
 
 def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Generator[Reason, None, bool]:

@@ -8,6 +8,7 @@ from canassist.conclude.causes.supply_summary import (
     BETWEEN_V,
     both_then,
     dips,
+    has_engine,
     loaded,
     lowest,
     path_beyond,
@@ -42,7 +43,9 @@ def supply_resistance(ride: RideFindings, found: Found) -> Iterator[Reason]:
     hits = loaded(ride)
     path = measured_path(ride)
     beyond = path is not None and path.path_ohm.value > ride.limits.max_circuit_ohm
-    stepped = tuple(hit for hit in hits if hit.event.cause == "steering_load")
+    causes = {"steering_load"} if has_engine(ride) is not False else {"steering_load", None}
+    under = EventKind.UNDERVOLTAGE
+    stepped = tuple(hit for hit in hits if hit.event.kind is under and hit.event.cause in causes)
     if not beyond and not stepped:
         return
     yield Needs(("max_circuit_ohm",))

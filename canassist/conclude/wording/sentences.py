@@ -66,14 +66,6 @@ def say(key: str, **figures: str | int) -> str:
     return text.format_map(figures)
 
 
-def say_all(key: str, **figures: str | int) -> tuple[str, ...]:
-    """Return every sentence of the list ``key`` with its figures filled in."""
-    entries = _entry(key)
-    if not isinstance(entries, list):
-        raise KeyError(key)
-    return tuple(str(entry).format_map(figures) for entry in entries)
-
-
 def number(value: float | None, decimals: int) -> str:
     """Return a plain number; the word for unknown where there is none."""
     if value is None or not math.isfinite(value):

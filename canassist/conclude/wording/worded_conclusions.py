@@ -5,26 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canassist.conclude.causes.claims import check
-from canassist.conclude.causes.speed_and_bus_evidence import speed_faults
 from canassist.conclude.wording.headlines import headline
-from canassist.conclude.wording.sentences import (
-    channel_name,
-    degrees,
-    milliohms,
-    quantity,
-    say,
-    say_all,
-    torque,
-    volts,
-)
-from canassist.model import (
-    Code,
-    Conclusion,
-    ConclusionRole,
-    EventKind,
-    NextCheck,
-    Strength,
-)
+from canassist.conclude.wording.next_checks import next_checks
+from canassist.conclude.wording.sentences import say
+from canassist.model import Code, Conclusion, ConclusionRole, EventKind, Strength
 
 if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Opinion
@@ -54,13 +38,21 @@ def conclusion(ride: RideFindings, ranked: RankedOpinion, rank: int) -> Conclusi
         role=ranked.role,
         explains=ranked.explains,
         explains_complaint=ranked.complaint,
-        headline=headline(ride, opinion.code),
+        headline=_headline(ride, opinion.code, strength),
         because=opinion.because,
         against=opinion.against,
-        next_checks=_next_checks(ride, opinion.code),
+        next_checks=next_checks(ride, opinion.code),
         ride_on=_ride_on(ride, opinion.code),
         basis=_basis(ride, opinion, strength),
     )
+
+
+def _headline(ride: RideFindings, code: Code, strength: Strength) -> str:
+    """Return the headline; a weak one is worded as a suspicion."""
+    text = headline(ride, code)
+    if strength is not Strength.WEAK or code is Code.INCONCLUSIVE:
+        return text
+    return say("headline.weak.suspicion", what=f"{_inside(text)}.")
 
 
 def ruled_out(opinion: Opinion) -> Conclusion:
@@ -100,44 +92,6 @@ def _inside(text: str) -> str:
     words = text.rstrip(".")
     first_word = words.split(" ", 1)[0]
     return words if first_word.isupper() and len(first_word) > 1 else words[:1].lower() + words[1:]
-
-
-def _next_checks(ride: RideFindings, code: Code) -> tuple[NextCheck, ...]:
-    texts = say_all(f"checks.{code.value}", **_check_figures(ride, code))
-    if code is Code.INCONCLUSIVE:
-        texts = ride.coverage.ride_next or (say("next_ride.longer"),)
-    first, *others = texts
-    return (
-        NextCheck(text=first, cautions=_cautions(code)),
-        *(NextCheck(text=text) for text in others),
-    )
-
-
-def _check_figures(ride: RideFindings, code: Code) -> dict[str, str]:
-    limits, lines = ride.limits, ride.physics.limit_lines
-    start_c = limits.derate_start_c if lines is None else lines.derate_start_c
-    if code is Code.THERMAL_PROTECTION:
-        thermal = ride.physics.thermal
-        most = None if thermal is None else thermal.sustained_current_a
-        duty = say("word.duty")
-        if most is not None:
-            duty = say("word.duty_current", current=quantity(most, "A"))
-        return {"duty": duty, "recover": degrees(start_c)}
-    if code is Code.SUPPLY_RESISTANCE:
-        return {"limit": milliohms(limits.max_circuit_ohm)}
-    if code is Code.SPEED_SIGNAL_FAULT:
-        hits = speed_faults(ride)
-        return {
-            "channel": channel_name((hits[0].event.channel if hits else None) or "vehicle_speed")
-        }
-    if code is Code.TORQUE_SENSOR_OFFSET:
-        return {"limit": torque(limits.torque_offset_nm, 2)}
-    return {"supply": volts(limits.undervoltage_v)}
-
-
-def _cautions(code: Code) -> tuple[str, ...]:
-    own = tuple(say(f"caution.{name}") for name in say_all(f"cautions.{code.value}"))
-    return (*own, say("caution.default"))
 
 
 def _ride_on(ride: RideFindings, code: Code) -> str:
