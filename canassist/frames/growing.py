@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from canassist.frames.base import ReadRequest
+from canassist.frames.block_tools import in_time_order
 from canassist.frames.bus_stats.statistics_of_bus import BusStatsCollector
 from canassist.frames.formats.candump.candump import CandumpReader
 from canassist.frames.merge.clock_repair import ClockRepair
@@ -37,10 +38,17 @@ class GrowingRecording:
     ----------
     zero_ns : int or None
         Time of the earliest frame; None before the first.
+    fresh : list of FrameBlock
+        What the last piece held, in order of time but with its clock as it was: for whoever
+        cannot wait.
+    first_fresh_ns : int or None
+        Earliest time stamp as it was.
     """
 
     def __init__(self, request: ReadRequest, *, bit_rate: int | None = None) -> None:
         self.zero_ns: int | None = None
+        self.first_fresh_ns: int | None = None
+        self.fresh: list[FrameBlock] = []
         self._request = request
         self._report = ReadReport(name="growing log", format="candump")
         self._reader = CandumpReader()
@@ -61,12 +69,20 @@ class GrowingRecording:
 
     def feed(self, text: bytes) -> list[FrameBlock]:
         """Read whole lines; give the frames that are certain of their place in time."""
-        found = []
+        found, self.fresh = [], []
         blocks = self._reader.read(io.BytesIO(text), request=self._request, report=self._report)
         for block in blocks:
             if len(block):
+                self._keep_fresh(block)
                 found += self._take(self._clock.feed(block))
         return found
+
+    def _keep_fresh(self, block: FrameBlock) -> None:
+        ordered = in_time_order(block)
+        begin_ns = int(ordered.time_ns[0])
+        first_ns = self.first_fresh_ns
+        self.first_fresh_ns = begin_ns if first_ns is None else min(begin_ns, first_ns)
+        self.fresh.append(ordered)
 
     def finish(self) -> list[FrameBlock]:
         """Give what was held back; no more text may come."""

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import can.interfaces
+import can.util
 import pytest
 
 PLUG_IN = Path(__file__).parent / "plug_in"
@@ -74,6 +75,9 @@ def stand_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[StandI
     for name in ("CAN0", "CAN1"):
         monkeypatch.setenv(f"STANDIN_{name}", "{}")
     monkeypatch.syspath_prepend(str(PLUG_IN))
+    monkeypatch.setattr(
+        can.util, "VALID_INTERFACES", can.util.VALID_INTERFACES | {"standin"}, raising=True
+    )
     monkeypatch.setitem(can.interfaces.BACKENDS, "standin", ("standin_can", "StandInBus"))
     sys.modules.pop("standin_can", None)
     yield made

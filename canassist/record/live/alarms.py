@@ -65,6 +65,11 @@ class AlarmWatch:
         self._dips = SupplyDips(databases, profile)
         self._engine_runs = False
 
+    @property
+    def armed(self) -> bool:
+        """Whether it is known which messages carry what: nothing rings before."""
+        return bool(self._carriers)
+
     def learn(self, so_far: SoFar) -> None:
         """Take from the log so far which messages carry what, and how they come."""
         if self._carriers:

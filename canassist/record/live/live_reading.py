@@ -61,24 +61,33 @@ class LiveReading:
         return self._recording.zero_ns
 
     @property
+    def fresh(self) -> list[FrameBlock]:
+        """Return what the last piece of text held, nothing held back."""
+        return self._recording.fresh
+
+    @property
+    def first_fresh_ns(self) -> int | None:
+        """Return the earliest time stamp as it stands in the log; None before it."""
+        return self._recording.first_fresh_ns
+
+    @property
     def buses(self) -> Sequence[str]:
         """Return the names of the buses so far."""
         return self._recording.buses
 
-    def feed(self, text: bytes) -> list[FrameBlock]:
-        """Read whole lines; give the frames that are certain of their place in time."""
-        return self._collected(self._recording.feed(text))
+    def feed(self, text: bytes) -> None:
+        """Read whole lines."""
+        self._collect(self._recording.feed(text))
 
     def finish(self) -> None:
         """Take what was held back for its time; no more text may come."""
-        self._collected(self._recording.finish())
+        self._collect(self._recording.finish())
 
-    def _collected(self, blocks: list[FrameBlock]) -> list[FrameBlock]:
+    def _collect(self, blocks: list[FrameBlock]) -> None:
         for block in blocks:
             self._kept += len(block.payload_row)
             if not self.is_full:
                 self._collector.feed(block)
-        return blocks
 
     def so_far(self) -> SoFar | None:
         """Decode all that was read; None before the first frame."""

@@ -56,7 +56,8 @@ class SupplyDips:
                 specs[name] = ChannelSpec(signal=channels[name].signal)
         if "supply_voltage" in specs:
             self._profile = replace(self._given, channels=specs, integrity=())
-            self._plan = decode.plan_reading(self._databases, self._profile)
+            plan = decode.plan_reading(self._databases, self._profile)
+            self._plan = replace(plan, candidates={})  # the others are not asked for
 
     def look(
         self, blocks: Iterable[FrameBlock], zero_ns: int, buses: Sequence[str]

@@ -36,6 +36,7 @@ _SHARE: Final = 8.0
 """The log so far is decoded anew at most once in this many times what that takes, so that the
 cost stays below an eighth of one core however long the ride is."""
 _FINISH: Final = "finish"
+NOT_ARMED: Final = "Nothing rings yet: it is not known which messages carry what."
 _PATIENCE_S: Final = 120.0
 
 
@@ -184,24 +185,22 @@ class _Watch:
     def _read_on(self) -> bool:
         text = self._log.read()
         if text:
-            blocks = self._reading.feed(text)
+            self._reading.feed(text)
             if self._alarms is not None:
-                self._alarms.feed(blocks)
+                self._alarms.feed(self._reading.fresh)
         return bool(text)
 
     def _look(self) -> None:
-        now = time.monotonic()
-        zero_ns = self._reading.zero_ns
-        if zero_ns is None:
-            return
-        if now >= self._next_s:
+        if time.monotonic() >= self._next_s:
             begun = time.process_time()
             self._decode()
             cost_s = time.process_time() - begun
             self._next_s = time.monotonic() + max(_SHORTEST_S, _SHARE * cost_s)
-        if self._alarms is not None:
-            alarms = self._alarms.look(zero_ns, self._reading.buses)
-            self._answer = replace(self._answer, alarms=alarms)
+        first_ns = self._reading.first_fresh_ns
+        if self._alarms is not None and first_ns is not None:
+            alarms = self._alarms.look(first_ns, self._reading.buses)
+            note = "" if self._alarms.armed else NOT_ARMED
+            self._answer = replace(self._answer, alarms=alarms, note=self._answer.note or note)
         self._send(self._answer)
 
     def _decode(self) -> None:
