@@ -16,6 +16,7 @@ from canassist.decode.standards.diagnostic_codes import find_trouble_codes
 from canassist.decode.standards.diagnostic_messages import read_diagnosis
 from canassist.decode.standards.identity import find_identity
 from canassist.decode.standards.j1939 import address_name, j1939_buses
+from canassist.decode.standards.precedence import readable
 from canassist.decode.standards.standard_quantities import (
     StandardQuantity,
     find_standard,
@@ -83,8 +84,8 @@ def decode_ride(
 ) -> DecodedRide:
     """Decode all that the plan asks for.
 
-    A channel is served by what the profile names, else by a standard's broadcast, else by
-    the best candidate of the databases, else by a standard's polled replies.
+    A channel is served by what the profile names, else by the best candidate of the given
+    databases, else by a standard: its broadcasts before its polled replies.
 
     Parameters
     ----------
@@ -103,7 +104,7 @@ def decode_ride(
     if profile != plan.profile:
         raise ValueError("the plan was made with another profile")
     builder = ChannelBuilder(frames, plan, stats)
-    found = find_standard(frames, stats)
+    found = readable(find_standard(frames, stats), frames, plan.databases, stats)
     channels, ranking = _channels(builder, found, plan, stats)
     checked = _check_integrity(builder, plan)
     diagnosis = read_diagnosis(frames, stats)
@@ -141,21 +142,29 @@ def _channels(
     """
     named = builder.from_profile(found)
     left = [name for name in CHANNEL_UNITS if name not in plan.profile.channels]
-    broadcast = builder.from_standard(one for one in found if one.is_broadcast)
-    replies = builder.from_standard(one for one in found if not one.is_broadcast)
-    settled = named | {name: broadcast[name] for name in left if name in broadcast}
-    left = [name for name in left if name not in settled]
-    reference = {name: replies[name] for name in left if name in replies}
+    reference = _standard_channels(builder, found, plan)
     ranking = choose(
         builder.measure({name: plan.candidates.get(name, ()) for name in left}),
         stats,
-        decided=settled,
-        reference=reference,
+        decided=named,
+        reference={name: reference[name] for name in left if name in reference},
         profile=plan.profile,
     )
     chosen = builder.from_choices(ranking.values())
-    built = believe({**reference, **chosen, **settled}, plan.profile, builder.rules)
+    standard = {name: reference[name] for name in left if name in reference}
+    built = believe({**standard, **chosen, **named}, plan.profile, builder.rules)
     return _with_stand_in(built), ranking
+
+
+def _standard_channels(
+    builder: ChannelBuilder, found: Sequence[StandardQuantity], plan: ReadingPlan
+) -> dict[str, Channel]:
+    """Return what the standards give, broadcasts before replies; what cannot be is none."""
+    broadcast = builder.from_standard(one for one in found if one.is_broadcast)
+    replies = builder.from_standard(one for one in found if not one.is_broadcast)
+    every = {**replies, **broadcast}
+    judged = believe(every, plan.profile, {})
+    return {name: every[name] for name, one in judged.items() if not one.held_out}
 
 
 def _with_stand_in(channels: Mapping[str, Channel]) -> dict[str, Channel]:

@@ -11,6 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pytest
 
 from canassist.decode import Databases, decode_ride, load_databases, plan_reading
 from canassist.profile import default_profile
@@ -80,6 +81,20 @@ def test_none_is_wrong_in_silence_and_four_of_five_are_right_without_a_question(
             assert said != "wrong", f"{name}: {channel}"
             counts[said] += bool(answer.acceptable) and not answer.optional
     assert counts["right"] >= 0.8 * counts.total()
+
+
+@pytest.mark.slow
+def test_no_other_signal_steps_in_for_one_that_is_missing(shared_data: Path) -> None:
+    folder = shared_data / "dbc_real"
+    for name, answers in answers_of(folder).items():
+        for channel, answer in answers.items():
+            if not answer.acceptable:
+                continue
+            found = decoded(folder, name, without=answer.acceptable)
+            for other, its in answers.items():
+                left = Answer(acceptable=its.acceptable - answer.acceptable)
+                said = verdict(found, other, left)
+                assert said != "wrong", f"{name} without {channel}: {other}"
 
 
 def test_its_own_database_is_never_called_another_vehicles(shared_data: Path) -> None:

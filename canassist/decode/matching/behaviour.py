@@ -308,6 +308,8 @@ def _judge_angle(one: Contender) -> None:
             one.unit_found = True
     if shape.constant:
         one.add(-0.5, f"stays at {shape.low:g} in this log")
+        if shape.low == 0.0:
+            one.ask("it stays at 0 in this log: is it in use")
     elif shape.steepest > 2.0 * _ANGLE_MOST_DEG:
         one.add(-2.0, "steps faster than hands turn")
     else:
