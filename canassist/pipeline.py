@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canassist import decode, frames
+from canassist.decode import split_bus
 from canassist.errors import InputError, NoChannelError, UsageError
 from canassist.model import (
     Case,
@@ -90,14 +91,14 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         If an input cannot be used; it says what, where and what to do.
     """
     log_paths, dbc_paths = _paths(log), _paths(dbc)
-    dbc_files = [decode.split_bus(path)[1] for path in dbc_paths]
+    dbc_files = [split_bus(path)[1] for path in dbc_paths]
     check_present((*log_paths, *dbc_files))
     known, case = _profile(profile), case or Case()
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
     pool = ThreadPoolExecutor(max_workers=1)
     try:
         said_in = _paths(project_file or ()), _paths(case_file or ())
-        hashing = pool.submit(inputs_at_hand, log_paths, dbc_files, profile_paths, *said_in)
+        hashing = pool.submit(inputs_at_hand, log_paths, dbc_paths, profile_paths, *said_in)
         pool.submit(importlib.import_module, "canassist.judging")
         if meanwhile is not None:
             pool.submit(meanwhile)
@@ -262,11 +263,17 @@ def inputs_at_hand(
     projects: Sequence[Path] = (),
     cases: Sequence[Path] = (),
 ) -> tuple[InputFile, ...]:
-    """Return name, size and SHA-256 of every file, in the order in which a result lists them."""
-    roles: tuple[tuple[str, Sequence[Path]], ...]
-    roles = (("log", logs), ("dbc", databases), ("profile", profiles))
-    roles += (("project", projects), ("case", cases))
-    return tuple(input_file(path, role) for role, paths in roles for path in paths)
+    """Return name, size and SHA-256 of every file, in the order in which a result lists them.
+
+    A database may be given as ``BUS=FILE``.
+    """
+    return (
+        *(input_file(path, "log") for path in logs),
+        *(replace(input_file(path, "dbc"), bus=bus) for bus, path in map(split_bus, databases)),
+        *(input_file(path, "profile") for path in profiles),
+        *(input_file(path, "project") for path in projects),
+        *(input_file(path, "case") for path in cases),
+    )
 
 
 def input_file(path: Path, role: str) -> InputFile:

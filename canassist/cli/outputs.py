@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -50,7 +51,8 @@ class Outputs:
         """How the page is shown."""
         from canassist.report import PageOptions
 
-        return PageOptions(units=self.units, zone=self.zone, unmask=self.unmask)
+        today = date.today().isoformat()
+        return PageOptions(units=self.units, zone=self.zone, unmask=self.unmask, made_on=today)
 
     @property
     def to_terminal(self) -> bool:
@@ -80,6 +82,10 @@ class Outputs:
             check_folder(path)
         if self.sign is not None and not self.sign.is_file():
             raise InputError(f"{self.sign.name}: no such key.", "Make one with `canassist keys`.")
+        if self.sign is not None:
+            from canassist.report import check_private_key
+
+            check_private_key(self.sign)
         if self.export is not None:
             _check_export(self.export)
         if self.pdf:

@@ -1,23 +1,24 @@
-"""``canassist verify``: check that a report is undamaged, signed, and made from these files."""
+"""``canassist verify``: whether a report is as it was made, by whom, and from these files."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from canassist.cli.exit_status import say
-from canassist.cli.options import Databases
-from canassist.errors import InputError, VerificationError
+from canassist.cli.options import Databases, files_of
+from canassist.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from canassist.report import KnownKeys, PageStatement
 
-    from canassist.model import RecorderNotes, Result
+LARGEST: Final = 256 << 20
+"""Most bytes of a page; the largest of ours, of 10,000 events, have some 7 MB."""
 
-
-Json = dict[str, Any]  # Any: JSON values have any JSON type
+_FINGERPRINT: Final = re.compile(r"[0-9a-f]{64}")
 
 
 def verify(
@@ -31,96 +32,69 @@ def verify(
         list[Path] | None,
         typer.Option("--profile", metavar="FILE", help="Profile; of a comparison, both sides'."),
     ] = None,
+    key: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--key", metavar="PUB", help="Public key or fingerprint that must have signed it."
+        ),
+    ] = None,
 ) -> None:
-    """Check a report: whether it is undamaged, who signed it, and what it was made from."""
+    """Check a report: whether it is as it was made, signed by whom, made from these files."""
     from canassist import report as writing
-    from canassist.decode import split_bus
+    from canassist.cli.verifying import FilesAtHand, make_again
     from canassist.pipeline import check_present, inputs_at_hand
 
     logs, databases, profiles = log or [], dbc or [], profile or []
-    database_files = [split_bus(path)[1] for path in databases]
-    check_present([page, *logs, *database_files, *profiles])
-    html = _read(page)
-    inputs = inputs_at_hand(logs, database_files, profiles)
-    data = writing.page_data(html) or {}
-    files = dict(zip((i.sha256 for i in inputs), (*logs, *databases, *profiles), strict=True))
-    again = _compared(data, files) if "sides" in data else _again(logs, databases, profiles, data)
-    checks = writing.verify_page(html, inputs=inputs, reanalyse=again if logs else None)
-    for check in checks:
-        say(f"{check.question} {check.answer}\n  {check.text}")
-    failed = [check for check in checks if check.answer == writing.VerifyAnswer.NO]
-    if failed:
-        problem = f"{page.name}: {len(failed)} of {len(checks)} checks failed."
-        raise VerificationError(problem, "Ask its sender for the report as it was written.")
+    paths = [*logs, *files_of(databases), *profiles]
+    check_present([page, *paths])
+    inputs = inputs_at_hand(logs, databases, profiles)
+    files = FilesAtHand.of(inputs, paths)
 
+    def remake(statement: PageStatement, signer: bytes) -> bytes:
+        return make_again(statement, signer, files)
 
-def _again(
-    logs: list[Path], databases: list[Path], profiles: list[Path], data: Json
-) -> Callable[[tuple[float, ...]], bytes]:
-    """Return how to make the result anew, for the moments that the report answers."""
-    from canassist import report as writing
-    from canassist.model import Case
-    from canassist.pipeline import analyze
-
-    def make(at_s: tuple[float, ...]) -> bytes:
-        profile = profiles[0] if profiles else None
-        case = Case(at_s=at_s, recorder=_stated_losses(data))
-        result = analyze(logs, dbc=databases, profile=profile, case=case)
-        return writing.result_json(result)
-
-    return make
-
-
-def _stated_losses(data: Json) -> RecorderNotes | None:
-    """Return what the recorder lost, as the page states it: taken over, not proven."""
-    from canassist.model import RecorderNotes
-
-    if not any(item["role"] == "case" for item in data.get("inputs", ())):
-        return None
-    bus = data.get("bus", {})
-    return RecorderNotes(
-        losses_s=tuple(bus.get("recorder_losses_s", ())),
-        holes_s=tuple((start, end) for start, end in bus.get("recording_gaps", ())),
+    keys = _known_keys(key or [])
+    answer = writing.verify_page(
+        _read(page), inputs=inputs, remake=remake if logs else None, keys=keys
     )
+    say(answer.line)
+    for reason in answer.reasons:
+        say(f"  {reason}")
+    raise typer.Exit(answer.verdict.status)
 
 
-def _compared(data: Json, files: dict[str, Path]) -> Callable[[tuple[float, ...]], bytes]:
-    """Return how to make a comparison anew, each side from the files that it names by hash."""
-    from canassist import report as writing
-    from canassist.comparison import compare
-    from canassist.pipeline import analyze
+def _known_keys(asked: list[str]) -> KnownKeys:
+    from canassist.cli.verifying import trust_folder
+    from canassist.report import KnownKeys, read_trusted
 
-    def rides(label: str) -> list[Result]:
-        own = {role: _of_side(data, files, label, role) for role in ("dbc", "profile")}
-        return [
-            analyze(
-                [files[log["sha256"]] for log in ride["logs"]],
-                dbc=own["dbc"],
-                profile=next(iter(own["profile"]), None),
-            )
-            for ride in data["sides"][label]["rides"]
-        ]
-
-    def make(at_s: tuple[float, ...]) -> bytes:
-        del at_s  # no moment is spoken of where two rides are compared
-        names = (data["sides"]["a"]["name"], data["sides"]["b"]["name"])
-        return writing.comparison_json(compare(rides("a"), rides("b"), names=names))
-
-    return make
+    if asked:
+        return KnownKeys(asked=frozenset(_asked_for(text) for text in asked))
+    return KnownKeys(trusted=read_trusted(trust_folder()))
 
 
-def _of_side(data: Json, files: dict[str, Path], label: str, role: str) -> list[Path]:
-    return [
-        files[item["sha256"]]
-        for item in data["inputs"]
-        if item["role"] == role and label in item["sides"]
-    ]
+def _asked_for(text: str) -> str:
+    """Return the fingerprint of a key that is named by its file or by its fingerprint."""
+    from canassist.report import fingerprint, load_public_key
 
-
-def _read(page: Path) -> str:
+    path = Path(text)
+    plain = "".join(text.split()).lower()
+    if _FINGERPRINT.fullmatch(plain) and not path.is_file():
+        return plain
     try:
-        return page.read_text("utf-8-sig")  # a gateway may put a byte order mark before it
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
-        problem = f"{page.name}: cannot be read as a report ({why})."
+        content = path.read_bytes()
+    except OSError as error:
+        problem = f"{text}: neither a public key's file nor a fingerprint ({error.strerror})."
+        raise InputError(problem, "Give the .pub file, or the 64 letters of its print.") from error
+    return fingerprint(load_public_key(content, path.name)).replace(" ", "")
+
+
+def _read(page: Path) -> bytes:
+    try:
+        size = page.stat().st_size
+        if size > LARGEST:
+            problem = f"{page.name}: {size / 1e6:.0f} MB, larger than any report."
+            raise InputError(problem, "Give the HTML page that canassist wrote.")
+        return page.read_bytes()
+    except OSError as error:
+        problem = f"{page.name}: cannot be read as a report ({error.strerror})."
         raise InputError(problem, "Give the HTML page that canassist wrote.") from error

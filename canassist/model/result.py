@@ -24,12 +24,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputFile:
-    """One file that the result was made from; name only, no folder."""
+    """One file that the result was made from; name only, no folder.
+
+    ``bus`` is the bus that a database was tied to; empty where it serves all.
+    """
 
     role: str
     name: str
     sha256: str
     size_bytes: int
+    bus: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

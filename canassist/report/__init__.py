@@ -6,28 +6,39 @@ from canassist.report.page.comparison_page import render_comparison
 from canassist.report.page.document import prepare
 from canassist.report.page.masks import mask_vins
 from canassist.report.page.notebook import notebook_view
-from canassist.report.page.ride_page import PageOptions, render_page
+from canassist.report.page.ride_page import PageOptions, check_private_key, render_page
 from canassist.report.page.screen_page import render_screening, vehicle_label, why_flagged
 from canassist.report.pdf import need_browser, print_pdf
-from canassist.report.seal.signing import make_keys
-from canassist.report.seal.verify_page import Check, VerifyAnswer, page_data, verify_page
+from canassist.report.seal.page_verdict import Answer, KnownKeys, PageVerdict, verify_page
+from canassist.report.seal.signing import fingerprint, load_public_key, make_keys
+from canassist.report.seal.statement import PageStatement, StatedFile, StatedSide, own_versions
+from canassist.report.seal.trusted_keys import read_trusted, trust
 
 __all__ = [
-    "Check",
+    "Answer",
+    "KnownKeys",
     "PageOptions",
-    "VerifyAnswer",
+    "PageStatement",
+    "PageVerdict",
+    "StatedFile",
+    "StatedSide",
+    "check_private_key",
     "comparison_json",
+    "fingerprint",
+    "load_public_key",
     "make_keys",
     "mask_vins",
     "need_browser",
     "notebook_view",
-    "page_data",
+    "own_versions",
     "prepare",
     "print_pdf",
+    "read_trusted",
     "render_comparison",
     "render_page",
     "render_screening",
     "result_json",
+    "trust",
     "vehicle_label",
     "verify_page",
     "why_flagged",

@@ -18,6 +18,9 @@ from canassist.cli.compare_command import logs_of
 from canassist.cli.exit_status import harmless, say
 from canassist.cli.outputs import make_folder
 from canassist.errors import InputError, OutputError
+from canassist.report.seal.page_parts import script
+from canassist.report.seal.seal import Sealer
+from canassist.report.seal.statement import PageStatement, StatedFile, statement_json
 from tests.cli.test_refusals import DBC, FRAME
 
 Call = Callable[..., tuple[int, str]]
@@ -127,11 +130,11 @@ def test_an_interruption_ends_with_130_and_leaves_nothing(
     assert sorted(folder.iterdir()) == before
 
 
-def test_a_page_that_is_no_text_says_so(folder: Path) -> None:
+def test_a_page_that_is_no_text_is_no_report(folder: Path) -> None:
     (folder / "page.html").write_bytes(b"\xff\xfe<\x00")
     done = CliRunner().invoke(commands.app, ["verify", "page.html"])
     assert done.exit_code == 3
-    assert "it is no UTF-8 text" in done.output
+    assert done.stdout.splitlines()[0] == "NO REPORT OF CANASSIST"
 
 
 def test_foreign_text_moves_no_cursor_and_turns_no_letters() -> None:
@@ -140,9 +143,16 @@ def test_foreign_text_moves_no_cursor_and_turns_no_letters() -> None:
 
 
 def test_foreign_text_is_harmless_on_standard_output(tmp_path: Path) -> None:
+    log = tmp_path / "ride.log"
+    log.write_text("(1.0) can0 123#00\n")
+    stated = PageStatement(
+        kind="report",
+        inputs=(StatedFile(role="log", name="\x1b[2J", sha256="0" * 64, size_bytes=1),),
+    )
+    body = script("canassist-statement") + statement_json(stated) + b"</script>"
     page = tmp_path / "page.html"
-    page.write_text("<!-- \x1b[2J --><p>no report\x1b[2J</p>")
-    done = CliRunner().invoke(commands.app, ["verify", str(page)])
+    page.write_bytes(body + Sealer().field(body))
+    done = CliRunner().invoke(commands.app, ["verify", str(page), "--log", str(log)])
     assert done.exit_code == 4
     assert "\x1b" not in done.output
 

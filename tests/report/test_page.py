@@ -247,7 +247,7 @@ def test_claims_stand_on_top_and_in_the_summary(result: Result) -> None:
     assert "Correction Cleaned the fins." in summary
     assert "TV-4401-B" in top
     assert "Technician" not in top
-    assert "Added later, not sealed" in summary
+    assert "Technician, date" in summary
 
 
 def test_the_answer_with_default_limits_is_told_where_it_differs(result: Result) -> None:

@@ -13,11 +13,12 @@ from canassist.report.charts.comparison_charts import (
 from canassist.report.data.comparison_json import comparison_json, side_masker
 from canassist.report.page.document import Document, build
 from canassist.report.page.measures import UNKNOWN, Measures
+from canassist.report.page.page_statement import comparison_statement
 from canassist.report.page.ride_page import (
     STANDING_CAUTION,
     PageOptions,
     page_number,
-    read_key,
+    sealer_of,
     sure_words,
 )
 from canassist.report.page.shortening import short
@@ -39,7 +40,11 @@ EFFECT_WORDS: Final = (
 
 
 def render_comparison(
-    comparison: Comparison, *, look: PageOptions | None = None, key: Path | None = None
+    comparison: Comparison,
+    *,
+    look: PageOptions | None = None,
+    key: Path | None = None,
+    signer: bytes = b"",
 ) -> str:
     """Return a comparison as one HTML page that needs nothing else.
 
@@ -51,15 +56,17 @@ def render_comparison(
         Units, time zone and masks; metric, UTC and masked by default.
     key : path, optional
         File with a private key (PEM); the page is signed with it.
+    signer : bytes
+        Raw public key of a signer who is not here: the page as made for that key, unsigned.
 
     Raises
     ------
     CanassistError
         If the zone is unknown, the key cannot be used or the plot library is missing.
     """
-    pem = read_key(key) if key is not None else None
+    sealer = sealer_of(key, signer)
     view = ComparisonView(comparison, look or PageOptions())
-    return build(view.document(), key_pem=pem, key_name=key.name if key else "")
+    return build(view.document(), sealer=sealer)
 
 
 class ComparisonView:
@@ -89,7 +96,7 @@ class ComparisonView:
             data=data,
             title=f"Comparison {number}: {names}",
             identity=f"canassist comparison {number}   {names}",
-            version=found.version,
+            statement=comparison_statement(found, self.look, self.masks),
         )
 
     def _context(self, number: str) -> dict[str, Any]:  # Any: templates take any value

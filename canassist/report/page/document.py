@@ -36,16 +36,23 @@ from canassist.report.charts.interactive_figures import (
 from canassist.report.charts.static_figures import draw, swatch
 from canassist.report.charts.static_marks import FAINT, INK, textures
 from canassist.report.page import packing
-from canassist.report.page.embedded_data import UNSOUND_CODES, embedded_text, is_packed
+from canassist.report.page.embedded_data import (
+    UNSOUND_CODES,
+    embedded_text,
+    is_packed,
+    script_text,
+)
 from canassist.report.page.shortening import short, stopped
 from canassist.report.page.tables import chart_table
 from canassist.report.seal import seal
-from canassist.report.seal.signing import Signature, fingerprint, sign
+from canassist.report.seal.signing import fingerprint
+from canassist.report.seal.statement import statement_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canassist.report.charts.chart_values import Chart
+    from canassist.report.seal.statement import PageStatement
 
 _EMPTY: Final = ""
 """plotly adds an empty style element and fills it by script: its hash is allowed."""
@@ -68,6 +75,8 @@ class Document:
         Every picture on the page.
     data : bytes
         The page's result as canonical JSON.
+    statement : PageStatement
+        All that was stated; it stands in the page as data, so that it can be made again.
     title, identity : str
         Title of the page; what identifies it on every printed page.
     """
@@ -76,13 +85,13 @@ class Document:
     context: Mapping[str, Any]  # Any: templates take any value
     charts: Sequence[Chart]
     data: bytes
+    statement: PageStatement
     title: str
     identity: str
-    version: str
 
 
-def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "") -> str:
-    """Return a page as one HTML text, sealed and, with a key, signed.
+def build(document: Document, *, sealer: seal.Sealer | None = None) -> str:
+    """Return a page as one HTML text, sealed and, where its sealer has a key, signed.
 
     Raises
     ------
@@ -92,7 +101,9 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
     environment = templates()
     style, loader = sheet(document.identity), _loader()
     library, figures = packing.packed_library(), _figures(document.charts)
+    sealer = sealer or seal.Sealer()
     scripts = {
+        seal.STATEMENT_ID: script_text(statement_json(document.statement)),
         seal.RESULT_ID: embedded_text(document.data),
         seal.FIGURES_ID: figures,
         seal.LIBRARY_ID: library,
@@ -112,18 +123,15 @@ def build(document: Document, *, key_pem: bytes | None = None, key_name: str = "
         policy=_policy(style, loader),
         packed=is_packed(scripts[seal.RESULT_ID]),
         scripts={name: Markup(text) for name, text in scripts.items()},  # noqa: S704 - see embedded_text
-        seal_slot=Markup(_SLOT),  # noqa: S704 - a constant
+        signer=fingerprint(sealer.key) if sealer.key else "",
     )
-    page = sound_text(page)
-    reading = seal.read_page(page)
-    listed = seal.manifest(
-        reading.parts,
-        version=document.version,
-        result_sha256=hashlib.sha256(document.data).hexdigest(),
-    )
-    signature = sign(listed, key_pem, name=key_name) if key_pem is not None else None
-    head, foot = page.split(_SLOT)
-    return head + seal_section(listed, signature) + foot
+    return sealed(page, sealer)
+
+
+def sealed(page: str, sealer: seal.Sealer) -> str:
+    """Return a page's text, sound and with the seal at its end."""
+    page = sound_text(page).rstrip("\n") + "\n"
+    return page + sealer.field(page.encode()).decode("ascii")
 
 
 def sheet(identity: str) -> str:
@@ -150,21 +158,6 @@ def _loader() -> str:
             bold_px=BOLD_PX,
             gutter_px=GUTTER_PX,
         )
-    )
-
-
-_SLOT: Final = '<section id="seal"></section>'
-
-
-def seal_section(listed: bytes, signature: Signature | None) -> str:
-    """Return the part of the page that states its own seal."""
-    environment = templates()
-    return environment.get_template("seal.html").render(
-        manifest=listed.decode("ascii"),
-        number=hashlib.sha256(listed).hexdigest(),
-        signature=base64.b64encode(signature.signature).decode("ascii") if signature else "",
-        public_key=base64.b64encode(signature.public_key).decode("ascii") if signature else "",
-        fingerprint=fingerprint(signature.public_key) if signature else "",
     )
 
 

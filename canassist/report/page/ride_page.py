@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,8 +17,9 @@ from canassist.report.page.channel_words import channel_words
 from canassist.report.page.document import Document, build
 from canassist.report.page.event_cards import Card, CardMaker, anchors, fold
 from canassist.report.page.glossary import GLOSSARY
-from canassist.report.page.masks import find_vins, mask_number, masker
+from canassist.report.page.masks import mask_number, masker
 from canassist.report.page.measures import Measures
+from canassist.report.page.page_statement import is_vin_doubted, ride_statement
 from canassist.report.page.rules import Rulebook
 from canassist.report.page.shortening import short
 from canassist.report.page.tables import (
@@ -30,11 +31,12 @@ from canassist.report.page.tables import (
     overview,
 )
 from canassist.report.page.times import RideClock, duration, minutes_seconds
+from canassist.report.seal.seal import Sealer
+from canassist.report.seal.signing import load_private_key
 from canassist.time_zones import find_zone
-from canassist.vin import vin_check_digit_ok
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from canassist.model import Case, Conclusion, Event, Evidence, Result, Units
     from canassist.report.page.masks import Mask
@@ -62,11 +64,20 @@ class PageOptions:
         Name of a time zone for clock times; UTC where empty.
     unmask : bool
         Show VIN and serial numbers in full.
+    made_on : str
+        The day that the page names as its own, ISO 8601; empty names none.
+    options : mapping of str to JSON value
+        Further options that decided the result; the page states them.
+    vin_doubted : bool
+        A vehicle number among the case data, masked by now, did not fit its check digit.
     """
 
     units: Units = "metric"
     zone: str = ""
     unmask: bool = False
+    made_on: str = ""
+    options: Mapping[str, bool | float | str] = field(default_factory=dict)
+    vin_doubted: bool = False
 
 
 def render_page(
@@ -75,6 +86,7 @@ def render_page(
     look: PageOptions | None = None,
     key: Path | None = None,
     data: bytes | None = None,
+    signer: bytes = b"",
 ) -> str:
     """Return the report on one ride as one HTML page that needs nothing else.
 
@@ -88,6 +100,8 @@ def render_page(
         File with a private key (PEM); the page is signed with it.
     data : bytes, optional
         What `result_json` gives for this result, where the caller has it already.
+    signer : bytes
+        Raw public key of a signer who is not here: the page as made for that key, unsigned.
 
     Returns
     -------
@@ -99,9 +113,33 @@ def render_page(
     CanassistError
         If the zone is unknown, the key cannot be used or the plot library is missing.
     """
-    pem = read_key(key) if key is not None else None
+    sealer = sealer_of(key, signer)
     view = PageView(result, look or PageOptions(), data or result_json(result))
-    return build(view.document(), key_pem=pem, key_name=key.name if key else "")
+    return build(view.document(), sealer=sealer)
+
+
+def sealer_of(key: Path | None, signer: bytes = b"") -> Sealer:
+    """Return what seals a page: by a private key's file, for a signer's public key, or neither.
+
+    Raises
+    ------
+    CanassistError
+        If the key cannot be used.
+    """
+    if key is None:
+        return Sealer(public_key=signer)
+    return Sealer(load_private_key(read_key(key), key.name))
+
+
+def check_private_key(path: Path) -> None:
+    """Refuse a key that cannot sign, before long work is done for it.
+
+    Raises
+    ------
+    CanassistError
+        If the key cannot be used, or the library for signatures is not installed.
+    """
+    sealer_of(path)
 
 
 def read_key(path: Path) -> bytes:
@@ -167,7 +205,7 @@ class PageView:
             data=self.data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",
-            version=result.version,
+            statement=ride_statement(result, self.look, self.mask),
         )
 
     def _context(
@@ -325,7 +363,7 @@ class PageView:
 
     def _warnings(self) -> list[str]:
         found = []
-        bad = [vin for vin in find_vins(self.result.case.vehicle) if not vin_check_digit_ok(vin)]
+        bad = is_vin_doubted(self.result.case, self.look)
         if bad or self.result.timeline.identity.vin_check_digit_ok is False:
             found.append(
                 "The VIN's check digit does not fit: check how it was written down. Outside "

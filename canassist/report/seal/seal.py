@@ -1,214 +1,111 @@
-"""The seal: digests over everything that the page states, and a signature if wanted.
+"""The seal: one field of fixed length at a page's end, over every byte before it.
 
-The page is read as tokens (tags with sorted attributes, and text), so that a digest
-holds for what a reader sees, however a portal writes the same page down again.
-Scripts, the style sheet, the policy and the strip for later notes have digests of
-their own: a page that lost one of these is reduced, a page in which one differs is
-altered.
+Nothing of the page is interpreted. The field holds the SHA-256 of all that stands before
+it, and, where the page is signed, the public key and its signature of that digest; zeros
+otherwise. Small hexadecimal letters, one blank between the parts, one line end: a page has
+exactly one spelling, and any other is an altered page.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
-import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from html.parser import HTMLParser
-from typing import Final
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
-SEAL_SCHEMA: Final = "canassist-seal/1"
-VOID: Final = frozenset(
-    {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "wbr"}
-)
+from canassist.report.seal.signing import Signature, public_key_of, sign
+
+if TYPE_CHECKING:
+    from canassist.report.seal.signing import PrivateKey
+
 RESULT_ID: Final = "canassist-result"
+STATEMENT_ID: Final = "canassist-statement"
 FIGURES_ID: Final = "canassist-figures"
 LIBRARY_ID: Final = "canassist-library"
 LOADER_ID: Final = "canassist-loader"
-SCRIPTS: Final = (RESULT_ID, FIGURES_ID, LIBRARY_ID, LOADER_ID)
-SEAL_ID: Final = "seal"
-STRIP_ID: Final = "later"
 
-_BLANKS: Final = re.compile(r"[ \t\n\r\f]+")
-_CHUNK: Final = "\n"
+MARK: Final = b"<!--canassist-seal/"
+"""No page has it but at its end: all text in a page is escaped."""
 
-
-@dataclass
-class Reading:
-    """A page taken apart.
-
-    Attributes
-    ----------
-    parts : mapping of part name to digest
-        ``text``, ``figures``, ``style``, ``policy``, ``strip`` and one of each script;
-        a part that the page lacks is not in it.
-    scripts : mapping of id to text
-        What stands in the page's scripts.
-    seal : list of list of str
-        Tokens of the seal's own section, each as its pieces.
-    notes : list of str
-        What was written into the strip for later notes.
-    strange : list of str
-        What no page of ours has: unknown scripts, comments, declarations.
-    """
-
-    parts: dict[str, str] = field(default_factory=dict)
-    scripts: dict[str, str] = field(default_factory=dict)
-    seal: list[list[str]] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    strange: list[str] = field(default_factory=list)
+_OPENING: Final = MARK + b"2 "
+_CLOSING: Final = b"-->\n"
+_DIGEST: Final = 64
+_KEY: Final = 64
+_SIGNATURE: Final = 128
+LENGTH: Final = len(_OPENING) + _DIGEST + 1 + _KEY + 1 + _SIGNATURE + len(_CLOSING)
+_SMALL_HEX: Final = frozenset(b"0123456789abcdef")
 
 
-class _Reader(HTMLParser):
-    """Sorts a page's tokens into its parts."""
-
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.tokens: dict[str, list[str]] = {}
-        self.reading = Reading()
-        self._open: list[tuple[str, str]] = []  # tag, and part of what stands in it
-        self._script = ""
-        self._text: list[str] = []
-
-    @property
-    def part(self) -> str:
-        """The part that the next token belongs to."""
-        return self._open[-1][1] if self._open else "text"
-
-    def _enter(self, tag: str, name: str) -> None:
-        """Go into an element; the outermost that is a part of its own takes in all inside."""
-        part = self.part
-        if part == "text" and name in {SEAL_ID, STRIP_ID}:
-            part = name
-        elif part == "text" and tag in {"figure", "style", "script"}:
-            part = tag
-        self._open.append((tag, part))
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._flush()
-        given = [[name, value or ""] for name, value in attrs]
-        name = dict(given).get("id", "")
-        if tag == "script":
-            self._begin_script(name, given)
-        part = self.part
-        if tag == "meta" and dict(given).get("http-equiv"):
-            part = "policy"
-        elif tag not in VOID:
-            self._enter(tag, name)
-            part = self.part
-        self._add(part, ["<", tag, *(piece for pair in sorted(given) for piece in pair)])
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, attrs)
-        if tag not in VOID:
-            self.handle_endtag(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        self._flush()
-        if tag in VOID:
-            return
-        self._add(self.part, [">", tag])
-        if self._open and self._open[-1][0] == tag:
-            self._open.pop()
-        else:
-            self.reading.strange.append(f"</{tag}> closes nothing")
-
-    def handle_data(self, data: str) -> None:
-        self._text.append(data)
-
-    def handle_comment(self, data: str) -> None:
-        self.reading.strange.append(f"comment: {data[:40]}")
-
-    def unknown_decl(self, data: str) -> None:
-        self.reading.strange.append(f"declaration: {data[:40]}")
-
-    def handle_pi(self, data: str) -> None:
-        self.reading.strange.append(f"instruction: {data[:40]}")
-
-    def handle_decl(self, decl: str) -> None:
-        if decl.casefold() != "doctype html":
-            self.reading.strange.append(f"declaration: {decl[:40]}")
-
-    def close(self) -> None:
-        super().close()
-        self._flush()
-        if self._open:
-            self.reading.strange.append(f"<{self._open[-1][0]}> is never closed")
-
-    def _begin_script(self, name: str, given: list[list[str]]) -> None:
-        kinds = {"id", "type"}
-        if name not in SCRIPTS or name in self.reading.scripts:
-            self.reading.strange.append(f"script: {name or 'without a name'}")
-        elif {key for key, _ in given} - kinds:
-            self.reading.strange.append(f"script {name}: further attributes")
-        self._script = name
-
-    def _flush(self) -> None:
-        text, self._text = "".join(self._text), []
-        if not text:
-            return
-        part, tag = self.part, self._open[-1][0] if self._open else ""
-        if part == "script":
-            self.reading.scripts.setdefault(self._script, text)
-        elif part == STRIP_ID and tag == "textarea":
-            if text.strip():
-                self.reading.notes.append(text.strip())
-        elif tag in {"", "html", "head", "body"} and not text.strip():
-            return
-        else:
-            self._add(part, [_BLANKS.sub(" ", text)])
-
-    def _add(self, part: str, token: list[str]) -> None:
-        if part == SEAL_ID:
-            self.reading.seal.append(token)
-        elif part != "script":
-            # The lengths keep tokens apart: no text can pass for markup.
-            written = "".join([f"{len(piece)}:{piece}" for piece in token])
-            self.tokens.setdefault(part, []).append(f"{len(token)};{written}")
-
-
-def read_page(html: str) -> Reading:
-    """Take a page apart into the parts that the seal covers.
+@dataclass(frozen=True, slots=True)
+class Sealer:
+    """Seals pages, signed or not.
 
     Parameters
     ----------
-    html : str
-        A whole page.
-
-    Returns
-    -------
-    Reading
-        Digests of its parts; anything foreign is listed, not left out.
+    private : PrivateKey, optional
+        Signs; None leaves pages unsigned.
+    public_key : bytes
+        Of a signer who is not here: pages are made as they were for that key, unsigned. So
+        a signed page can be made again, and compared but for its field.
     """
-    reader = _Reader()
-    reader.feed(html)
-    reader.close()
-    reading = reader.reading
-    names = {"figure": "figures", STRIP_ID: "strip"}
-    for part, tokens in reader.tokens.items():
-        reading.parts[names.get(part, part)] = digest(_CHUNK.join(tokens))
-    for name, text in reading.scripts.items():
-        reading.parts[name] = digest(text)
-    return reading
+
+    private: PrivateKey | None = None
+    public_key: bytes = b""
+
+    @property
+    def key(self) -> bytes:
+        """The raw public key that pages name; empty where they are not signed."""
+        return public_key_of(self.private) if self.private is not None else self.public_key
+
+    def field(self, body: bytes) -> bytes:
+        """Return the field that ends a page.
+
+        Parameters
+        ----------
+        body : bytes
+            The whole page before it.
+        """
+        digest = hashlib.sha256(body).digest()
+        if self.private is None:
+            return _written(digest, bytes(_KEY // 2), bytes(_SIGNATURE // 2))
+        made = sign(digest, self.private)
+        return _written(digest, made.public_key, made.signature)
 
 
-def digest(text: str) -> str:
-    """Return the SHA-256 of a text's UTF-8 bytes, in hexadecimal."""
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+@dataclass(frozen=True, slots=True)
+class SealedPage:
+    """A page whose seal holds: its bytes before the field, and its signature."""
+
+    body: bytes
+    digest: bytes
+    signature: Signature | None
 
 
-def manifest(parts: Mapping[str, str], *, version: str, result_sha256: str) -> bytes:
-    """Return the list of digests that the seal states and a signature signs.
+def read_sealed(data: bytes) -> SealedPage | None:
+    """Return a page taken at its field; None where any byte is other than it was made.
 
-    Returns
-    -------
-    bytes
-        JSON in RFC 8785 form: names sorted, no blanks.
+    Whether a signature is its key's is another question: see `canassist.report.seal.page_verdict`.
+
+    Parameters
+    ----------
+    data : bytes
+        A whole file.
     """
-    listed = {
-        "schema": SEAL_SCHEMA,
-        "tool": f"canassist {version}",
-        "result_sha256": result_sha256,
-        "parts": dict(parts),
-    }
-    return json.dumps(listed, sort_keys=True, separators=(",", ":")).encode("ascii")
+    body, field = data[:-LENGTH], data[-LENGTH:]
+    if data.count(MARK) != 1 or not field.startswith(_OPENING):
+        return None
+    texts = field[len(_OPENING) : -len(_CLOSING)].split(b" ")
+    if [len(text) for text in texts] != [_DIGEST, _KEY, _SIGNATURE]:
+        return None
+    if not all(_SMALL_HEX.issuperset(text) for text in texts):
+        return None
+    digest, key, signature = (bytes.fromhex(text.decode("ascii")) for text in texts)
+    if field != _written(digest, key, signature) or hashlib.sha256(body).digest() != digest:
+        return None
+    if any(key) != any(signature):
+        return None
+    return SealedPage(body, digest, Signature(signature, key) if any(key) else None)
+
+
+def _written(digest: bytes, key: bytes, signature: bytes) -> bytes:
+    text = f"{digest.hex()} {key.hex()} {signature.hex()}"
+    return _OPENING + text.encode("ascii") + _CLOSING

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+import binascii
 import hashlib
+import re
 from importlib import import_module
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 from canassist.errors import InputError, MissingExtraError
+from canassist.report.seal.edwards25519 import why_weak
 
 if TYPE_CHECKING:
     from types import ModuleType
 
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-CONTEXT: Final = b"canassist-seal/1\n"
+    PrivateKey: TypeAlias = Ed25519PrivateKey
+
+CONTEXT: Final = b"canassist-seal/2\n"
 """Stands before what is signed, so that no other text's signature can be passed off."""
 
 _GROUP: Final = 4
+_PEM: Final = re.compile(
+    rb"-----BEGIN PUBLIC KEY-----\s+([A-Za-z0-9+/=\s]{1,400})-----END PUBLIC KEY-----\s*"
+)
+_BEFORE_KEY: Final = bytes.fromhex("302a300506032b6570032100")
+"""What stands before the raw key in the file of an Ed25519 public key (RFC 8410)."""
 
 
 class KeyPair(NamedTuple):
@@ -56,27 +66,14 @@ def make_keys() -> KeyPair:
     return KeyPair(pem, public_pem, fingerprint(public.public_bytes_raw()))
 
 
-def sign(message: bytes, private_pem: bytes, *, name: str = "the key file") -> Signature:
-    """Sign a message.
+def sign(message: bytes, private: PrivateKey) -> Signature:
+    """Sign a message, which stands after `CONTEXT`."""
+    return Signature(private.sign(CONTEXT + message), public_key_of(private))
 
-    Parameters
-    ----------
-    message : bytes
-        What is signed, after `CONTEXT`.
-    private_pem : bytes
-        An Ed25519 private key as `make_keys` gives it.
-    name : str
-        The key file's name, for messages.
 
-    Raises
-    ------
-    InputError
-        If it is no such key.
-    MissingExtraError
-        If the library for signatures is not installed.
-    """
-    private = _load(private_pem, name)
-    return Signature(private.sign(CONTEXT + message), private.public_key().public_bytes_raw())
+def public_key_of(private: PrivateKey) -> bytes:
+    """Return the raw public key that belongs to a private one."""
+    return private.public_key().public_bytes_raw()
 
 
 def is_signed(message: bytes, signature: Signature) -> bool:
@@ -96,7 +93,23 @@ def is_signed(message: bytes, signature: Signature) -> bool:
     return True
 
 
-def _load(private_pem: bytes, name: str) -> Ed25519PrivateKey:
+def load_private_key(private_pem: bytes, name: str) -> PrivateKey:
+    """Return the key in a private key's file.
+
+    Parameters
+    ----------
+    private_pem : bytes
+        An Ed25519 private key as `make_keys` gives it.
+    name : str
+        The key file's name, for messages.
+
+    Raises
+    ------
+    InputError
+        If it is no such key, or one that anyone knows.
+    MissingExtraError
+        If the library for signatures is not installed.
+    """
     forms, keys = _forms(), _keys()
     try:
         private = forms.load_pem_private_key(private_pem, password=None)
@@ -106,8 +119,39 @@ def _load(private_pem: bytes, name: str) -> Ed25519PrivateKey:
     if not isinstance(private, keys.Ed25519PrivateKey):
         problem = f"{name}: a key of another kind than Ed25519."
         raise InputError(problem, "Make one with `canassist keys`.")
-    found: Ed25519PrivateKey = private
-    return found
+    known: PrivateKey = private
+    if why := why_weak(public_key_of(known)):
+        problem = f"{name}: a key that proves nothing: {why}."
+        raise InputError(problem, "Make one with `canassist keys`.")
+    return known
+
+
+def load_public_key(text: bytes, name: str) -> bytes:
+    """Return the raw key in a public key's file, as `make_keys` gives it.
+
+    Raises
+    ------
+    InputError
+        If it is no such key, or one that proves nothing.
+    """
+    if b"PRIVATE KEY" in text:
+        problem = f"{name}: a private key, which stays with its owner."
+        raise InputError(problem, "Give the public one, which ends in .pub.")
+    found = _PEM.fullmatch(text.strip() + b"\n")
+    try:
+        content = (
+            binascii.a2b_base64(b"".join(found[1].split()), strict_mode=True) if found else b""
+        )
+    except binascii.Error:
+        content = b""
+    key = content.removeprefix(_BEFORE_KEY)
+    if not content.startswith(_BEFORE_KEY):
+        problem = f"{name}: no Ed25519 public key in PEM form."
+        raise InputError(problem, "Give the .pub file that `canassist keys` wrote.")
+    if why := why_weak(key):
+        problem = f"{name}: a key that proves nothing: {why}."
+        raise InputError(problem, "Ask the signer for a key made by `canassist keys`.")
+    return key
 
 
 def _forms() -> ModuleType:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canassist.model import Result, Step
+    from canassist.report import PageOptions
     from canassist.web.jobs.known_vehicles import KnownVehicle
 
 Order = dict[str, Any]  # Any: plain JSON values
@@ -99,7 +100,7 @@ def _report(order: Order, progress: _Teller) -> Outcome:
     questions = _questions(order, vehicle, result, progress)
     progress(Step("writing", 0, 1))
     page, data = out / "page.html", out / "result.json"
-    page.write_bytes(writing.render_page(result).encode())
+    page.write_bytes(writing.render_page(result, look=_look()).encode())
     data.write_bytes(writing.result_json(result))
     first = result.conclusions[0]
     found = {
@@ -120,6 +121,15 @@ def _report(order: Order, progress: _Teller) -> Outcome:
         (out / "questions.json").write_text(json.dumps(questions), encoding="utf-8")
         found["questions"] = "questions.json"
     return found
+
+
+def _look() -> PageOptions:
+    """Return how pages are shown: dated, all else as it comes."""
+    from datetime import date
+
+    from canassist.report import PageOptions
+
+    return PageOptions(made_on=date.today().isoformat())
 
 
 def _vehicle(order: Order, progress: _Teller) -> tuple[KnownVehicle | None, str, str]:
@@ -224,7 +234,7 @@ def _compare(order: Order, progress: _Teller) -> Outcome:
     progress(Step("writing", 0, 1))
     names = tuple(side[0]["title"] for side in order["sides"])
     found = compare(a, b, names=(names[0], names[1]))
-    (out / "page.html").write_bytes(writing.render_comparison(found).encode())
+    (out / "page.html").write_bytes(writing.render_comparison(found, look=_look()).encode())
     (out / "result.json").write_bytes(writing.comparison_json(found))
     return {
         "page": "page.html",

@@ -3,7 +3,6 @@
   const ALPHABET = "{{ alphabet }}";
   const DARK = {{ dark }};
   const dark = matchMedia("(prefers-color-scheme: dark)");
-  let original = "";
 
   const unpack = async (id) => {
     const text = document.getElementById(id).textContent;
@@ -173,22 +172,8 @@
     dark.addEventListener("change", () => shown.forEach(show));
   };
 
-  const saveCopy = () => {
-    const page = new DOMParser().parseFromString(original, "text/html");
-    const now = document.querySelectorAll("#later textarea");
-    page.querySelectorAll("#later textarea").forEach((field, i) => { field.textContent = now[i].value; });
-    const html = "<!DOCTYPE html>\n" + page.documentElement.outerHTML;
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([html], { type: "text/html" }));
-    link.download = (document.title.replace(/[^A-Za-z0-9._-]+/g, "_") || "report") + ".notes.html";
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-  };
-
   addEventListener("DOMContentLoaded", () => {
-    original = document.documentElement.outerHTML;
     document.documentElement.classList.add("scripted");
-    document.getElementById("save-copy")?.addEventListener("click", saveCopy);
     interactive().catch((error) => console.warn("Pictures stay as they are:", error));
   });
 })();
