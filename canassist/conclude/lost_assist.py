@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.causes.module_evidence import during_internal_fault
 from canassist.conclude.causes.supply_extremes import breaks, restarts
+from canassist.conclude.causes.weights import ORDER
 from canassist.conclude.ride_findings import figure
 from canassist.model import Code, EventKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canassist.conclude.causes.weights import Found
+    from canassist.conclude.causes.weights import Found, Opinion
     from canassist.conclude.ride_findings import Hit, RideFindings
     from canassist.model import Event
 
@@ -136,7 +137,7 @@ def _parts(event: Event) -> dict[str, float]:
 def _behind(word: str, found: Found) -> Code | None:
     if word == "voltage":
         roots = [found[code] for code in SUPPLY_ROOTS if code in found and found[code].holds()]
-        return max(roots, key=lambda opinion: opinion.score).code if roots else None
+        return max(roots, key=_sureness).code if roots else None
     if word == "speed_signal":
         return _speed_root(found)
     return {
@@ -145,6 +146,10 @@ def _behind(word: str, found: Found) -> Code | None:
         "overvoltage": Code.OVERVOLTAGE_FAULT,
         "unexplained": Code.MODULE_SUSPECT,
     }.get(word)
+
+
+def _sureness(opinion: Opinion) -> tuple[int, float]:
+    return ORDER[opinion.strength] if opinion.strength is not None else 0, opinion.score
 
 
 def _speed_root(found: Found) -> Code:

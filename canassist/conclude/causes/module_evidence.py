@@ -79,13 +79,16 @@ is heavy duty: a rule that no signal shows may have asked for the reduction."""
 STEP_S: Final = 0.5
 """Step at which load is averaged, s."""
 
+AFTER_BREAK_S: Final = 2.0
+"""A reduction this near to a break of the supply belongs to it, s."""
+
 TWICE: Final = 2
 
 
 def module_suspect(ride: RideFindings, found: Found) -> Iterator[Reason]:
     """Weigh that assist fell by the module's own doing."""
     own_word = list(_own_word(ride))
-    hits = ride.derates_by("unexplained")
+    hits = ride.apart(ride.derates_by("unexplained"), breaks(ride), AFTER_BREAK_S)
     if not own_word and not hits:
         return
     yield from own_word
@@ -234,7 +237,7 @@ def _consequence(ride: RideFindings) -> Iterator[Reason]:
     root = breaks(ride) + ride.of(EventKind.OVERVOLTAGE)
     before = ride.together(reduced, root)
     if before:
-        yield reason(say("reason.module.after"), -ENOUGH, before, channels=("supply_voltage",))
+        yield reason(say("reason.module.after"), -UNDONE, before, channels=("supply_voltage",))
 
 
 # -- by exclusion -----------------------------------------------------------------------------
