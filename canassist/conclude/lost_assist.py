@@ -76,7 +76,7 @@ def _amount(ride: RideFindings, event: Event) -> float:
     if event.kind is EventKind.MODULE_RESTART:
         return FULL_PCT * lasted_s
     lost = figure(event, "lost_assist_pct_s")
-    return lasted_s if lost is None else lost
+    return FULL_PCT * lasted_s if lost is None else lost
 
 
 def _part_near(ride: RideFindings, event: Event, at_s: float | None) -> float:

@@ -24,6 +24,9 @@ CRANK_AFTER_S: Final = 2.0
 """What happens up to this long after the starter lets go still belongs to the start, s."""
 
 
+RAMP_S: Final = 10.0
+"""Modules come up within this after a start, s (rule of thumb)."""
+
 BLINK_S: Final = 2.0
 THIN_SOURCES: Final = 3
 THIN_MOMENTS: Final = 10
@@ -83,6 +86,7 @@ class RideFindings:
             for position, event in enumerate(self.events)
             if event.severity is not Severity.NOTE and not is_life_around(event, alive_s)
         )
+        heard = tuple(hit for hit in heard if not self._after_gap(hit.event))
         if self.thinned:
             heard = tuple(hit for hit in heard if not self._blink(hit.event))
         lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
@@ -117,6 +121,16 @@ class RideFindings:
         }
         moments = {round(event.start_s) for event in brief}
         return len(sources) >= THIN_SOURCES and len(moments) >= THIN_MOMENTS
+
+    def _after_gap(self, event: Event) -> bool:
+        """Tell whether assist only came up after a hole in the recording: nobody saw why."""
+        if event.kind is not EventKind.DERATE or event.end_s is None:
+            return False
+        brief = event.end_s - event.start_s <= RAMP_S
+        return brief and any(
+            gap.kind is EventKind.LOG_GAP and 0.0 <= event.start_s - gap.until(self.end_s) <= NEAR_S
+            for gap in self.events
+        )
 
     def _blink(self, event: Event) -> bool:
         silent = event.kind in {EventKind.SIGNAL_LOSS, EventKind.MODULE_RESTART}

@@ -72,9 +72,12 @@ LINE_SHARE: Final = 0.10
 """A given line may be wrong by this share: what lies nearer to it is not ruled out."""
 
 HEAVY_TAU_S: Final = (15.0, 60.0, 240.0)
-HEAVY_QUANTILE: Final = 0.75
-"""Load squared, averaged over one of these times, above this quantile of the ride at full assist
-is heavy duty: a rule that no signal shows may have asked for the reduction."""
+HEAVY_QUANTILE: Final = 0.97
+"""Load squared, averaged over one of these times, above this quantile of the ride's other moments
+of full assist is heavy duty: a rule that no signal shows may have asked for the reduction."""
+
+OWN_S: Final = 20.0
+"""The moments before an onset are its own, s, and no other moment of full assist."""
 
 STEP_S: Final = 0.5
 """Step at which load is averaged, s."""
@@ -259,7 +262,8 @@ def _by_exclusion(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reas
             yield Cap(Strength.WEAK, say("basis.cap_once"))
     else:
         yield reason(say("reason.module.fell_unknown", **words), SUPPORT, hits)
-        yield Cap(Strength.WEAK, why)
+        sure = bool(internal_codes(ride)[1]) and why == say("basis.cap_heavy_duty")
+        yield Cap(Strength.MODERATE if sure else Strength.WEAK, why)
     yield from _exclusion_caps(ride)
     yield from _other_causes(ride, hits, found)
 
@@ -351,6 +355,9 @@ def _heavy_duty(ride: RideFindings, load: str, onset_s: float) -> bool:
     at_full = value_at(ride.timeline, "assist_limit", at_s) >= ride.limits.full_assist_pct
     row = int(np.searchsorted(at_s, onset_s)) - 1
     if row < 0 or not at_full.any():
+        return True
+    at_full &= (at_s < onset_s - OWN_S) | (at_s > onset_s)
+    if not at_full.any():
         return True
     averaged = (mean_response(squared, tau_s, STEP_S) for tau_s in HEAVY_TAU_S)
     return any(duty[row] > np.quantile(duty[at_full], HEAVY_QUANTILE) for duty in averaged)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.conclude.causes.claims import claim
+from canassist.conclude.causes.claims import cited_values, claim
 from canassist.conclude.causes.speed_and_bus_evidence import BROKEN
 from canassist.conclude.causes.weights import (
     DECISIVE,
@@ -174,6 +174,8 @@ def assist_map_deviation(ride: RideFindings, found: Found) -> Iterator[Reason]:
     yield from _map(ride.physics.assist, needed=not unasked and not _sided(hits))
     yield from _ratio(ride, hits)
     yield from _unasked(ride, unasked)
+    if not unasked and not _full_then(ride, hits):
+        yield Cap(Strength.WEAK, say("basis.cap_available"))
     if ride.profile.protection.returns_to_center and not unasked:
         yield Cap(Strength.WEAK, say("basis.cap_returns"))
     yield from _unchecked(ride, hits)
@@ -270,6 +272,18 @@ def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
             good = False
     if good and not ride.together(hits, ride.derates):
         yield from _good_inputs(ride, hits)
+
+
+def _full_then(ride: RideFindings, hits: Hits) -> bool:
+    """Tell whether full assist is known to have been available for most of the deviation."""
+    values = cited_values(ride.timeline, cited(ride, hits, "assist_limit"))
+    return len(values) > 0 and bool(
+        (values >= ride.limits.full_assist_pct).mean() >= AVAILABLE_SHARE
+    )
+
+
+AVAILABLE_SHARE: Final = 0.9
+"""Share of a deviation with full assist from which it is the map's and not a reduction's."""
 
 
 def _good_inputs(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
