@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -10,7 +11,7 @@ import typer
 
 from canassist.cli import options
 from canassist.cli.exit_status import say, tell
-from canassist.errors import UsageError
+from canassist.errors import CanassistError, UsageError
 
 if TYPE_CHECKING:
     from canassist.cli.recording.recording_outputs import RecordingNames
@@ -62,6 +63,10 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     alert: Annotated[
         bool, typer.Option("--alert", help="Ring at a dip, a lost channel or a restart.")
     ] = False,
+    page: Annotated[
+        str | None,
+        typer.Option(metavar="HOST:PORT", help="Show it on a page too, for a tablet."),
+    ] = None,
     report: Annotated[bool, typer.Option("--report", help="Write the report at the end.")] = False,
 ) -> None:
     """Record a ride, listening only, and show what the ride still lacks."""
@@ -75,7 +80,7 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     session = RecordingSession(plan, sources)
     for one in sources:
         tell(one.listening)
-    answer = _run(session)
+    answer = _run(session, page)
     _finish(session, answer, names)
     if report:
         from canassist.cli.report_command import report as make_report
@@ -137,11 +142,21 @@ def _sources(  # noqa: PLR0913 - the command's options
     return open_sources(channel_settings(interface, channel, bitrate, fd=fd))
 
 
-def _run(session: RecordingSession) -> LiveAnswer | None:
+def _run(session: RecordingSession, page: str | None) -> LiveAnswer | None:
     """Record until a bound, a key, or an interrupt ends it; whatever ends it, all is written."""
     from canassist.cli.recording.recording_screen import run_with_screen
 
-    return run_with_screen(session)
+    if page is None:
+        return run_with_screen(session)
+    from canassist.cli.recording.recording_page import page_for
+
+    with ExitStack() as serving:
+        try:
+            serving.enter_context(page_for(session, page))
+        except CanassistError:
+            session.abandon()
+            raise
+        return run_with_screen(session)
 
 
 def _finish(session: RecordingSession, answer: LiveAnswer | None, names: RecordingNames) -> None:

@@ -12,6 +12,7 @@ from canassist.record.show.terminal import (
     NEVER,
     ScreenLine,
     alarm_text,
+    amount,
     notice_or_next,
     screen_lines,
 )
@@ -39,6 +40,7 @@ __all__ = [
     "ScreenLine",
     "Source",
     "alarm_text",
+    "amount",
     "channel_settings",
     "convert",
     "keys",

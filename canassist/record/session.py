@@ -115,6 +115,18 @@ class RecordingSession:
                 )
             )
 
+    def abandon(self) -> None:
+        """Close what was opened for a recording that was never started; leave no empty log."""
+        self._store.close()
+        for one in self.sources:
+            one.bus.shutdown()
+        for path in self.plan.log.parent.glob(f"{self._stem()}*.log.gz"):
+            if path.stat().st_size == 0:
+                path.unlink()
+
+    def _stem(self) -> str:
+        return self.plan.log.name.removesuffix(".log.gz")
+
     def _on_written(self, stretch: WrittenOut) -> None:
         """Write the case file of a stretch of the ring."""
         self.written_out.append(stretch.path)

@@ -6,14 +6,20 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from canassist.web.recording.run_tablet_page import tablet_page
     from canassist.web.run_server import serve
 
-__all__ = ["serve"]
+__all__ = ["serve", "tablet_page"]
+
+_HOMES = {
+    "serve": "canassist.web.run_server",
+    "tablet_page": "canassist.web.recording.run_tablet_page",
+}
 
 
 def __getattr__(name: str) -> object:
-    """Import the server when it is asked for: worker processes do without it."""
-    if name != "serve":
+    """Import a server when it is asked for: worker processes do without it."""
+    if name not in _HOMES:
         message = f"module {__name__!r} has no attribute {name!r}"
         raise AttributeError(message)
-    return import_module("canassist.web.run_server").serve
+    return getattr(import_module(_HOMES[name]), name)

@@ -90,7 +90,7 @@ def serve(  # noqa: PLR0913 - the command's options, by name
     token = _token(host, token_file, tell)
     lock = FolderLock(folder)
     try:
-        listening = _listen(host, port)
+        listening = open_listening(host, port)
         settings = PageSettings(
             data=folder,
             host=host,
@@ -99,7 +99,7 @@ def serve(  # noqa: PLR0913 - the command's options, by name
             limits=PageLimits(),
         )
         _log_to(folder / "canassist.log")
-        address = f"http://{_shown(host)}:{settings.port}/"
+        address = f"http://{shown_host(host)}:{settings.port}/"
 
         def ready() -> None:
             tell(say("terminal.open", address=address))
@@ -156,7 +156,14 @@ def _token(host: str, file: Path | None, tell: Callable[[str], None]) -> str:
     return token
 
 
-def _listen(host: str, port: int) -> socket.socket:
+def open_listening(host: str, port: int) -> socket.socket:
+    """Return a socket that listens on an address.
+
+    Raises
+    ------
+    UsageError
+        If the address cannot be had.
+    """
     try:
         return listening_socket(host, port)
     except (OSError, OverflowError) as error:
@@ -164,7 +171,8 @@ def _listen(host: str, port: int) -> socket.socket:
         raise UsageError(problem, "Choose another --port, or end what uses this one.") from error
 
 
-def _shown(host: str) -> str:
+def shown_host(host: str) -> str:
+    """Return a host as it stands in an address that a browser takes."""
     if host in {"0.0.0.0", "::"}:  # noqa: S104 - compared only
         return socket.gethostname()
     return f"[{host}]" if ":" in host else host

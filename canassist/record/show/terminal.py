@@ -61,14 +61,18 @@ def screen_lines(
 def _headline(state: RecordingState, width: int, scale: int, notice: str) -> list[str]:
     """Return two lines of big type: what comes next, and how much of it."""
     first, second = notice_or_next(state, notice)
-    rows = []
+    rows: list[str] = []
     for text in (first, second):
         fits = scale if scale * width_of(text) <= width else 1
         if width_of(text) <= width:
             rows += [*big(text, width, scale=fits), ""]
         else:
             rows += [text.upper(), ""]
-    return rows[: 2 * (ROWS * scale + 1)]
+    rows = rows[: 2 * (ROWS * scale + 1)]
+    row = state.next_row()
+    if row is not None and not notice and not state.alert and state.frames:
+        rows[-1] = row.how
+    return rows
 
 
 def notice_or_next(state: RecordingState, notice: str = "") -> tuple[str, str]:
@@ -112,12 +116,12 @@ def _middle(state: RecordingState, width: int, room: int) -> list[ScreenLine]:
         lines += [ScreenLine(part, inverse=True) for part in _folded(answer.note, width)]
     if state.alert:
         lines += [ScreenLine(alarm_text(one)) for one in answer.alarms[::-1][: room // 2]]
-    cells = [_cell(one) for one in answer.recipe]
-    lines += [ScreenLine(one) for one in _columns(cells, width, 2 if width < _WIDE else 3)]
-    if len(lines) < room:
-        lines.append(ScreenLine(""))
+    lines += [ScreenLine(one) for one in _recipe(answer.recipe, width, room)]
     values = [f"{one.name} {one.text}{' ?' if one.doubt else ''}" for one in answer.channels]
-    lines += [ScreenLine(one) for one in _columns(values, width, 3 if width < _WIDE else 5)]
+    table = [ScreenLine(one) for one in _columns(values, width, 3 if width < _WIDE else 5)]
+    if len(lines) + len(table) < room:
+        lines.append(ScreenLine(""))
+    lines += table
     return lines[:room]
 
 
@@ -126,6 +130,18 @@ def alarm_text(alarm: Alarm) -> str:
     lasted = "still" if alarm.lasted_s is None else f"{alarm.lasted_s * 1000:.0f} ms"
     value = f", down to {alarm.value}" if alarm.value else ""
     return f"{minutes(alarm.at_s)}  {alarm.kind}: {alarm.text}, {lasted}{value}"
+
+
+def _recipe(rows: Sequence[RecipeRow], width: int, room: int) -> Iterator[str]:
+    """Give the recipe: with how each part is ridden, where there is room for it."""
+    cells = [_cell(one) for one in rows]
+    if width >= _WIDE and len(rows) <= room // 2:
+        longest = max((len(one) for one in cells), default=0)
+        for cell, row in zip(cells, rows, strict=True):
+            how = "" if row.state is RowState.DONE else row.how
+            yield f"{cell.ljust(longest)}   {how}".rstrip()
+    else:
+        yield from _columns(cells, width, 2)
 
 
 def _cell(row: RecipeRow) -> str:

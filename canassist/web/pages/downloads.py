@@ -18,7 +18,12 @@ if TYPE_CHECKING:
     from canassist.web.services import Desk
     from canassist.web.store.records import RideRecord
 
-_STATIC: Final = {"style.css": "text/css", "page.js": "text/javascript"}
+_STATIC: Final = {
+    "style.css": "text/css",
+    "page.js": "text/javascript",
+    "recording.css": "text/css",
+    "recording.js": "text/javascript",
+}
 
 
 def finished(request: Request) -> RideRecord:
