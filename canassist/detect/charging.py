@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind
-from canassist.physics import supply_limits_hold
+from canassist.physics import ROLLING_KPH, nominal_share, supply_limits_hold
 from canassist.timeline import TIME_STEP_S, value_at
 
 if TYPE_CHECKING:
@@ -24,10 +24,31 @@ HOLD_S: Final = 5.0
 """... for this long, or once the engine is below the charging speed."""
 
 
+class _Source(NamedTuple):
+    """What must turn for the supply to be charged, and how fast."""
+
+    channel: str
+    above: float
+    figure: str
+    limits: dict[str, float]
+
+
+def _what_turns(timeline: Timeline, profile: Profile) -> _Source | None:
+    if profile.supply.source == "dcdc":
+        if not (profile.gives("charging_v") and timeline.has("vehicle_speed")):
+            return None
+        return _Source("vehicle_speed", ROLLING_KPH, "vehicle_speed_kph", {})
+    if profile.supply.source == "battery" or not timeline.has("engine_speed"):
+        return None
+    rpm = profile.limits.charging_rpm
+    return _Source("engine_speed", rpm, "engine_rpm", {"charging_rpm": rpm})
+
+
 def find_charging_low(timeline: Timeline, profile: Profile) -> list[Event]:
     """Find where the engine turns fast enough for 30 s or more and nothing charges.
 
-    Nothing is found without supply voltage and engine speed, or on a supply other
+    On a DC-DC supply whose ``charging_v`` the profile gives, a rolling vehicle stands for a
+    fast engine. Nothing is found without supply voltage and engine speed, or on a supply other
     than 12 V whose limit the profile does not give.
 
     Returns
@@ -37,20 +58,22 @@ def find_charging_low(timeline: Timeline, profile: Profile) -> list[Event]:
         median engine speed as ``engine_rpm``, ``expected`` the limits.
     """
     channel = timeline.get("supply_voltage")
-    if channel is None or not timeline.has("engine_speed"):
+    source = _what_turns(timeline, profile)
+    if channel is None or source is None:
         return []
     if not supply_limits_hold(timeline, profile, "charging_v"):
         return []
     limits = profile.limits
     time_s, supply_v = channel.valid()
-    engine_rpm = value_at(timeline, "engine_speed", time_s)
-    known = ~np.isnan(engine_rpm)
-    time_s, supply_v, engine_rpm = time_s[known], supply_v[known], engine_rpm[known]
-    fast = engine_rpm > limits.charging_rpm
+    speed = value_at(timeline, source.channel, time_s)
+    known = ~np.isnan(speed)
+    time_s, supply_v, speed = time_s[known], supply_v[known], speed[known]
+    fast = speed > source.above
+    volts = nominal_share(timeline, profile)
     stale_after_s = channel.stale_after_s
     starts = true_runs(time_s, fast & (supply_v < limits.charging_v), stale_after_s=stale_after_s)
     back = true_runs(
-        time_s, supply_v > limits.charging_v + HYSTERESIS_V, stale_after_s=stale_after_s
+        time_s, supply_v > limits.charging_v + HYSTERESIS_V * volts, stale_after_s=stale_after_s
     )
     ends = back.first[back.seconds >= HOLD_S - TIME_STEP_S]
     ends = np.union1d(ends, np.flatnonzero(~fast))
@@ -71,10 +94,11 @@ def find_charging_low(timeline: Timeline, profile: Profile) -> list[Event]:
                 channel="supply_voltage",
                 measured={
                     "supply_v": float(np.median(supply_v[rows])),
-                    "engine_rpm": float(np.median(engine_rpm[rows])),
+                    source.figure: float(np.median(speed[rows])),
                     "seconds_s": float(seconds),
                 },
-                expected={"supply_v": limits.charging_v, "engine_rpm": limits.charging_rpm},
+                expected={"supply_v": limits.charging_v, source.figure: source.above},
+                limits={"charging_v": limits.charging_v, **source.limits},
             )
         )
     return found

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import STARTED_RPM, StarterTurn
+from canassist.physics import STARTED_RPM, StarterTurn, nominal_share, within
 from canassist.stats import least_squares
-from canassist.timeline import seen_s, value_at
+from canassist.timeline import seen_s, value_at, window_extremes
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Profile, Timeline
+    from canassist.model import BoolArray, FloatArray, Physics, Profile, SupplyPath, Timeline
+    from canassist.physics import LifeOfRide
 
 LOAD_CHANNELS: Final = ("module_current", "motor_current", "assist_torque", "driver_torque")
 """What tells how hard the steering draws on the supply, best first."""
@@ -21,19 +22,27 @@ AFTER_START_S: Final = 0.3
 """A dip that begins this soon after the starter let go is its tail; the alternator needs longer."""
 
 BREAK_FALL_V: Final = 2.0
-"""A break takes at least this much at once: no sound supply gives way so far ..."""
+"""A break takes at least this much at once beyond what current explains: no sound supply gives
+way so far ... Volts are for 12 V."""
 
 BREAK_FALL_S: Final = 0.15
 """... in this time, which is a few messages, unless current pulls it there."""
 
-BREAK_EXTRA_A: Final = 8.0
-"""With a break current does not rise; more than this on top of before means a load."""
+CURRENT_SPREAD: Final = 1.5
+"""Path times current may be off by this factor: readings of current and of voltage are not of the
+same moment. Common practice, no source."""
 
 BREAK_DEPTH_V: Final = 7.0
 """A break takes the supply below this: no load of a running vehicle does (a cold crank may)."""
 
 BREAK_SHARE: Final = 0.5
 """System voltage that falls with the module's by this share of it means a load, no break."""
+
+NEAR_S: Final = 0.1
+"""Current and voltage of different messages are of the same moment within this."""
+
+AT_ONSET_S: Final = 0.5
+"""The engine's state at an onset is its last reading within this time."""
 
 BEFORE_S: Final = 1.0
 """The level before a dip is the median of this long before it."""
@@ -73,33 +82,52 @@ class DipScene:
     system_v: FloatArray
     engine_rpm: FloatArray
     load: FloatArray
+    load_near: FloatArray
     load_channel: str
-    engine_known: bool
+    has_engine: bool
     charging_v: float
     charging_rpm: float
     turns: tuple[StarterTurn, ...]
     step_s: FloatArray
+    volts_per_load: float
+    volt_share: float
+    turning: BoolArray
+    life: LifeOfRide
 
     @staticmethod
-    def of(timeline: Timeline, profile: Profile, turns: tuple[StarterTurn, ...]) -> DipScene:
+    def of(
+        timeline: Timeline,
+        profile: Profile,
+        physics: Physics,
+        life: LifeOfRide,
+        turns: tuple[StarterTurn, ...],
+    ) -> DipScene:
         """Gather the channels of a ride that has supply voltage."""
         supply = timeline.channels["supply_voltage"]
         time_s, supply_v = supply.valid()
         seen = seen_s(time_s, stale_after_s=supply.stale_after_s)
         name = next((name for name in LOAD_CHANNELS if timeline.has(name)), "")
         load = value_at(timeline, name, time_s)
+        load = load if name == "module_current" else np.abs(load)
+        volts = nominal_share(timeline, profile)
+        sound = supply_v >= profile.limits.undervoltage_v
         return DipScene(
             time_s=time_s,
             supply_v=supply_v,
             system_v=value_at(timeline, "system_voltage", time_s),
             engine_rpm=value_at(timeline, "engine_speed", time_s),
-            load=load if name == "module_current" else np.abs(load),
+            load=load,
+            load_near=window_extremes(time_s, load, before_s=NEAR_S, after_s=NEAR_S)[1],
             load_channel=name,
-            engine_known=timeline.has("engine_speed"),
+            has_engine=profile.supply.source not in {"dcdc", "battery"},
             charging_v=profile.limits.charging_v,
             charging_rpm=profile.limits.charging_rpm,
             turns=turns,
             step_s=np.diff(seen, append=seen[-1:]),
+            volts_per_load=_volts_per_load(physics.supply_path, name, load[sound], supply_v[sound]),
+            volt_share=volts,
+            turning=within(time_s, turns),
+            life=life,
         )
 
     def rows(self, start_s: float, end_s: float) -> slice:
@@ -122,8 +150,32 @@ class DipScene:
         return {name: value for name, value in found.items() if not np.isnan(value)}
 
 
+def _volts_per_load(
+    path: SupplyPath | None, name: str, load: FloatArray, supply_v: FloatArray
+) -> float:
+    """Return how far supply falls for each unit of load: of path and source; NaN if not known.
+
+    The larger of what was measured of the path and what the ride shows outside its dips.
+    """
+    known = ~np.isnan(load)
+    shown = float("nan")
+    if known.sum() >= LEAST_SAMPLES and np.ptp(load[known]) > 0.0:
+        shown = max(-least_squares(load[known], supply_v[known]).slope, 0.0)
+    if path is None or name != "module_current" or path.method == "motor_power":
+        return shown
+    source = SOURCE_OHM if path.source_ohm is None else max(path.source_ohm.value, 0.0)
+    return float(np.fmax(shown, path.path_ohm.high + source))
+
+
+SOURCE_OHM: Final = 0.02
+"""Inner resistance of a sound source at most (5 to 20 milliohms, from memory)."""
+
+
 def dip_cause(scene: DipScene, start_s: float, last_s: float) -> str | None:
     """Return the contract's word for what pulled the supply down.
+
+    The engine is asked at the onset: a dip that begins with a running engine is none of a
+    stopped one, whatever comes of it.
 
     Parameters
     ----------
@@ -133,20 +185,38 @@ def dip_cause(scene: DipScene, start_s: float, last_s: float) -> str | None:
     Returns
     -------
     str or None
-        None where engine speed is missing.
+        None where engine speed is missing and the supply has, or may have, an engine.
     """
-    engine_rpm = scene.engine_rpm[scene.rows(start_s, last_s)]
-    if not scene.engine_known or np.isnan(engine_rpm).all():
-        return None
-    if _starter_turns(scene, start_s, last_s):
-        return "cranking"
+    if scene.has_engine:
+        stands = _engine_stands(scene, start_s)
+        if stands is None:
+            return None
+        if _starter_turns(scene, start_s, last_s):
+            return "cranking"
     if _is_break(scene, start_s, last_s):
         return "supply_break"
-    if np.nanmedian(engine_rpm) <= STARTED_RPM:
-        return "engine_stopped"
-    if not _charges(scene, start_s):
-        return "charging"
+    if scene.has_engine:
+        if stands:
+            return "engine_stopped"
+        if not _charges(scene, start_s):
+            return "charging"
     return "steering_load" if _load_share(scene, start_s, last_s) >= LOAD_SHARE else "other_load"
+
+
+def _engine_stands(scene: DipScene, start_s: float) -> bool | None:
+    """Tell whether the engine stands as a dip begins; None where that is not known.
+
+    An engine whose unit fell silent stands where it had stopped before.
+    """
+    rows = scene.rows(start_s - AT_ONSET_S, start_s)
+    known = scene.engine_rpm[rows][~np.isnan(scene.engine_rpm[rows])]
+    if len(known):
+        return bool(known[-1] <= STARTED_RPM)
+    stopped = [s for s in scene.life.engine_stops_s if s <= start_s]
+    started = [s for s in scene.life.engine_starts_s if s <= start_s]
+    if stopped and max(stopped) >= max(started, default=0.0):
+        return True
+    return None
 
 
 def _starter_turns(scene: DipScene, start_s: float, last_s: float) -> bool:
@@ -156,6 +226,10 @@ def _starter_turns(scene: DipScene, start_s: float, last_s: float) -> bool:
 
 
 def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
+    """Tell whether supply went at once, further than path and source times current explain.
+
+    Measured from the sample before it fell to the lowest.
+    """
     before, dip = (
         scene.rows(start_s - BEFORE_S, np.nextafter(start_s, 0.0)),
         scene.rows(start_s, last_s),
@@ -164,16 +238,35 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
         return False
     level_v = float(np.median(scene.supply_v[before]))
     lowest_v = float(scene.supply_v[dip].min())
-    if level_v - lowest_v < BREAK_FALL_V:
+    fell_v = level_v - lowest_v
+    if fell_v < BREAK_FALL_V * scene.volt_share:
         return False
     halfway = np.flatnonzero(scene.supply_v[dip] <= (level_v + lowest_v) / 2.0)[0]
     fall_s = scene.time_s[dip.start + halfway] - scene.time_s[before.stop - 1]
     period_s = float(np.median(np.diff(scene.time_s))) if len(scene.time_s) > 1 else 0.0
     if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
         return False
-    if _extra_load(scene, before, dip) >= BREAK_EXTRA_A:
+    deep = lowest_v < BREAK_DEPTH_V * scene.volt_share
+    beyond_v = _beyond_current(scene, before, dip)
+    if beyond_v is None:
+        return _system_holds(scene, before, dip, deep)
+    if beyond_v < BREAK_FALL_V * scene.volt_share:
         return False
-    return _system_holds(scene, before, dip, lowest_v < BREAK_DEPTH_V)
+    return _system_holds(scene, before, dip, True)
+
+
+def _beyond_current(scene: DipScene, before: slice, dip: slice) -> float | None:
+    """Return how far supply fell beyond what the change of load explains, in V.
+
+    With what the load takes added, the supply of a sound path stays where it was before.
+    None where load is not known.
+    """
+    ohm = CURRENT_SPREAD * scene.volts_per_load
+    was_v = scene.supply_v[before] + ohm * scene.load[before]
+    is_v = scene.supply_v[dip] + ohm * scene.load_near[dip]
+    if np.isnan(was_v).all() or np.isnan(is_v).all():
+        return None
+    return float(np.nanmedian(was_v) - np.nanmin(is_v))
 
 
 def _system_holds(scene: DipScene, before: slice, dip: slice, otherwise: bool) -> bool:
@@ -183,14 +276,6 @@ def _system_holds(scene: DipScene, before: slice, dip: slice, otherwise: bool) -
     fell_v = float(np.nanmedian(scene.system_v[before]) - np.nanmin(scene.system_v[dip]))
     module_fell_v = float(np.median(scene.supply_v[before]) - scene.supply_v[dip].min())
     return fell_v < BREAK_SHARE * module_fell_v
-
-
-def _extra_load(scene: DipScene, before: slice, dip: slice) -> float:
-    """Return the most that current rose over what it was before, in A; 0 where unknown."""
-    known = scene.load_channel.endswith("current")
-    if not known or np.isnan(scene.load[before]).all() or np.isnan(scene.load[dip]).all():
-        return 0.0
-    return float(np.nanmax(scene.load[dip]) - np.nanmedian(scene.load[before]))
 
 
 def _charges(scene: DipScene, start_s: float) -> bool:

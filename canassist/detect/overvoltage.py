@@ -8,7 +8,7 @@ import numpy as np
 
 from canassist.detect.spans import find_spans, last_row
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import supply_limits_hold
+from canassist.physics import nominal_share, supply_limits_hold
 
 if TYPE_CHECKING:
     from canassist.model import Profile, Timeline
@@ -41,11 +41,12 @@ def find_overvoltage(timeline: Timeline, profile: Profile) -> list[Event]:
     if channel is None or not supply_limits_hold(timeline, profile, "overvoltage_v"):
         return []
     limit_v = profile.limits.overvoltage_v
+    volts = nominal_share(timeline, profile)
     time_s, supply_v = channel.valid()
     spans = find_spans(
         time_s,
         supply_v > limit_v,
-        supply_v < limit_v - HYSTERESIS_V,
+        supply_v < limit_v - HYSTERESIS_V * volts,
         at_least_s=AT_LEAST_S,
         hold_s=HOLD_S,
         stale_after_s=channel.stale_after_s,
@@ -60,10 +61,11 @@ def find_overvoltage(timeline: Timeline, profile: Profile) -> list[Event]:
                 kind=EventKind.OVERVOLTAGE,
                 start_s=float(time_s[span.first]),
                 end_s=None if span.end is None else float(time_s[span.end]),
-                severity=Severity.SERIOUS if high_v > SERIOUS_V else Severity.WARNING,
+                severity=Severity.SERIOUS if high_v > SERIOUS_V * volts else Severity.WARNING,
                 channel="supply_voltage",
                 measured={"max_supply_v": high_v, "highest_at_s": float(time_s[highest])},
                 expected={"max_supply_v": limit_v},
+                limits={"overvoltage_v": limit_v},
             )
         )
     return found

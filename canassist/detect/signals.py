@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import engine_stands
+from canassist.physics import engine_stands, recorder_loss_share
 from canassist.timeline import TIME_STEP_S, silences
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from canassist.model import Channel, Timeline
+    from canassist.physics import LifeOfRide
 
 SIDE_CHANNELS: Final = frozenset(
     {"ambient_temperature", "coolant_temperature", "system_current", "assist_mode"}
@@ -28,19 +30,24 @@ RESTART_PERIODS: Final = 2.5
 """A channel's last value before a restart may be this many periods old: its message is slower
 than others, and a recorder drops a frame now and then."""
 
+BY_CHANCE: Final = 1e-6
+"""A recorder that thins must be this unlikely to lose so many frames (the contract's figure)."""
+
 BOOT_S: Final = 1.5
 """A module that has restarted may send "no value" for this long before it has one."""
 
 
-def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Event]:
+def find_losses(
+    timeline: Timeline, life: LifeOfRide, restarts: Sequence[Event] = ()
+) -> list[Event]:
     """Find where a channel gave no value for longer than it may be silent.
 
     A loss starts one message period after the last good value and ends with the next.
     Time in which the recording or the channel's own bus was silent does not count, and a
     restart of the module says all there is to say on its own channels. A channel that
     never had a value has not lost it, and one whose message came only once has no period
-    by which it could be late. With a stopped engine, when units fall asleep one
-    by one, a loss is a note.
+    by which it could be late. Units that fall asleep, after the ride or at key-off, and the
+    end of the log lose nothing. With a stopped engine a loss is a note.
 
     Returns
     -------
@@ -51,11 +58,13 @@ def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Even
     return [
         event
         for channel in timeline.channels.values()
-        for event in _losses(channel, timeline, restarts)
+        for event in _losses(channel, timeline, life, restarts)
     ]
 
 
-def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> Iterable[Event]:
+def _losses(
+    channel: Channel, timeline: Timeline, life: LifeOfRide, restarts: Sequence[Event]
+) -> Iterable[Event]:
     if np.isnan(channel.period_s):
         return
     time_s, value = channel.valid()
@@ -68,6 +77,8 @@ def _losses(channel: Channel, timeline: Timeline, restarts: Sequence[Event]) -> 
         if silent_s <= channel.stale_after_s + SLACK * channel.period_s + TIME_STEP_S:
             continue
         if _part_of_restart(restarts, channel, last_s, until_s):
+            continue
+        if _fell_asleep(life, last_s, next_s) or _recorder_thinned(channel, timeline, silent_s):
             continue
         if next_s is not None and _recorder_missed(channel, timeline, last_s, next_s):
             continue
@@ -98,6 +109,22 @@ def _part_of_restart(
         and until_s <= restart.until(until_s) + BOOT_S
         for restart in restarts
     )
+
+
+def _fell_asleep(life: LifeOfRide, last_s: float, next_s: float | None) -> bool:
+    """Tell whether a channel that went silent did so as units do at key-off, or the log ended."""
+    if life.after_ride(last_s):
+        return True
+    return life.engine_turns_off(last_s) and life.units_fall_asleep(last_s, next_s)
+
+
+def _recorder_thinned(channel: Channel, timeline: Timeline, silent_s: float) -> bool:
+    """Tell whether a recorder that loses frames of all messages by turns may have lost these."""
+    share = recorder_loss_share(timeline.bus)
+    if share <= 0.0:
+        return False
+    frames = silent_s / channel.period_s
+    return frames * math.log(share) >= math.log(BY_CHANCE)
 
 
 def _severity(channel: Channel, timeline: Timeline, last_s: float) -> Severity:

@@ -9,11 +9,12 @@ import numpy as np
 from canassist.detect.dip_causes import DipScene, dip_cause
 from canassist.detect.spans import find_spans, last_row
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import starter_turns, supply_limits_hold, within
+from canassist.physics import nominal_share, starter_turns, supply_limits_hold, within
 
 if TYPE_CHECKING:
     from canassist.detect.spans import Span
-    from canassist.model import FloatArray, Profile, Timeline
+    from canassist.model import FloatArray, Physics, Profile, Timeline
+    from canassist.physics import LifeOfRide
 
 HYSTERESIS_V: Final = 0.2
 """The supply is back once it is this far above its limit (the contract's figure) ..."""
@@ -22,7 +23,9 @@ HOLD_S: Final = 0.2
 """... for this long."""
 
 
-def find_undervoltage(timeline: Timeline, profile: Profile) -> list[Event]:
+def find_undervoltage(
+    timeline: Timeline, profile: Profile, physics: Physics, life: LifeOfRide
+) -> list[Event]:
     """Find spans in which the supply is below its limit; one sample is enough.
 
     While the starter turns, ``cranking_v`` is the limit, else ``undervoltage_v``.
@@ -47,13 +50,13 @@ def find_undervoltage(timeline: Timeline, profile: Profile) -> list[Event]:
     spans = find_spans(
         time_s,
         supply_v < limit_v,
-        supply_v > limit_v + HYSTERESIS_V,
+        supply_v > limit_v + HYSTERESIS_V * nominal_share(timeline, profile),
         hold_s=HOLD_S,
         stale_after_s=channel.stale_after_s,
     )
     if not spans:
         return []
-    scene = DipScene.of(timeline, profile, turns)
+    scene = DipScene.of(timeline, profile, physics, life, turns)
     return [_event(span, time_s, supply_v, limit_v, scene) for span in spans]
 
 
@@ -79,4 +82,7 @@ def _event(
             **scene.figures(float(time_s[lowest])),
         },
         expected={"min_supply_v": float(limit_v[lowest])},
+        limits={
+            "cranking_v" if scene.turning[lowest] else "undervoltage_v": float(limit_v[lowest])
+        },
     )

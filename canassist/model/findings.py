@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canassist.model.frames import FloatArray
+from canassist.model.profile import Curve
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -435,11 +436,31 @@ class AssistFit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LineAgainstRide:
+    """A given line held against what the module did on the ride.
+
+    ``quantity`` is ``"temperature"`` or ``"supply"``. ``ride_start`` and ``ride_zero`` are the
+    ride's own line, in degC or V; NaN where the ride only shows that the given one does not
+    hold (full assist for ``kept_s`` seconds beyond it). Where they disagree nobody is blamed
+    for it: `LimitLines` then holds the ride's line.
+    """
+
+    quantity: str
+    agrees: bool
+    given_start: float
+    given_zero: float
+    ride_start: float = float("nan")
+    ride_zero: float = float("nan")
+    kept_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitLines:
     """Temperature and supply lines that the module reduces assist by.
 
     ``source`` is ``"profile"`` where both lines are given, ``"ride"`` where one was learned,
-    else ``"assumed"``. Each line has a source of its own; empty is the common one.
+    else ``"assumed"``. Each line has a source of its own; empty is the common one. A curve
+    holds in place of its line; ``tested`` tells how given lines agree with the ride.
     """
 
     derate_start_c: float
@@ -449,6 +470,9 @@ class LimitLines:
     source: str
     temperature_source: str = ""
     supply_source: str = ""
+    temperature_curve: Curve = ()
+    supply_curve: Curve = ()
+    tested: tuple[LineAgainstRide, ...] = ()
 
     @property
     def temperature_from(self) -> str:

@@ -7,8 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.model import LineAgainstRide
 from canassist.physics.engine import engine_stands
-from canassist.physics.limits import FULL_PCT, supply_line_pct, temperature_line_pct
+from canassist.physics.limits import (
+    FULL_PCT,
+    nominal_share,
+    supply_line_pct,
+    temperature_line_pct,
+)
 from canassist.stats import theil_sen
 from canassist.timeline import value_at, window_extremes
 
@@ -41,6 +47,21 @@ LATE_S: Final = 10.0
 SUPPLY_MARGIN_V: Final = 0.3
 """Supply this far above its line is no reason to reduce assist."""
 
+ALIKE_PCT: Final = 12.0
+"""A given line that leaves assist within this of the ride's line agrees with it."""
+
+ALIKE_POINTS: Final = 21
+HALF: Final = 0.5
+
+BEYOND_PCT: Final = 85.0
+"""Where a given line leaves no more than this, full assist contradicts it ..."""
+
+KEPT_LEAST_S: Final = 20.0
+"""... once kept for so long."""
+
+STEP_MOST_S: Final = 1.0
+"""A longer step between samples is a gap."""
+
 KEPT_SHARE: Final = 0.95
 """Short of its start, a line leaves full assist in this share of the samples."""
 
@@ -54,6 +75,7 @@ class _Quantity:
     it may ``move`` within `SETTLED_S`, and the widths from start to zero that modules have.
     """
 
+    name: str
     time_s: FloatArray
     value: FloatArray
     limit_pct: FloatArray
@@ -62,26 +84,130 @@ class _Quantity:
     margin: float
     move: float
     widths: tuple[float, float]
+    lines: LimitLines
+    sign: float
+
+    def source(self, lines: LimitLines) -> str:
+        """Return where this quantity's line is from."""
+        return lines.temperature_from if self.name == "temperature" else lines.supply_from
+
+    @property
+    def given(self) -> tuple[float, float]:
+        """Return start and zero as they were before the ride was looked at."""
+        if self.name == "temperature":
+            return self.lines.derate_start_c, self.lines.derate_zero_c
+        return self.lines.derate_start_v, self.lines.derate_zero_v
+
+    @property
+    def shown(self) -> tuple[float, float]:
+        """Return the span of values that the ride holds, turned round like `value`."""
+        return float(np.nanmin(self.value)), float(np.nanmax(self.value))
+
+    def given_pct(self, value: FloatArray) -> FloatArray:
+        """Return what the given line leaves at values turned round like `value`."""
+        if self.name == "temperature":
+            return temperature_line_pct(value, self.lines)
+        return supply_line_pct(-value, self.lines)
+
+    def replaced(self, lines: LimitLines, found: tuple[float, float]) -> LimitLines:
+        """Return the lines with this quantity's learned from the ride."""
+        start, zero = self.sign * found[0], self.sign * found[1]
+        if self.name == "temperature":
+            return replace(
+                lines,
+                derate_start_c=start,
+                derate_zero_c=zero,
+                temperature_curve=(),
+                source="ride",
+                temperature_source="ride",
+                supply_source=lines.supply_from,
+            )
+        return replace(
+            lines,
+            derate_start_v=start,
+            derate_zero_v=zero,
+            supply_curve=(),
+            source="ride",
+            supply_source="ride",
+            temperature_source=lines.temperature_from,
+        )
 
 
 def learn_lines(timeline: Timeline, profile: Profile, lines: LimitLines) -> LimitLines:
     """Replace lines that no profile gives by what the ride shows of them.
 
+    A given line is held against the ride. Where the ride shows another one, the ride's holds;
+    where it keeps full assist beyond the given one, that is told.
+
     Returns
     -------
     LimitLines
         ``source`` is ``"ride"`` where a line was learned, and so is that line's own; else
-        they are returned as they came.
+        they are returned as they came, with how they agree in ``tested``.
     """
     channel = timeline.get("assist_limit")
-    if channel is None or lines.source == "profile":
+    if channel is None:
         return lines
     seen = _Seen.of(timeline, channel)
-    if not profile.gives("derate_start_c", "derate_zero_c"):
-        lines = _with_temperature_line(seen, lines)
-    if not profile.gives("derate_start_v", "derate_zero_v"):
-        lines = _with_supply_line(seen, lines)
-    return lines
+    volts = nominal_share(timeline, profile)
+    lines = _told_by(_heat(seen, lines, volts), lines)
+    return _told_by(_supply(seen, lines, volts), lines)
+
+
+def _told_by(quantity: _Quantity, lines: LimitLines) -> LimitLines:
+    """Return the lines with this one learned, or tested where it is given."""
+    found = _line(quantity)
+    given = quantity.source(lines) == "profile"
+    if found is None:
+        return _kept_beyond(quantity, lines) if given else lines
+    if not given:
+        return quantity.replaced(lines, found)
+    start, zero = quantity.sign * found[0], quantity.sign * found[1]
+    agrees = _agrees(quantity, found)
+    test = LineAgainstRide(
+        quantity=quantity.name,
+        agrees=agrees,
+        given_start=quantity.given[0],
+        given_zero=quantity.given[1],
+        ride_start=start,
+        ride_zero=zero,
+    )
+    held = lines if agrees else quantity.replaced(lines, found)
+    return replace(held, tested=(*lines.tested, test))
+
+
+def _agrees(quantity: _Quantity, found: tuple[float, float]) -> bool:
+    """Tell whether the given line leaves what the ride's line leaves, over the ride's span.
+
+    Within a margin of the quantity, or in assist itself.
+    """
+    start, zero = found
+    x = np.linspace(start, zero, ALIKE_POINTS)
+    ride_pct = np.linspace(FULL_PCT, 0.0, ALIKE_POINTS)
+    shown = (x >= quantity.shown[0]) & (x <= quantity.shown[1])
+    if not shown.any():
+        return True
+    apart_pct = np.abs(quantity.given_pct(x[shown]) - ride_pct[shown])
+    apart = apart_pct * (zero - start) / FULL_PCT
+    return bool(((apart_pct <= ALIKE_PCT) | (apart <= quantity.margin)).all())
+
+
+def _kept_beyond(quantity: _Quantity, lines: LimitLines) -> LimitLines:
+    """Tell of full assist kept well beyond a given line."""
+    steps_s = np.minimum(np.diff(quantity.time_s, append=quantity.time_s[-1:]), STEP_MOST_S)
+    beyond = quantity.usable & (quantity.given_pct(quantity.value) <= BEYOND_PCT)
+    kept = beyond & (quantity.limit_pct >= FLAT_FULL_PCT)
+    kept_s, all_s = float(steps_s[kept].sum()), float(steps_s[beyond].sum())
+    if kept_s < KEPT_LEAST_S or kept_s < HALF * all_s:
+        return lines
+    test = LineAgainstRide(
+        quantity=quantity.name,
+        agrees=False,
+        given_start=quantity.given[0],
+        given_zero=quantity.given[1],
+        kept_s=kept_s,
+    )
+    return replace(lines, tested=(*lines.tested, test))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,51 +232,38 @@ class _Seen:
         )
 
 
-def _with_temperature_line(seen: _Seen, lines: LimitLines) -> LimitLines:
-    strong = ~(supply_line_pct(seen.supply_v - SUPPLY_MARGIN_V, lines) < FULL_PCT)
-    found = _line(
-        _Quantity(
-            time_s=seen.time_s,
-            value=seen.heat_c,
-            limit_pct=seen.limit_pct,
-            usable=seen.running & ~np.isnan(seen.heat_c) & strong,
-            span=2.0,
-            margin=3.0,
-            move=1.0,
-            widths=(5.0, 60.0),
-        )
-    )
-    if found is None:
-        return lines
-    start_c, zero_c = found
-    return replace(
-        lines,
-        derate_start_c=start_c,
-        derate_zero_c=zero_c,
-        source="ride",
-        temperature_source="ride",
+def _heat(seen: _Seen, lines: LimitLines, volts: float) -> _Quantity:
+    margin_v = SUPPLY_MARGIN_V * volts
+    strong = ~(supply_line_pct(seen.supply_v - margin_v, lines) < FULL_PCT)
+    return _Quantity(
+        name="temperature",
+        time_s=seen.time_s,
+        value=seen.heat_c,
+        limit_pct=seen.limit_pct,
+        usable=seen.running & ~np.isnan(seen.heat_c) & strong,
+        span=2.0,
+        margin=3.0,
+        move=1.0,
+        widths=(5.0, 60.0),
+        lines=lines,
+        sign=1.0,
     )
 
 
-def _with_supply_line(seen: _Seen, lines: LimitLines) -> LimitLines:
+def _supply(seen: _Seen, lines: LimitLines, volts: float) -> _Quantity:
     cool = ~(temperature_line_pct(seen.heat_c, lines) < FULL_PCT)
-    found = _line(
-        _Quantity(
-            time_s=seen.time_s,
-            value=-seen.supply_v,
-            limit_pct=seen.limit_pct,
-            usable=seen.running & ~np.isnan(seen.supply_v) & cool,
-            span=0.3,
-            margin=0.4,
-            move=0.15,
-            widths=(0.5, 5.0),
-        )
-    )
-    if found is None:
-        return lines
-    start, zero = found
-    return replace(
-        lines, derate_start_v=-start, derate_zero_v=-zero, source="ride", supply_source="ride"
+    return _Quantity(
+        name="supply",
+        time_s=seen.time_s,
+        value=-seen.supply_v,
+        limit_pct=seen.limit_pct,
+        usable=seen.running & ~np.isnan(seen.supply_v) & cool,
+        span=0.3 * volts,
+        margin=0.4 * volts,
+        move=0.15 * volts,
+        widths=(0.5 * volts, 5.0 * volts),
+        lines=lines,
+        sign=-1.0,
     )
 
 

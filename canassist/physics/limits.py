@@ -9,13 +9,16 @@ import numpy as np
 from canassist.model import LimitLines
 
 if TYPE_CHECKING:
-    from canassist.model import FloatArray, Profile, Timeline
+    from canassist.model import Curve, FloatArray, Profile, Timeline
 
 NOMINAL_V: Final = 12.0
 """Nominal supply that the default limits are for."""
 
 ABOVE_12_V: Final = 18.0
 """A median supply above this belongs to a 24 V or 48 V vehicle: no 12 V system rests there."""
+
+ABOVE_24_V: Final = 34.0
+"""A median supply above this belongs to a 48 V vehicle: a 24 V system charges below 30 V."""
 
 FULL_PCT: Final = 100.0
 
@@ -27,6 +30,21 @@ def supply_limits_hold(timeline: Timeline, profile: Profile, *limits: str) -> bo
     the profile.
     """
     return profile.gives(*limits) or not _other_supply(timeline, profile)
+
+
+def nominal_share(timeline: Timeline, profile: Profile) -> float:
+    """Return the nominal supply over 12 V: fixed volts are scaled by it.
+
+    From the profile where it says so, else from where the supply rests.
+    """
+    if profile.nominal_v != NOMINAL_V or "vehicle.nominal_v" in profile.given:
+        return profile.nominal_v / NOMINAL_V
+    channel = timeline.get("supply_voltage") or timeline.get("system_voltage")
+    supply_v = np.empty(0) if channel is None else channel.valid()[1]
+    middle_v = float(np.median(supply_v)) if len(supply_v) else NOMINAL_V
+    if middle_v <= ABOVE_12_V:
+        return 1.0
+    return 2.0 if middle_v <= ABOVE_24_V else 4.0
 
 
 def _other_supply(timeline: Timeline, profile: Profile) -> bool:
@@ -52,22 +70,40 @@ def limit_lines(profile: Profile) -> LimitLines:
         source="profile" if heat == supply == "profile" else "assumed",
         temperature_source=heat,
         supply_source=supply,
+        temperature_curve=profile.protection.temperature,
+        supply_curve=profile.protection.supply,
     )
 
 
 def temperature_line_pct(temperature_c: FloatArray, lines: LimitLines) -> FloatArray:
     """Return the assist in % that the temperature line leaves; NaN where unknown.
 
-    100 below the start, falling straight to 0 where none is left.
+    100 below the start, falling straight to 0 where none is left; or a curve.
     """
+    if lines.temperature_curve:
+        return curve_pct(temperature_c, lines.temperature_curve)
     above_c = np.maximum(temperature_c, lines.derate_start_c)
     return _taper(above_c, lines.derate_start_c, lines.derate_zero_c)
 
 
 def supply_line_pct(supply_v: FloatArray, lines: LimitLines) -> FloatArray:
-    """Return the assist in % that the supply line leaves; NaN where unknown."""
+    """Return the assist in % that the supply line or curve leaves; NaN where unknown."""
+    if lines.supply_curve:
+        return curve_pct(supply_v, lines.supply_curve)
     below_v = np.minimum(supply_v, lines.derate_start_v)
     return _taper(below_v, lines.derate_start_v, lines.derate_zero_v)
+
+
+def curve_pct(value: FloatArray, curve: Curve) -> FloatArray:
+    """Return what a curve leaves: linear between its points, flat beyond; NaN where unknown.
+
+    Two points at one x are a step; at the x itself the higher one holds.
+    """
+    points = curve if curve[0][0] <= curve[-1][0] else curve[::-1]
+    x, y = (np.array(column) for column in zip(*points, strict=True))
+    upwards = np.interp(value, x, y)
+    downwards = np.interp(-value, -x[::-1], y[::-1])
+    return np.where(np.isnan(value), np.nan, np.maximum(upwards, downwards))
 
 
 def _taper(value: FloatArray, start: float, zero: float) -> FloatArray:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from canassist.detect.bus import find_disturbances, find_log_gaps, find_restarts
+from canassist.detect import bus, signals
+from canassist.detect.bus import find_disturbances, find_log_gaps
 from canassist.detect.jumps import find_jumps
-from canassist.detect.signals import find_losses
 from canassist.detect.stuck import find_stuck
 from canassist.detect.trouble_codes import find_trouble_codes
 from canassist.model import (
     CodeSighting,
+    Event,
     FloatArray,
     FrameSource,
     IdStats,
@@ -22,11 +23,21 @@ from canassist.model import (
     Severity,
     Timeline,
 )
-from canassist.physics import study
+from canassist.physics import life_of_ride, study
 from tests.detect.hand_rides import Samples
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]
+
+
+def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Event]:
+    """Find losses with what the ride tells of its life."""
+    return signals.find_losses(timeline, life_of_ride(timeline), restarts)
+
+
+def find_restarts(timeline: Timeline) -> list[Event]:
+    """Find restarts with what the ride tells of its life."""
+    return bus.find_restarts(life_of_ride(timeline))
 
 
 def _without(samples: Samples, start_s: float, end_s: float) -> Samples:
@@ -296,42 +307,124 @@ def _id_stats(
 
 
 def _module(every: Every) -> dict[str, Samples]:
-    time_s = every(0.05, 60.0)
+    """A module of two messages, 20 and 10 a second, and a road speed of another unit."""
+    fast, slow = every(0.05, 60.0), every(0.1, 60.0)
     return {
-        name: (time_s, np.full(len(time_s), 50.0))
-        for name in ("supply_voltage", "module_temperature")
+        "driver_torque": (fast, np.full(len(fast), 1.0)),
+        "module_temperature": (slow, np.full(len(slow), 50.0)),
+        "vehicle_speed": (fast, np.full(len(fast), 20.0)),
     }
 
 
+MODULE = ("driver_torque", "module_temperature")
+
+
+def _silent(every: Every, *spans: tuple[float, float]) -> dict[str, Samples]:
+    """The module without what it sent after the begin of each span and before its end."""
+    channels = _module(every)
+    for name in MODULE:
+        for start_s, end_s in spans:
+            channels[name] = _without(channels[name], start_s + 0.01, end_s)
+    return channels
+
+
 def test_a_restart_is_the_silence_of_all_of_the_modules_messages(ride: Ride, every: Every) -> None:
-    one = _id_stats(0x100, silences=((20.0, 20.9),))
-    two = _id_stats(0x101, silences=((20.02, 20.95),))
-    (event,) = find_restarts(ride(_module(every), ids=[one, two]))
-    assert (event.start_s, event.end_s) == pytest.approx((20.02, 20.9))
+    """No statistics and no database are asked: the channels' own samples show it."""
+    (event,) = find_restarts(ride(_silent(every, (20.0, 20.9))))
+    assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.9))
+    assert event.severity is Severity.SERIOUS
+
+
+def test_messages_of_one_sender_name_or_none_do_not_hide_a_restart(
+    ride: Ride, every: Every
+) -> None:
+    """Every unit's messages stand under one name, or under none; the others go on."""
+    for sender in ("Gateway", ""):
+        timeline = ride(_silent(every, (20.0, 20.9)))
+        channels = {name: replace(one, sender=sender) for name, one in timeline.channels.items()}
+        senders = {one.source: sender for one in channels.values()} | {FrameSource(0, 0x7): sender}
+        other = _id_stats(0x7, silences=())
+        bus_of_all = replace(timeline.bus, ids=(other,))
+        timeline = replace(timeline, channels=channels, senders=senders, bus=bus_of_all)
+        assert len(find_restarts(timeline)) == 1
+
+
+def test_supply_that_another_unit_reports_does_not_hide_a_restart(ride: Ride, every: Every) -> None:
+    channels = _silent(every, (20.0, 20.9))
+    time_s = every(0.05, 60.0)
+    channels["supply_voltage"] = (time_s, np.full(len(time_s), 14.0))
+    timeline = ride(channels)
+    named = {
+        name: replace(one, sender="Module" if name in MODULE else "Body")
+        for name, one in timeline.channels.items()
+    }
+    assert len(find_restarts(replace(timeline, channels=named))) == 1
 
 
 def test_one_message_that_goes_on_is_no_restart(ride: Ride, every: Every) -> None:
-    one = _id_stats(0x100, silences=((20.0, 20.9),))
-    two = _id_stats(0x101, silences=())
-    assert find_restarts(ride(_module(every), ids=[one, two])) == []
+    channels = _module(every)
+    channels["driver_torque"] = _without(channels["driver_torque"], 20.01, 20.9)
+    assert find_restarts(ride(channels)) == []
 
 
 def test_a_slow_message_has_no_time_to_fall_silent(ride: Ride, every: Every) -> None:
-    one = _id_stats(0x100, silences=((20.0, 20.9),))
-    slow = _id_stats(0x101, period_s=1.0, silences=())
-    assert len(find_restarts(ride(_module(every), ids=[one, slow]))) == 1
+    channels = _silent(every, (20.1, 20.9))
+    slow = every(1.0, 60.0)
+    channels["module_temperature"] = (slow, np.full(len(slow), 50.0))
+    assert len(find_restarts(ride(channels))) == 1
 
 
 def test_a_silent_recording_is_no_restart(ride: Ride, every: Every) -> None:
-    ids = [_id_stats(key, silences=((20.0, 22.0),)) for key in (0x100, 0x101)]
-    timeline = ride(_module(every), ids=ids, recording_gaps=[(20.0, 22.0)])
+    timeline = ride(_silent(every, (20.0, 22.0)), recording_gaps=[(20.0, 22.0)])
     assert find_restarts(timeline) == []
 
 
+def test_a_hole_of_the_whole_bus_is_no_restart(ride: Ride, every: Every) -> None:
+    """Half a second without any message: too short for a gap of the recording, and no restart."""
+    channels = _silent(every, (20.0, 20.5))
+    channels["vehicle_speed"] = _without(channels["vehicle_speed"], 20.01, 20.5)
+    assert find_restarts(ride(channels)) == []
+
+
+def test_what_a_thinning_recorder_may_lose_is_no_restart(ride: Ride, every: Every) -> None:
+    """Half of all frames are lost by turns: 30 in a row have one chance in a thousand million."""
+    for lasts_s, count in ((0.45, 0), (2.0, 1)):
+        timeline = ride(_silent(every, (20.0, 20.0 + lasts_s)))
+        ids = tuple(replace(_id_stats(key, silences=()), count=600) for key in range(0x300, 0x306))
+        thinned = replace(timeline, bus=replace(timeline.bus, ids=ids))
+        assert len(find_restarts(thinned)) == count
+
+
+def test_a_key_cycle_is_a_note(ride: Ride, every: Every) -> None:
+    """The module falls silent a second after the engine stops, or other units do."""
+    channels = _silent(every, (30.0, 40.0))
+    time_s = every(0.05, 60.0)
+    rpm = np.where((time_s > 29.0) & (time_s < 41.0), 0.0, 1500.0)
+    (event,) = find_restarts(ride(channels | {"engine_speed": (time_s, rpm)}))
+    assert (event.severity, event.measured["when"]) == (Severity.NOTE, "key_cycle")
+    asleep = [_id_stats(0x300 + k, silences=((28.5 + k, 39.0 + k),)) for k in range(3)]
+    (event,) = find_restarts(ride(channels, ids=asleep))
+    assert event.severity is Severity.NOTE
+    awake = [_id_stats(0x300 + k, silences=()) for k in range(3)]
+    (event,) = find_restarts(ride(channels, ids=awake))
+    assert event.severity is Severity.SERIOUS
+
+
+def test_units_that_fall_asleep_after_the_ride_lose_no_signal(ride: Ride, every: Every) -> None:
+    """The engine stops at 40 s; the units follow one by one, and the log goes on for a while."""
+    channels = _running(every)
+    time_s, rpm = channels["engine_speed"]
+    rpm[time_s > 40.0] = 0.0
+    channels["vehicle_speed"][1][time_s > 39.0] = 0.0
+    channels["wheel_speed_fl"][1][time_s > 39.0] = 0.0
+    ends = {"vehicle_speed": 42.0, "driver_torque": 43.0, "wheel_speed_fl": 45.0}
+    for name, end_s in ends.items():
+        channels[name] = _without(channels[name], end_s, 61.0)
+    assert find_losses(ride(channels)) == []
+
+
 def test_a_restart_says_all_about_the_modules_channels(ride: Ride, every: Every) -> None:
-    channels = {name: _without(one, 20.05, 20.9) for name, one in _module(every).items()}
-    ids = [_id_stats(key, silences=((20.0, 20.9),)) for key in (0x100, 0x101)]
-    timeline = ride(channels, ids=ids)
+    timeline = ride(_silent(every, (20.0, 20.9)))
     assert find_losses(timeline, find_restarts(timeline)) == []
     assert len(find_losses(timeline)) == 2
 

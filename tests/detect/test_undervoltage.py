@@ -8,11 +8,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canassist.detect.undervoltage import find_undervoltage
-from canassist.model import FloatArray, Profile, Severity, Timeline
+from canassist.detect import undervoltage
+from canassist.model import Event, FloatArray, Physics, Profile, Severity, Timeline
+from canassist.physics import life_of_ride
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]
+
+
+def find_undervoltage(timeline: Timeline, profile: Profile) -> list[Event]:
+    """Find dips on a ride of which nothing was estimated."""
+    return undervoltage.find_undervoltage(timeline, profile, Physics(), life_of_ride(timeline))
 
 
 def test_one_sample_is_enough_and_the_end_holds(ride: Ride, every: Every, profile: Profile) -> None:

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from canassist.model import Event, EventKind
-from canassist.physics import engine_stands, supply_limits_hold
+from canassist.physics import engine_stands, nominal_share, supply_limits_hold
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Profile, Timeline
+    from canassist.physics import LifeOfRide
 
+Span = tuple[float, float]
 SPEED_CHANNELS: Final = frozenset({"vehicle_speed", "engine_speed"})
 SIGNAL_KINDS: Final = frozenset(
     {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
@@ -23,21 +25,30 @@ SIGNAL_KINDS: Final = frozenset(
 
 
 class Available(NamedTuple):
-    """Samples of the channel that shows available assist: times, and where it was full."""
+    """Samples of the channel that shows available assist.
+
+    Times, assist in % of what the module's law leaves, and where that was full.
+    """
 
     time_s: FloatArray
+    available_pct: FloatArray
     full: BoolArray
+    stale_after_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DerateScene:
     """Everything that may reduce assist, at the samples of the channel that shows it.
 
-    ``full`` tells where full assist was available. A line is known where the profile gives
-    it or the ride showed it; else it is the default, and only holds on a 12 V supply.
+    A line is known where the profile gives it or the ride showed it; else it is the
+    default, and only holds on a 12 V supply. ``volt_share`` is the nominal supply over 12 V.
+    ``bad_spans`` tells where a channel was lost, stuck or jumped.
     """
 
-    time_s: FloatArray
+    timeline: Timeline
+    profile: Profile
+    life: LifeOfRide
+    assist: Available
     temperature_c: FloatArray
     supply_v: FloatArray
     speed_kph: FloatArray
@@ -45,17 +56,29 @@ class DerateScene:
     engine_known: bool
     speed_bad: BoolArray
     too_high: BoolArray
-    full: BoolArray
+    bad_spans: tuple[tuple[str, float, float], ...]
     lines: LimitLines
     heat_line_known: bool
     supply_line_known: bool
     supply_line_holds: bool
+    volt_share: float
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Return the times of the samples, in s."""
+        return self.assist.time_s
+
+    @property
+    def full(self) -> BoolArray:
+        """Return where full assist was available."""
+        return self.assist.full
 
     @staticmethod
-    def of(
+    def of(  # noqa: PLR0913, PLR0917 - what a ride has
         timeline: Timeline,
         profile: Profile,
         physics: Physics,
+        life: LifeOfRide,
         signal_events: Sequence[Event],
         assist: Available,
     ) -> DerateScene:
@@ -65,34 +88,55 @@ class DerateScene:
         time_s, lines = assist.time_s, physics.limit_lines
         supply_v = value_at(timeline, "supply_voltage", time_s)
         high_holds = supply_limits_hold(timeline, profile, "overvoltage_v")
+        bad = _bad_spans(timeline, signal_events)
         return DerateScene(
-            time_s=time_s,
+            timeline=timeline,
+            profile=profile,
+            life=life,
+            assist=assist,
             temperature_c=value_at(timeline, "module_temperature", time_s),
             supply_v=supply_v,
             speed_kph=value_at(timeline, "vehicle_speed", time_s),
             engine_off=engine_stands(timeline, time_s),
             engine_known=timeline.has("engine_speed"),
-            speed_bad=_bad_speed(timeline, signal_events, time_s),
+            speed_bad=_inside(time_s, [(a, b) for name, a, b in bad if name in SPEED_CHANNELS]),
             too_high=(supply_v > profile.limits.overvoltage_v) & high_holds,
-            full=assist.full,
+            bad_spans=bad,
             lines=lines,
             heat_line_known=lines.temperature_from != "assumed",
             supply_line_known=lines.supply_from != "assumed",
             supply_line_holds=lines.supply_from == "ride"
             or supply_limits_hold(timeline, profile, "derate_start_v", "derate_zero_v"),
+            volt_share=nominal_share(timeline, profile),
+        )
+
+    def bad_within(self, names: frozenset[str], window_s: Span) -> bool:
+        """Tell whether one of these channels was lost, stuck or jumped in a window."""
+        return any(
+            name in names and start_s <= window_s[1] and window_s[0] <= end_s
+            for name, start_s, end_s in self.bad_spans
         )
 
 
-def _bad_speed(timeline: Timeline, signal_events: Sequence[Event], time_s: FloatArray) -> BoolArray:
-    """Tell where road or engine speed was lost, stuck, jumping, or its bus silent."""
+def _bad_spans(
+    timeline: Timeline, signal_events: Sequence[Event]
+) -> tuple[tuple[str, float, float], ...]:
+    """Return where channels were lost, stuck, jumping, or the bus of a speed silent."""
     spans = [
-        (event.start_s, event.until(np.inf))
+        (event.channel or "", event.start_s, event.until(np.inf))
         for event in signal_events
-        if event.kind in SIGNAL_KINDS and event.channel in SPEED_CHANNELS
+        if event.kind in SIGNAL_KINDS
     ]
-    buses = {channel.source.bus for name in SPEED_CHANNELS if (channel := timeline.get(name))}
-    spans += [(start_s, end_s) for bus, start_s, end_s in timeline.bus.bus_gaps if bus in buses]
-    bad = np.zeros(len(time_s), dtype=np.bool_)
+    for name in SPEED_CHANNELS:
+        channel = timeline.get(name)
+        if channel is not None:
+            gaps = timeline.bus.bus_gaps
+            spans += [(name, a, b) for bus, a, b in gaps if bus == channel.source.bus]
+    return tuple(spans)
+
+
+def _inside(time_s: FloatArray, spans: Sequence[Span]) -> BoolArray:
+    inside = np.zeros(len(time_s), dtype=np.bool_)
     for start_s, end_s in spans:
-        bad |= (time_s >= start_s) & (time_s <= end_s)
-    return bad
+        inside |= (time_s >= start_s) & (time_s <= end_s)
+    return inside

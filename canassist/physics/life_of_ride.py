@@ -1,0 +1,178 @@
+"""The life around a ride: key, engine, units that wake and sleep, the log's ends."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from canassist.physics.engine import STARTED_RPM
+from canassist.physics.module_carriers import module_carriers, module_silences
+from canassist.timeline import value_at
+
+if TYPE_CHECKING:
+    from canassist.model import IdStats, Timeline
+    from canassist.physics.module_carriers import ModuleSilence
+
+ROLLING_KPH: Final = 3.0
+"""Above this road speed the vehicle rolls: slower, a coarse or noisy signal may not tell."""
+
+SLEEP_S: Final = 2.0
+"""Units fall asleep, and the engine stops, this near to each other at key-off (the contract's
+figure)."""
+
+ASLEEP_S: Final = 1.0
+"""A unit that is silent for less is not asleep."""
+
+ASLEEP_SHARE: Final = 0.2
+"""Share of the other units' messages that must fall silent along, at key-off ..."""
+
+FEW_IDS: Final = 5
+"""... of fewer than this, one will do; else two or more."""
+
+SAME_S: Final = 0.05
+"""Messages that fall silent and come back this close together are of one unit."""
+
+SPEEDS: Final = (
+    "vehicle_speed",
+    "wheel_speed_fl",
+    "wheel_speed_fr",
+    "wheel_speed_rl",
+    "wheel_speed_rr",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LifeOfRide:
+    """When the vehicle lived, as far as the log tells; times in s.
+
+    Attributes
+    ----------
+    has_engine : bool or None
+        An engine was seen running; None where the log cannot tell.
+    last_alive_s : float or None
+        Last moment at which the engine ran or the vehicle rolled; None where neither is seen.
+    engine_starts_s, engine_stops_s : tuple of float
+        When engine speed passed 500 rpm upwards, and when it came back below or fell silent.
+    silences : tuple of ModuleSilence
+        Where all of the module's messages were silent together, and came back.
+    module_start_s, module_end_s : float or None
+        Its first and last message; None where it sends none that is known.
+    """
+
+    log_end_s: float
+    has_engine: bool | None
+    last_alive_s: float | None
+    engine_starts_s: tuple[float, ...]
+    engine_stops_s: tuple[float, ...]
+    silences: tuple[ModuleSilence, ...]
+    module_start_s: float | None
+    module_end_s: float | None
+    ids: tuple[IdStats, ...] = ()
+
+    def after_ride(self, at_s: float) -> bool:
+        """Tell whether something that begins then belongs to the end of the ride.
+
+        In a log in which the engine ran or the vehicle rolled, what begins within 2 s of
+        the last moment that they did, or later, is held against nothing.
+        """
+        return self.last_alive_s is not None and at_s >= self.last_alive_s - SLEEP_S
+
+    def engine_turns_off(self, at_s: float) -> bool:
+        """Tell whether the engine stopped within 2 s of this moment."""
+        return any(abs(stop_s - at_s) <= SLEEP_S for stop_s in self.engine_stops_s)
+
+    def key_cycle(self, start_s: float, end_s: float) -> bool:
+        """Tell whether the engine stopped, or other units fell asleep, as a silence began."""
+        return self.engine_turns_off(start_s) or self.units_fall_asleep(start_s, end_s)
+
+    def units_fall_asleep(self, start_s: float, end_s: float | None = None) -> bool:
+        """Tell whether units fell asleep within 2 s of this moment.
+
+        Messages that are silent just as long as the span, from beginning to end, are of the
+        same unit and do not count.
+        """
+        others = [item for item in self.ids if not _silent_with(item, start_s, end_s)]
+        asleep = sum(_falls_asleep(item, start_s, self.log_end_s) for item in others)
+        needed = 1 if len(others) < FEW_IDS else max(2, math.ceil(ASLEEP_SHARE * len(others)))
+        return asleep >= needed
+
+
+def life_of_ride(timeline: Timeline) -> LifeOfRide:
+    """Find when the engine ran, the vehicle rolled, the module sent and units slept."""
+    starts_s, stops_s = _engine_turns(timeline)
+    carriers = module_carriers(timeline)
+    own = {channel.source for channel in carriers}
+    first = min((float(one.time_s[0]) for one in carriers), default=None)
+    last = max((float(one.time_s[-1]) for one in carriers), default=None)
+    engine = timeline.get("engine_speed")
+    ran = engine is not None and bool((engine.valid()[1] > STARTED_RPM).any())
+    return LifeOfRide(
+        log_end_s=timeline.duration_s,
+        has_engine=True if ran else None,
+        last_alive_s=_last_alive(timeline),
+        engine_starts_s=starts_s,
+        engine_stops_s=stops_s,
+        silences=module_silences(timeline),
+        module_start_s=first,
+        module_end_s=last,
+        ids=tuple(
+            item for item in timeline.bus.ids if item.source not in own and item.period_s > 0.0
+        ),
+    )
+
+
+def _engine_turns(timeline: Timeline) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return when engine speed passed 500 rpm upwards, and when it left it or fell silent."""
+    channel = timeline.get("engine_speed")
+    if channel is None:
+        return (), ()
+    time_s, speed_rpm = channel.valid()
+    runs = speed_rpm > STARTED_RPM
+    edges = np.flatnonzero(np.diff(runs)) + 1
+    starts = [float(time_s[row]) for row in edges if runs[row]]
+    stops = [float(time_s[row]) for row in edges if not runs[row]]
+    late = np.diff(time_s, append=timeline.duration_s) > channel.stale_after_s
+    stops += [float(time_s[row]) for row in np.flatnonzero(late & runs)]
+    return tuple(starts), tuple(sorted(stops))
+
+
+def _last_alive(timeline: Timeline) -> float | None:
+    last: list[float] = []
+    engine = timeline.get("engine_speed")
+    if engine is not None:
+        time_s, speed_rpm = engine.valid()
+        last += time_s[speed_rpm > STARTED_RPM][-1:].tolist()
+    for name in SPEEDS:
+        channel = timeline.get(name)
+        if channel is not None:
+            time_s, speed_kph = channel.valid()
+            last += time_s[speed_kph > ROLLING_KPH][-1:].tolist()
+    return max(last, default=None)
+
+
+def _silent_with(item: IdStats, start_s: float, end_s: float | None) -> bool:
+    """Tell whether a message is silent from the beginning to the end of a span, as one unit is."""
+    if end_s is None:
+        return False
+    near_s = SAME_S + 2.0 * item.period_s
+    return any(
+        abs(begin_s - start_s) <= near_s and abs(back_s - end_s) <= near_s
+        for begin_s, back_s in item.silences
+    )
+
+
+def _falls_asleep(item: IdStats, at_s: float, log_end_s: float) -> bool:
+    """Tell whether a message fell silent within 2 s of a moment, for a second or more."""
+    spans = [*item.silences, (item.last_s, log_end_s)]
+    least_s = max(ASLEEP_S, 5.0 * item.period_s)
+    return any(
+        abs(start_s - at_s) <= SLEEP_S and end_s - start_s >= least_s for start_s, end_s in spans
+    )
+
+
+def rolling(timeline: Timeline, at_s: float) -> bool:
+    """Tell whether the vehicle is known to roll at a moment."""
+    return bool(value_at(timeline, "vehicle_speed", np.array([at_s]))[0] > ROLLING_KPH)
