@@ -60,7 +60,7 @@ def find_events(timeline: Timeline, profile: Profile, physics: Physics) -> tuple
         *restarts,
         *signals,
         *find_log_gaps(timeline),
-        *find_disturbances(timeline),
+        *find_disturbances(timeline, life),
         *find_trouble_codes(timeline),
         *find_derates(measured, profile, physics, life, signals),
         *find_undervoltage(measured, profile, physics, life),

@@ -35,18 +35,18 @@ def find_log_gaps(timeline: Timeline) -> list[Event]:
     ]
 
 
-def find_disturbances(timeline: Timeline) -> list[Event]:
+def find_disturbances(timeline: Timeline, life: LifeOfRide) -> list[Event]:
     """Find error frames, 3 or more and less than 1 s apart, and buses that fell silent.
 
     Error frames of a file whose data is known to be damaged are no sign of the bus: torn
-    data reads as error frames easily.
+    data reads as error frames easily. As the bus wakes up they are a note.
 
     Returns
     -------
     list of Event
         ``measured`` holds ``error_frames``, or ``silent_s`` and the bus.
     """
-    found = [] if timeline.bus.doubtful else [*_error_runs(timeline.bus.error_time_s)]
+    found = [] if timeline.bus.doubtful else [*_error_runs(timeline.bus.error_time_s, life)]
     for bus, start_s, end_s in timeline.bus.bus_gaps:
         names = timeline.bus.buses
         name = names[bus] if bus < len(names) else str(bus)
@@ -61,7 +61,7 @@ def find_disturbances(timeline: Timeline) -> list[Event]:
     return found
 
 
-def _error_runs(time_s: FloatArray) -> Iterator[Event]:
+def _error_runs(time_s: FloatArray, life: LifeOfRide) -> Iterator[Event]:
     if not len(time_s):
         return
     edges = np.flatnonzero(np.diff(time_s) >= JOIN_S) + 1
@@ -71,6 +71,7 @@ def _error_runs(time_s: FloatArray) -> Iterator[Event]:
                 kind=EventKind.BUS_DISTURBANCE,
                 start_s=float(part[0]),
                 end_s=float(part[-1]),
+                severity=Severity.NOTE if life.wakes_up(float(part[-1])) else Severity.WARNING,
                 measured={"error_frames": float(len(part))},
                 expected={"error_frames": float(ERRORS_LEAST - 1)},
             )
@@ -86,7 +87,8 @@ def find_restarts(life: LifeOfRide) -> list[Event]:
     -------
     list of Event
         From the last message before to the first after, in time order. ``measured`` holds
-        ``silent_s``, and ``when`` = ``"key_cycle"`` where it is one.
+        ``silent_s``, and ``when``: ``"key_cycle"`` where it is one, ``"cranking"`` while the
+        starter turns.
     """
     return [_restart(silence, life) for silence in life.silences]
 
@@ -94,13 +96,14 @@ def find_restarts(life: LifeOfRide) -> list[Event]:
 def _restart(silence: ModuleSilence, life: LifeOfRide) -> Event:
     measured: dict[str, float | str] = {"silent_s": silence.end_s - silence.start_s}
     key_cycle = life.key_cycle(silence.start_s, silence.end_s)
-    if key_cycle:
-        measured["when"] = "key_cycle"
+    cranked = life.starter_turns(silence.start_s)
+    if key_cycle or cranked:
+        measured["when"] = "key_cycle" if key_cycle else "cranking"
     return Event(
         kind=EventKind.MODULE_RESTART,
         start_s=silence.start_s,
         end_s=silence.end_s,
-        severity=Severity.NOTE if key_cycle else Severity.SERIOUS,
+        severity=Severity.NOTE if key_cycle or cranked else Severity.SERIOUS,
         measured=measured,
         expected={"silent_s": silence.shortest_s},
     )

@@ -35,6 +35,10 @@ same moment. Common practice, no source."""
 BREAK_DEPTH_V: Final = 7.0
 """A break takes the supply below this: no load of a running vehicle does (a cold crank may)."""
 
+SLOW_S: Final = 0.12
+"""Of a supply sampled more seldom, a sample low by chance tells no break unless it is that deep:
+what current did meanwhile is not seen. Common practice, no source."""
+
 BREAK_SHARE: Final = 0.5
 """System voltage that falls with the module's by this share of it means a load, no break."""
 
@@ -212,7 +216,8 @@ def _engine_stands(scene: DipScene, start_s: float) -> bool | None:
     known = scene.engine_rpm[rows][~np.isnan(scene.engine_rpm[rows])]
     if len(known):
         return bool(known[-1] <= STARTED_RPM)
-    stopped = [s for s in scene.life.engine_stops_s if s <= start_s]
+    ends = (*scene.life.engine_stops_s, *scene.life.engine_silent_s)
+    stopped = [s for s in ends if s <= start_s]
     started = [s for s in scene.life.engine_starts_s if s <= start_s]
     if stopped and max(stopped) >= max(started, default=0.0):
         return True
@@ -247,12 +252,18 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
     if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
         return False
     deep = lowest_v < BREAK_DEPTH_V * scene.volt_share
+    if period_s > SLOW_S and not deep:
+        return False
+    return _not_by_load(scene, before, dip, deep=deep)
+
+
+def _not_by_load(scene: DipScene, before: slice, dip: slice, *, deep: bool) -> bool:
+    """Tell whether neither the module's current nor the source explains a fall."""
     beyond_v = _beyond_current(scene, before, dip)
     if beyond_v is None:
         return _system_holds(scene, before, dip, deep)
-    if beyond_v < BREAK_FALL_V * scene.volt_share:
-        return False
-    return _system_holds(scene, before, dip, True)
+    fell_enough = beyond_v >= BREAK_FALL_V * scene.volt_share
+    return fell_enough and _system_holds(scene, before, dip, True)
 
 
 def _beyond_current(scene: DipScene, before: slice, dip: slice) -> float | None:

@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics.engine import STARTED_RPM
+from canassist.physics.engine import STARTED_RPM, StarterTurn, starter_turns
 from canassist.physics.module_carriers import module_carriers, module_silences
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
     from canassist.model import IdStats, Timeline
     from canassist.physics.module_carriers import ModuleSilence
+
+STARTER_TAIL_S: Final = 0.5
+"""The supply comes back this long after the starter let go."""
 
 ROLLING_KPH: Final = 3.0
 """Above this road speed the vehicle rolls: slower, a coarse or noisy signal may not tell."""
@@ -55,7 +58,9 @@ class LifeOfRide:
     last_alive_s : float or None
         Last moment at which the engine ran or the vehicle rolled; None where neither is seen.
     engine_starts_s, engine_stops_s : tuple of float
-        When engine speed passed 500 rpm upwards, and when it came back below or fell silent.
+        When engine speed passed 500 rpm upwards, and when it came back below.
+    engine_silent_s : tuple of float
+        When engine speed fell silent with the engine running.
     silences : tuple of ModuleSilence
         Where all of the module's messages were silent together, and came back.
     module_start_s, module_end_s : float or None
@@ -67,10 +72,13 @@ class LifeOfRide:
     last_alive_s: float | None
     engine_starts_s: tuple[float, ...]
     engine_stops_s: tuple[float, ...]
+    engine_silent_s: tuple[float, ...]
     silences: tuple[ModuleSilence, ...]
     module_start_s: float | None
     module_end_s: float | None
     ids: tuple[IdStats, ...] = ()
+    starter: tuple[StarterTurn, ...] = ()
+    bus_begins_s: tuple[float, ...] = ()
 
     def after_ride(self, at_s: float) -> bool:
         """Tell whether something that begins then belongs to the end of the ride.
@@ -81,8 +89,17 @@ class LifeOfRide:
         return self.last_alive_s is not None and at_s >= self.last_alive_s - SLEEP_S
 
     def engine_turns_off(self, at_s: float) -> bool:
-        """Tell whether the engine stopped within 2 s of this moment."""
-        return any(abs(stop_s - at_s) <= SLEEP_S for stop_s in self.engine_stops_s)
+        """Tell whether the engine stopped, or its unit fell silent, within 2 s of this moment."""
+        stops = (*self.engine_stops_s, *self.engine_silent_s)
+        return any(abs(stop_s - at_s) <= SLEEP_S for stop_s in stops)
+
+    def starter_turns(self, at_s: float) -> bool:
+        """Tell whether the starter turned at this moment, or just let go."""
+        return any(turn.start_s <= at_s <= turn.end_s + STARTER_TAIL_S for turn in self.starter)
+
+    def wakes_up(self, at_s: float) -> bool:
+        """Tell whether the bus had just begun to live: at the log's begin, or after a silence."""
+        return any(0.0 <= at_s - begin_s <= SLEEP_S for begin_s in (0.0, *self.bus_begins_s))
 
     def key_cycle(self, start_s: float, end_s: float) -> bool:
         """Tell whether the engine stopped, or other units fell asleep, as a silence began."""
@@ -102,7 +119,7 @@ class LifeOfRide:
 
 def life_of_ride(timeline: Timeline) -> LifeOfRide:
     """Find when the engine ran, the vehicle rolled, the module sent and units slept."""
-    starts_s, stops_s = _engine_turns(timeline)
+    starts_s, stops_s, silent_s = _engine_turns(timeline)
     carriers = module_carriers(timeline)
     own = {channel.source for channel in carriers}
     first = min((float(one.time_s[0]) for one in carriers), default=None)
@@ -115,28 +132,34 @@ def life_of_ride(timeline: Timeline) -> LifeOfRide:
         last_alive_s=_last_alive(timeline),
         engine_starts_s=starts_s,
         engine_stops_s=stops_s,
+        engine_silent_s=silent_s,
         silences=module_silences(timeline),
         module_start_s=first,
         module_end_s=last,
+        starter=starter_turns(timeline),
+        bus_begins_s=(
+            *(end_s for _, end_s in timeline.bus.recording_gaps),
+            *(end_s for _, _, end_s in timeline.bus.bus_gaps),
+        ),
         ids=tuple(
             item for item in timeline.bus.ids if item.source not in own and item.period_s > 0.0
         ),
     )
 
 
-def _engine_turns(timeline: Timeline) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return when engine speed passed 500 rpm upwards, and when it left it or fell silent."""
+def _engine_turns(timeline: Timeline) -> tuple[tuple[float, ...], ...]:
+    """Return when engine speed passed 500 rpm, came back below, and fell silent above it."""
     channel = timeline.get("engine_speed")
     if channel is None:
-        return (), ()
+        return (), (), ()
     time_s, speed_rpm = channel.valid()
     runs = speed_rpm > STARTED_RPM
     edges = np.flatnonzero(np.diff(runs)) + 1
     starts = [float(time_s[row]) for row in edges if runs[row]]
     stops = [float(time_s[row]) for row in edges if not runs[row]]
     late = np.diff(time_s, append=timeline.duration_s) > channel.stale_after_s
-    stops += [float(time_s[row]) for row in np.flatnonzero(late & runs)]
-    return tuple(starts), tuple(sorted(stops))
+    silent = [float(time_s[row]) for row in np.flatnonzero(late & runs)]
+    return tuple(starts), tuple(stops), tuple(silent)
 
 
 def _last_alive(timeline: Timeline) -> float | None:

@@ -355,7 +355,7 @@ def test_a_ramp_after_an_engine_start_is_a_note(ride: Ride, every: Every, profil
 def test_an_engine_that_stops_at_rest_is_a_note_wherever_the_vehicle_goes_then(
     ride: Ride, every: Every, profile: Profile
 ) -> None:
-    """It stops at standstill and starts 3 s later; the ramp outlasts it and the vehicle sets off."""
+    """It stops at standstill and starts 3 s later; the ramp outlasts it as the vehicle sets off."""
     channels = _warm(every)
     time_s, rpm = channels["engine_speed"]
     rpm[(time_s > 20.0) & (time_s < 23.0)] = 0.0

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canassist.detect import bus, signals
-from canassist.detect.bus import find_disturbances, find_log_gaps
+from canassist.detect.bus import find_log_gaps
 from canassist.detect.jumps import find_jumps
 from canassist.detect.stuck import find_stuck
 from canassist.detect.trouble_codes import find_trouble_codes
@@ -38,6 +38,11 @@ def find_losses(timeline: Timeline, restarts: Sequence[Event] = ()) -> list[Even
 def find_restarts(timeline: Timeline) -> list[Event]:
     """Find restarts with what the ride tells of its life."""
     return bus.find_restarts(life_of_ride(timeline))
+
+
+def find_disturbances(timeline: Timeline) -> list[Event]:
+    """Find disturbances with what the ride tells of its life."""
+    return bus.find_disturbances(timeline, life_of_ride(timeline))
 
 
 def _without(samples: Samples, start_s: float, end_s: float) -> Samples:
@@ -307,7 +312,7 @@ def _id_stats(
 
 
 def _module(every: Every) -> dict[str, Samples]:
-    """A module of two messages, 20 and 10 a second, and a road speed of another unit."""
+    """Return a module of two messages, 20 and 10 a second, and a road speed of another unit."""
     fast, slow = every(0.05, 60.0), every(0.1, 60.0)
     return {
         "driver_torque": (fast, np.full(len(fast), 1.0)),
@@ -320,7 +325,7 @@ MODULE = ("driver_torque", "module_temperature")
 
 
 def _silent(every: Every, *spans: tuple[float, float]) -> dict[str, Samples]:
-    """The module without what it sent after the begin of each span and before its end."""
+    """Return the module without what it sent after the begin of each span and before its end."""
     channels = _module(every)
     for name in MODULE:
         for start_s, end_s in spans:

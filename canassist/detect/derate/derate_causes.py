@@ -75,9 +75,9 @@ def explain(
     onset = onset_of(scene, rows.start)
     losses = loss_shares(scene, rows, depth_known=depth_known)
     after = what_began(scene, onset)
-    standing = standing_triggers(scene, onset)
+    standing = standing_triggers(scene, onset, back_row=rows.stop if ended else None)
     missing = missing_channels(scene, onset)
-    cause: str | None = _cause(scene, rows, _AtOnset(standing, losses, after, ended))
+    cause: str | None = _cause(scene, rows, _AtOnset(standing, losses, after, ended, depth_known))
     if cause == "unexplained":
         back = bool(after) and comes_back(scene, rows)
         untold = missing or back or not onset.seen or _mode_changed(scene, onset)
@@ -102,6 +102,7 @@ class _AtOnset(NamedTuple):
     losses: LossShares
     after: str
     ended: bool
+    depth_known: bool
 
 
 def _cause(scene: DerateScene, rows: slice, known: _AtOnset) -> str:
@@ -126,16 +127,20 @@ def _by_trigger(scene: DerateScene, rows: slice, known: _AtOnset) -> str:
         return "start_up"
     if "speed_signal" in known.standing and (not lines or known.losses.lines < HALF):
         return "speed_signal"
-    return _of_lines(known.losses, lines) if lines else ""
+    return _of_lines(known, lines) if lines else ""
 
 
-def _of_lines(losses: LossShares, lines: frozenset[str] | set[str]) -> str:
-    """Return heat, supply or both: each alone must explain a quarter to be named beside another."""
-    if losses.of_lines_both():
+def _of_lines(known: _AtOnset, lines: set[str] | frozenset[str]) -> str:
+    """Return heat, supply or both: each alone must explain a quarter to be named beside another.
+
+    Where only a status word tells, each explains all or nothing, and the trigger is named.
+    """
+    both = known.losses.of_lines_both()
+    if both and (known.depth_known or len(lines) > 1):
         return "temperature+voltage"
     if len(lines) == 1:
         return next(iter(lines))
-    share = losses.shares
+    share = known.losses.shares
     return "temperature" if share["temperature"] >= share["voltage"] else "voltage"
 
 

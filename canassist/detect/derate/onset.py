@@ -37,6 +37,9 @@ FAST_S: Final = 0.12
 """A supply sampled at least this often shows any dip that a module debounces: common practice, no
 source."""
 
+RAMP_SAMPLES: Final = 3.0
+"""... and one that has so many samples in a slow fall shows what went with it."""
+
 SLOWEST_S: Final = {
     "module_temperature": 5.0,
     "vehicle_speed": 0.5,
@@ -128,13 +131,17 @@ def values_within(channel: Channel | None, window_s: tuple[float, float]) -> Flo
     return np.asarray(value[~np.isnan(value)])
 
 
-def standing_triggers(scene: DerateScene, onset: Onset) -> tuple[str, ...]:
+def standing_triggers(
+    scene: DerateScene, onset: Onset, *, back_row: int | None = None
+) -> tuple[str, ...]:
     """Return what stands at an onset, by the contract's words.
 
-    What also stands at many moments of full assist is a coincidence and left out.
+    What also stands at many moments of full assist is a coincidence and left out. So is a
+    stopped engine where assist is back (at `back_row`) with the engine still stopped.
     """
     found = []
-    if _engine_off(scene, onset):
+    needs_engine = back_row is None or not scene.engine_off[back_row]
+    if needs_engine and _engine_off(scene, onset):
         found.append("engine_stopped")
     if scene.too_high[_rows(scene, onset)].any():
         found.append("overvoltage")
@@ -240,7 +247,7 @@ def _tells(scene: DerateScene, name: str, onset: Onset) -> bool:
     channel = scene.timeline.get(name)
     if channel is None or channel.stands_in or channel.doubt:
         return False
-    slowest_s = SLOWEST_S.get(name, max(FAST_S, onset.lasts_s))
+    slowest_s = SLOWEST_S.get(name, max(FAST_S, onset.lasts_s / RAMP_SAMPLES))
     if not channel.period_s <= slowest_s + TIME_STEP_S:
         return False
     if scene.bad_within(frozenset({name}), onset.window_s):
