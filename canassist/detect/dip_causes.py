@@ -168,7 +168,8 @@ def _volts_per_load(
     if path is None or name != "module_current" or path.method == "motor_power":
         return shown
     source = SOURCE_OHM if path.source_ohm is None else max(path.source_ohm.value, 0.0)
-    return float(np.fmax(shown, path.path_ohm.high + source))
+    ohm = min(path.path_ohm.high, 2.0 * max(path.path_ohm.value, 0.0))
+    return float(np.fmax(shown, ohm + source))
 
 
 SOURCE_OHM: Final = 0.02

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import Event, EventKind
-from canassist.timeline import TIME_STEP_S
+from canassist.timeline import TIME_STEP_S, value_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,6 +22,12 @@ LASTS_S: Final = 0.2
 
 WAKE_S: Final = 1.0
 """A unit that has just woken up may send placeholders for this long."""
+
+SPIN_S: Final = 0.3
+"""A wheel's own signal shows a step this long before or after."""
+
+SPIN_SHARE: Final = 0.5
+"""A wheel that makes this share of the step makes it."""
 
 RETURN_S: Final = 5.0
 """A step back to the level from before within this time is the same jump's return."""
@@ -44,8 +50,25 @@ def find_jumps(timeline: Timeline, profile: Profile, stuck: Sequence[Event] = ()
         channel = timeline.get(name)
         if channel is not None:
             freed = {event.end_s for event in stuck if event.channel == name}
-            found += [e for e in _jumps(channel, limit, unit) if e.start_s not in freed]
+            found += [
+                event
+                for event in _jumps(channel, limit, unit)
+                if event.start_s not in freed and not _spin(event, timeline)
+            ]
     return found
+
+
+def _spin(event: Event, timeline: Timeline) -> bool:
+    """Tell whether a wheel made the same step: it spins or locks, and the signal is true."""
+    if event.channel != "vehicle_speed":
+        return False
+    at_s = np.array([event.start_s - SPIN_S, event.start_s + SPIN_S])
+    step = float(event.measured["step_kph"])
+    for place in ("fl", "fr", "rl", "rr"):
+        before, after = value_at(timeline, f"wheel_speed_{place}", at_s)
+        if (after - before) * np.sign(step) >= SPIN_SHARE * abs(step):
+            return True
+    return False
 
 
 def _limits(limits: Limits) -> tuple[tuple[str, float, str], ...]:

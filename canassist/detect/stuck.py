@@ -94,6 +94,9 @@ MISSES: Final = 4.0
 
 NO_ASSIST_PCT: Final = 5.0
 
+ROLLS_KPH: Final = 3.0
+"""A wheel whose speed moves by this rolls."""
+
 
 def find_stuck(
     timeline: Timeline, profile: Profile, thermal: ThermalFit | None = None
@@ -208,8 +211,36 @@ def _fit_to_speak(
         return ()
     if level == 0.0 and name in REST_ZERO:
         turning = REST_ZERO - {"engine_speed"}
-        return tuple(witness for witness in witnesses if witness.channel in turning)
+        return tuple(
+            witness
+            for witness in witnesses
+            if witness.channel in turning and not _may_spin(timeline, name, span_s)
+        )
     return witnesses
+
+
+def _may_spin(timeline: Timeline, name: str, span_s: tuple[float, float]) -> bool:
+    """Tell whether what stands may stand in truth while other wheels spin, or turn in the air.
+
+    Only wheels of both ends of the vehicle, or one of the same end, speak against a standing
+    speed.
+    """
+    moved = {
+        place
+        for place in ("fl", "fr", "rl", "rr")
+        if _range(timeline, f"wheel_speed_{place}", span_s) >= ROLLS_KPH
+    }
+    if name.startswith("wheel_speed_"):
+        end = name[-2]
+        return not any(place[0] == end for place in moved) and not _both_sides(moved)
+    return not any(place[0] == "f" for place in moved) or not any(
+        place[0] == "r" for place in moved
+    )
+
+
+def _both_sides(moved: set[str]) -> bool:
+    """Tell whether wheels of both sides roll: one axle alone with its brake locked does not."""
+    return len({place[1] for place in moved}) > 1 and len(moved) > 1
 
 
 def _moved(

@@ -353,7 +353,7 @@ class SupplyPath:
     method : str
         ``"difference"`` (system minus module voltage on module current),
         ``"fast_split"`` (steps of module voltage on steps of current) or
-        ``"motor_power"`` (module current guessed from the motor; at most weak).
+        ``"motor_power"`` (guessed from the motor; in results of version 0.1 only).
     path_ohm : Estimate
         Wiring, connectors and grounds together.
     source_ohm : Estimate or None
@@ -523,6 +523,22 @@ class TorqueRest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ColdStart:
+    """The module's temperature at a cold start, against air and coolant.
+
+    ``apart_k`` is how far it reads above the nearer one of them (``reference`` names one);
+    ``believable`` is False where no rest or sun explains that: the sensor is asked first,
+    and nothing that rests on the module's temperature is sure.
+    """
+
+    module_c: float
+    reference_c: float
+    reference: str
+    apart_k: float
+    believable: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Effort:
     """How hard the steering was for what was ridden.
 
@@ -547,4 +563,5 @@ class Physics:
     cranks: tuple[CrankFit, ...] = ()
     torque_rest: TorqueRest | None = None
     effort: Effort | None = None
+    cold_start: ColdStart | None = None
     learned_notes: tuple[str, ...] = ()

@@ -26,13 +26,19 @@ LEAST_SAMPLES: Final = 50
 
 
 def fit_effort(timeline: Timeline, profile: Profile, assist: AssistFit | None) -> Effort | None:
-    """Measure effort in slow steering; None without driver torque and road speed."""
+    """Measure effort in slow steering at full assist; None without driver torque and road speed.
+
+    With assist reduced the rider works harder, and that says nothing on the linkage. Where
+    no channel tells how much assist is available, all slow steering counts.
+    """
     torque = timeline.get("driver_torque")
     if torque is None or not timeline.has("vehicle_speed"):
         return None
     time_s, torque_nm = torque.valid()
     speed_kph = value_at(timeline, "vehicle_speed", time_s)
     slow = (speed_kph < profile.limits.slow_kph) & (np.abs(torque_nm) > STEERING_NM)
+    if timeline.has("assist_limit"):
+        slow &= value_at(timeline, "assist_limit", time_s) >= profile.limits.full_assist_pct
     if slow.sum() < LEAST_SAMPLES:
         return None
     time_s, torque_nm = time_s[slow], np.abs(torque_nm[slow])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canassist.model import Physics
 from canassist.physics.assist_fit import fit_assist
 from canassist.physics.charging import fit_charging
+from canassist.physics.cold_start import cold_start
 from canassist.physics.cranks import fit_cranks
 from canassist.physics.effort import fit_effort
 from canassist.physics.limit_learning import learn_lines
@@ -42,5 +43,6 @@ def study(timeline: Timeline, profile: Profile) -> Physics:
         cranks=fit_cranks(timeline),
         torque_rest=fit_torque_rest(timeline),
         effort=fit_effort(timeline, profile, assist),
+        cold_start=cold_start(timeline),
         learned_notes=profile.notes,
     )

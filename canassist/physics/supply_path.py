@@ -9,6 +9,7 @@ import numpy as np
 
 from canassist.model import Estimate, Points, SupplyPath
 from canassist.physics.engine import STARTED_RPM, starter_turns, within
+from canassist.physics.module_carriers import module_silences
 from canassist.stats import (
     best_split,
     block_sums,
@@ -45,9 +46,6 @@ settle within a few rounds, from coarse to fine."""
 SOUND_SOURCE_OHM: Final = 0.02
 """Inner resistance of a sound battery at most (5 to 20 milliohms, from memory)."""
 
-WINDING_OHM: Final = 0.1
-"""Assumed resistance of an assist motor with its bridge: common practice, no source."""
-
 CHANGE_LEAVES: Final = 0.2
 """A path has changed on the way where two levels leave at most this of the squared error ..."""
 
@@ -57,8 +55,12 @@ CHANGE_OHM: Final = 0.008
 MOST_POINTS: Final = 2000
 """Points that are kept for drawing."""
 
-GUESS_SPREAD: Final = 0.5
-"""What is guessed from the motor may be off by this share either way."""
+CONTACT_S: Final = 0.5
+"""So long before and after a silence of the module, a contact that opens or closes is no path."""
+
+LEAST_SHARE: Final = 0.5
+"""A supply below this share of its median is a contact that opens: no path under load loses so
+much while the module still works (common practice, no source)."""
 
 AFTER_START_S: Final = 1.0
 """The starter's tail is left out for this long."""
@@ -91,8 +93,7 @@ def fit_supply_path(timeline: Timeline, profile: Profile) -> SupplyPath | None:
     With system voltage the drop between both is set against module current. Without it,
     fast steps of module voltage on steps of current are used where the alternator holds
     the level; where the battery gives current, its inner resistance is in the slope too,
-    and the difference of both slopes is the source. Without module current a guess is
-    made from the motor.
+    and the difference of both slopes is the source. Nothing is guessed from the motor.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def fit_supply_path(timeline: Timeline, profile: Profile) -> SupplyPath | None:
         return None
     rows = _rows(timeline, "module_current")
     if rows is None:
-        return _guess(timeline)
+        return None
     return _difference(timeline) or _fast_split(timeline, rows, profile)
 
 
@@ -129,6 +130,9 @@ def _rows(timeline: Timeline, current: str, *, with_system: bool = False) -> _Ro
     use = ~np.isnan(np.sum(list(columns.values()), axis=0))
     for turn in starter_turns(timeline):
         use &= (time_s < turn.start_s) | (time_s >= turn.end_s + AFTER_START_S)
+    for silence in module_silences(timeline):
+        use &= (time_s < silence.start_s - CONTACT_S) | (time_s > silence.end_s + CONTACT_S)
+    use &= columns["supply_voltage"] >= LEAST_SHARE * _usual(columns["supply_voltage"])
     nothing = np.full(len(time_s), np.nan)
     return _Rows(
         time_s=time_s[use],
@@ -137,6 +141,12 @@ def _rows(timeline: Timeline, current: str, *, with_system: bool = False) -> _Ro
         current_a=columns[current][use],
         engine_rpm=value_at(timeline, "engine_speed", time_s[use]),
     )
+
+
+def _usual(supply_v: FloatArray) -> float:
+    """Return the supply's median, 0 where it has no value."""
+    known = supply_v[~np.isnan(supply_v)]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _difference(timeline: Timeline) -> SupplyPath | None:
@@ -292,24 +302,6 @@ def _less(both: Estimate, one: Estimate) -> Estimate:
         unit=both.unit,
         count=min(both.count, one.count),
     )
-
-
-def _guess(timeline: Timeline) -> SupplyPath | None:
-    """Guess module current from motor current by electrical power; weak by nature."""
-    rows = _rows(timeline, "motor_current")
-    if rows is None:
-        return None
-    fed = rows.module_v > 0.0  # through a break the motor draws nothing
-    rows = rows.only(fed)
-    if not len(rows.time_s):
-        return None
-    guessed = replace(rows, current_a=rows.current_a**2 * WINDING_OHM / rows.module_v)
-    slope = _slope_of(guessed, np.ones(len(rows.time_s), dtype=np.bool_), float("inf"))
-    if slope is None:
-        return None
-    off = GUESS_SPREAD * abs(slope.value)
-    wide = replace(slope, low=slope.low - off, high=slope.high + off)
-    return _path("motor_power", wide, None, guessed, rows.module_v)
 
 
 def _path(

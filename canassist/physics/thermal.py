@@ -20,6 +20,13 @@ STEP_S: Final = 1.0
 LEAST_STEPS: Final = 60
 """Fewer averages than this show no time constant."""
 
+REPEATS_S: Final = 20.0
+REPEATS_TIMES: Final = 4.0
+REPEATS_USUAL: Final = 0.9
+LEAST_RUNS: Final = 20
+"""A value repeated for longer than this, and than so many times what nine tenths of the repeats
+last, is left out; with fewer repeats nothing is usual. Common practice, no source."""
+
 LEAST_RISE_K: Final = 3.0
 """A temperature that moved less says nothing on what heats it."""
 
@@ -113,10 +120,26 @@ def fit_thermal(timeline: Timeline, profile: Profile, lines: LimitLines) -> Ther
 
 def _averages(temperature: Channel, current: Channel, end_s: float) -> _Grid:
     count = max(int(end_s / STEP_S), 1)
-    heat = _binned(*temperature.valid(), count)
+    heat = _binned(*_moving(temperature), count)
     time_s, value = current.valid()
     middle_s = (np.arange(count, dtype=np.float64) + 0.5) * STEP_S
     return _Grid(middle_s, heat, _binned(time_s, value**2, count))
+
+
+def _moving(temperature: Channel) -> tuple[FloatArray, FloatArray]:
+    """Return the samples without stretches that repeat one value far longer than others do.
+
+    A reading that is stuck would bend the very model that is to tell that it is.
+    """
+    time_s, value = temperature.valid()
+    first = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0.0) + 1))
+    stop = np.append(first[1:], len(value))
+    if len(first) < LEAST_RUNS:
+        return time_s, value
+    lasts_s = time_s[stop - 1] - time_s[first]
+    bound_s = max(REPEATS_S, REPEATS_TIMES * float(np.quantile(lasts_s, REPEATS_USUAL)))
+    keep = np.repeat(lasts_s <= bound_s, stop - first)
+    return time_s[keep], value[keep]
 
 
 def _binned(time_s: FloatArray, value: FloatArray, count: int) -> FloatArray:

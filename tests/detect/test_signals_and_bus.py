@@ -461,3 +461,46 @@ def test_gaps_and_codes_are_passed_on(ride: Ride, every: Every) -> None:
     assert (gap.start_s, gap.end_s, gap.severity) == (10.0, 12.0, Severity.NOTE)
     (seen,) = find_trouble_codes(timeline)
     assert (seen.code, seen.start_s, seen.end_s) == ("U0131", 3.0, 9.0)
+
+
+# -- wheels as witnesses ------------------------------------------------------------------------
+
+
+def _wheels(every: Every, *moving: str) -> dict[str, Samples]:
+    """Return a road speed of 0 while these wheels turn, up and down, and the others stand."""
+    time_s = every(0.05, 60.0)
+    channels = {"vehicle_speed": (time_s, np.full(len(time_s), 10.0))}
+    turning = 20.0 + 8.0 * np.sin(time_s)
+    standing = (time_s > 20.0) & (time_s < 40.0)
+    channels["vehicle_speed"][1][:] = np.where(standing, 0.0, turning)
+    for place in ("fl", "fr", "rl", "rr"):
+        value = turning if place in moving else np.where(standing, 0.0, turning)
+        channels[f"wheel_speed_{place}"] = (time_s, value.copy())
+    return channels
+
+
+def test_spinning_wheels_of_one_axle_make_no_stuck_speed(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    assert find_stuck(ride(_wheels(every, "rl", "rr")), profile) == []
+    found = find_stuck(ride(_wheels(every, "fl", "fr", "rl", "rr")), profile)
+    assert [event.channel for event in found] == ["vehicle_speed"]
+
+
+def test_a_dead_wheel_signal_beside_a_turning_one_is_stuck(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _wheels(every, "fl", "fr", "rl", "rr")
+    channels["vehicle_speed"] = channels["wheel_speed_fl"]
+    channels["wheel_speed_rl"][1][:] = 0.0
+    found = find_stuck(ride(channels), profile)
+    assert {event.channel for event in found} == {"wheel_speed_rl"}
+
+
+def test_a_step_that_a_wheel_makes_too_is_spin(ride: Ride, every: Every, profile: Profile) -> None:
+    channels = _wheels(every)
+    time_s, speed = channels["vehicle_speed"]
+    speed[:] = np.where((time_s > 30.0) & (time_s < 31.0), 40.0, 10.0)
+    assert len(find_jumps(ride(channels), profile)) == 1
+    channels["wheel_speed_rl"] = (time_s, speed.copy())
+    assert find_jumps(ride(channels), profile) == []

@@ -16,7 +16,13 @@ from canassist.detect.derate.onset import (
     onset_of,
     standing_triggers,
 )
-from canassist.detect.derate.start_up import comes_back, is_start_up, what_began
+from canassist.detect.derate.start_up import (
+    Began,
+    comes_back,
+    coming_up,
+    is_start_up,
+    what_began,
+)
 from canassist.model import Severity
 from canassist.physics import rolling
 from canassist.timeline import value_at
@@ -74,12 +80,13 @@ def explain(
     """
     onset = onset_of(scene, rows.start)
     losses = loss_shares(scene, rows, depth_known=depth_known)
-    after = what_began(scene, onset)
+    began = what_began(scene, onset)
+    after = began.after
     standing = standing_triggers(scene, onset, back_row=rows.stop if ended else None)
     missing = missing_channels(scene, onset)
-    cause: str | None = _cause(scene, rows, _AtOnset(standing, losses, after, ended, depth_known))
+    cause: str | None = _cause(scene, rows, _AtOnset(standing, losses, began, ended, depth_known))
     if cause == "unexplained":
-        back = bool(after) and comes_back(scene, rows)
+        back = bool(after) and comes_back(scene, coming_up(scene, rows, began))
         untold = missing or back or not onset.seen or _mode_changed(scene, onset)
         cause = None if untold else cause
     also = _also(scene, rows, cause, losses) if depth_known else ()
@@ -100,7 +107,7 @@ class _AtOnset(NamedTuple):
 
     standing: tuple[str, ...]
     losses: LossShares
-    after: str
+    began: Began
     ended: bool
     depth_known: bool
 
@@ -122,8 +129,10 @@ def _by_trigger(scene: DerateScene, rows: slice, known: _AtOnset) -> str:
     if first:
         return first
     lines = LINES & set(known.standing)
-    told = known.after != "log_begin" or _lines_told(scene, rows)
-    if known.after in STARTS and not lines and told and is_start_up(scene, rows, known.ended):
+    after = known.began.after
+    told = after != "log_begin" or _lines_told(scene, rows)
+    begins = after in STARTS and not lines and told
+    if begins and is_start_up(scene, rows, known.began, ended=known.ended):
         return "start_up"
     if "speed_signal" in known.standing and (not lines or known.losses.lines < HALF):
         return "speed_signal"

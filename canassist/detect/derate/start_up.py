@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -25,8 +25,6 @@ RAMP_SHARE: Final = 1.5
 RAMP_MOST_S: Final = 60.0
 """... or, without one, this (the contract's figure)."""
 
-GAP_NAMES: Final = {"silence", "engine_start", "log_begin", "gap"}
-
 
 def comes_back(scene: DerateScene, rows: slice) -> bool:
     """Tell whether the limit only climbs from the first sample of a reduction on."""
@@ -34,30 +32,51 @@ def comes_back(scene: DerateScene, rows: slice) -> bool:
     return bool((np.maximum.accumulate(level) - level).max(initial=0.0) <= FALLS_PCT)
 
 
-def what_began(scene: DerateScene, onset: Onset) -> str:
-    """Return what an onset comes after: a silence, engine start or the log's begin; or "".
+class Began(NamedTuple):
+    """What an onset comes after, or "", and from when on the limit comes up, in s."""
 
-    ``"gap"`` is a gap in the limit's own samples that is none of these.
+    after: str
+    at_s: float
+
+
+def what_began(scene: DerateScene, onset: Onset) -> Began:
+    """Return what an onset comes after: a silence, engine start or the log's begin.
+
+    A module that loses its supply may still say so in its last message: it comes up from
+    the end of the silence on. ``"gap"`` is a gap in the limit's own samples that is none
+    of these.
     """
     time_s = scene.time_s
     period_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
     reach_s = max(BEFORE_S, 2.0 * period_s) + TIME_STEP_S
     at_s = onset.at_s
-    if any(s.start_s - reach_s <= at_s and at_s - s.end_s <= reach_s for s in scene.life.silences):
-        return "silence"
+    ends = [
+        s.end_s
+        for s in scene.life.silences
+        if s.start_s - reach_s <= at_s and at_s - s.end_s <= reach_s
+    ]
+    if ends:
+        return Began("silence", max(ends))
     if any(0.0 <= at_s - start_s <= reach_s for start_s in scene.life.engine_starts_s):
-        return "engine_start"
+        return Began("engine_start", at_s)
     if onset.row == 0:
-        return "log_begin"
-    return "" if onset.seen else "gap"
+        return Began("log_begin", at_s)
+    return Began("" if onset.seen else "gap", at_s)
 
 
-def is_start_up(scene: DerateScene, rows: slice, ended: bool) -> bool:
+def coming_up(scene: DerateScene, rows: slice, began: Began) -> slice:
+    """Return the rows of a reduction from where the limit comes up."""
+    first = int(np.searchsorted(scene.time_s, began.at_s - TIME_STEP_S))
+    return slice(min(max(rows.start, first), rows.stop - 1), rows.stop)
+
+
+def is_start_up(scene: DerateScene, rows: slice, began: Began, *, ended: bool) -> bool:
     """Tell whether a limit that comes up after a start does so by itself.
 
     Neither temperature nor supply, where known, may ask for the loss, and it may not last
     longer than the module's ramp.
     """
+    rows = coming_up(scene, rows, began)
     if not comes_back(scene, rows):
         return False
     lost_pct = FULL_PCT - np.minimum(scene.assist.available_pct[rows], FULL_PCT)
