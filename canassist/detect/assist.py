@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.detect.assist_stretches import AssistStretch, Judged, judge, stretches
+from canassist.detect.returning import by_design
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind, Severity
 from canassist.physics import assist_samples
@@ -32,6 +33,9 @@ LEARNED_FACTOR: Final = 1.5
 TORQUE_AROUND_S: Final = 0.15
 """Driver torque must have been absent or opposite this long before and after, so that assist
 that trails behind a quick change of sides is none of it."""
+
+BY_DESIGN_SHARE: Final = 0.6
+"""A stretch is by design where the steering returns, or is braked, over this share of it."""
 
 REST_S: Final = 0.3
 """Assist that rests with the driver for this long parts two uncommanded stretches."""
@@ -63,7 +67,9 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
     -------
     list of Event
         In time order. ``measured`` and ``expected`` hold the mean assist as
-        ``assist_nm`` and their ratio as ``assist_share``.
+        ``assist_nm`` and their ratio as ``assist_share``. Return to centre and damping are by
+        design and left out; without a steering angle they cannot be told apart from
+        uncommanded assist, which ``measured["missing"]`` then says.
     """
     if physics.assist is None or physics.assist.map_from == "none":
         return []
@@ -73,11 +79,11 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
     signs_known = all(
         timeline.channels[name].sign_known for name in ("assist_torque", "driver_torque")
     )
-    nobody = np.zeros(len(samples.time_s), dtype=np.bool_)
-    without = (
-        _uncommanded_samples(samples, physics.assist.driver_deadband_nm) if signs_known else nobody
-    )
-    uncommanded = _uncommanded(samples, without)
+    without = np.zeros(len(samples.time_s), dtype=np.bool_)
+    designed = by_design(timeline, samples.time_s, samples.delivered_nm)
+    if signs_known:
+        without = _uncommanded_samples(samples, physics.assist.driver_deadband_nm)
+    uncommanded = _unasked(_uncommanded(samples, without), without, designed)
     tolerance = profile.limits.assist_tolerance
     if physics.assist.map_from == "ride":
         tolerance *= LEARNED_FACTOR
@@ -94,7 +100,10 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
         found += _one_way(judged, -1, signs_known=signs_known)
         found += _one_way(judged, 1, signs_known=signs_known)
     return sorted(
-        (_event(stretch, cause, samples, judged) for stretch, cause in found),
+        (
+            _event(stretch, cause, samples, judged, told=designed is not None)
+            for stretch, cause in found
+        ),
         key=lambda event: event.start_s,
     )
 
@@ -132,6 +141,21 @@ def _uncommanded(samples: AssistSamples, without: BoolArray) -> list[AssistStret
             continue
         found.append(AssistStretch(int(first), int(stop) - 1, ends, float(seconds)))
     return found
+
+
+def _unasked(
+    found: list[AssistStretch], without: BoolArray, designed: BoolArray | None
+) -> list[AssistStretch]:
+    """Leave out stretches in which the module returns to centre or damps, by design."""
+    if designed is None:
+        return found
+    kept = []
+    for stretch in found:
+        rows = np.arange(stretch.first, stretch.last + 1)
+        rows = rows[without[rows]]
+        if designed[rows].mean() < BY_DESIGN_SHARE:
+            kept.append(stretch)
+    return kept
 
 
 def _off(samples: AssistSamples) -> FloatArray:
@@ -225,11 +249,13 @@ def _long(stretch: AssistStretch) -> bool:
     return stretch.seconds >= STEERING_S - TIME_STEP_S
 
 
-def _event(stretch: AssistStretch, cause: str, samples: AssistSamples, judged: Judged) -> Event:
+def _event(
+    stretch: AssistStretch, cause: str, samples: AssistSamples, judged: Judged, *, told: bool
+) -> Event:
     rows = np.arange(stretch.first, stretch.last + 1)
     if cause != "uncommanded":
         rows = rows[judged.known[rows] & (judged.verdict[rows] != 0)]
-    measured = {
+    measured: dict[str, float] = {
         "assist_nm": _mean_size(samples.delivered_nm[rows]),
         "deviating_s": stretch.seconds,
         "driver_torque_nm": _mean_size(samples.driver_nm[rows]),
@@ -239,13 +265,18 @@ def _event(stretch: AssistStretch, cause: str, samples: AssistSamples, judged: J
     if expected["assist_nm"] > 0.0 and cause != "uncommanded":
         measured["assist_share"] = measured["assist_nm"] / expected["assist_nm"]
         expected["assist_share"] = 1.0
+    untold = cause == "uncommanded" and not told
+    missing: dict[str, str] = {"missing": "steering_angle"} if untold else {}
     return Event(
         kind=EventKind.ASSIST_DEVIATION,
         start_s=float(samples.time_s[stretch.first]),
         end_s=None if stretch.stop is None else float(samples.time_s[stretch.stop]),
         cause=cause,
         severity=Severity.SERIOUS if cause == "uncommanded" else Severity.WARNING,
-        measured={name: value for name, value in measured.items() if not np.isnan(value)},
+        measured={
+            **{name: value for name, value in measured.items() if not np.isnan(value)},
+            **missing,
+        },
         expected={name: value for name, value in expected.items() if not np.isnan(value)},
     )
 

@@ -200,6 +200,38 @@ def test_uncommanded_assist_lasts_0_3_s(
         assert event.start_s == pytest.approx(34.0, abs=0.03)
 
 
+@pytest.mark.parametrize(
+    ("assist_nm", "angle_from", "angle_to", "causes"),
+    [
+        pytest.param(-5.0, 60.0, 0.0, [], id="back to the centre"),
+        pytest.param(-5.0, 5.0, 60.0, [], id="against the motion"),
+        pytest.param(-5.0, -20.0, -60.0, ["uncommanded"], id="away from the centre"),
+        pytest.param(-5.0, 60.0, 60.0, ["uncommanded"], id="without any motion"),
+    ],
+)
+def test_return_to_centre_and_damping_are_by_design(  # noqa: PLR0917 - fixtures and a table
+    ride: Ride,
+    every: Every,
+    profile: Profile,
+    assist_nm: float,
+    angle_from: float,
+    angle_to: float,
+    causes: list[str],
+) -> None:
+    """The hands are off from 30 to 40 s, and the module gives 5 N·m for 0.8 s."""
+    channels = _sound(every)
+    time_s, assist = channels["assist_torque"]
+    still = (time_s > 30.0) & (time_s < 40.0)
+    channels["driver_torque"][1][still], assist[still] = 0.0, 0.0
+    assist[(time_s >= 34.0) & (time_s < 34.8)] = assist_nm
+    angle = np.interp(time_s, [33.95, 34.85], [angle_from, angle_to])
+    channels["steering_angle"] = (time_s, angle)
+    assert [event.cause for event in _find(ride(channels), profile)] == causes
+    del channels["steering_angle"]
+    (event,) = _find(ride(channels), profile)
+    assert (event.cause, event.measured["missing"]) == ("uncommanded", "steering_angle")
+
+
 def test_assist_against_the_driver_is_uncommanded(
     ride: Ride, every: Every, profile: Profile
 ) -> None:
