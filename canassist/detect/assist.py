@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.detect.assist_stretches import AssistStretch, Judged, judge, stretches
-from canassist.detect.returning import by_design
+from canassist.detect.returning import by_design, return_torque_nm
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind, Severity
 from canassist.physics import assist_samples
@@ -91,6 +91,12 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
         samples,
         tolerance=tolerance,
         leave_out=_covered(samples.time_s, uncommanded),
+        allowance_nm=return_torque_nm(
+            samples,
+            designed,
+            deadband_nm=physics.assist.driver_deadband_nm,
+            known=bool(profile.protection.returns_to_center),
+        ),
     )
     found = [(stretch, "uncommanded") for stretch in uncommanded]
     flat_gain = _flat_gain(samples, judged, physics.assist.max_assist_nm)

@@ -62,7 +62,9 @@ class AssistStretch(NamedTuple):
     seconds: float
 
 
-def judge(samples: AssistSamples, *, tolerance: float, leave_out: BoolArray) -> Judged:
+def judge(
+    samples: AssistSamples, *, tolerance: float, leave_out: BoolArray, allowance_nm: float = 0.0
+) -> Judged:
     """Hold delivered assist against what was called for.
 
     Parameters
@@ -73,13 +75,15 @@ def judge(samples: AssistSamples, *, tolerance: float, leave_out: BoolArray) -> 
         Share of the expected assist.
     leave_out : array of bool, shape (n,)
         Samples that another finding explains.
+    allowance_nm : float
+        Torque that the module adds or takes by design, in N·m.
     """
     expected, delivered = samples.expected_nm, samples.delivered_nm
     time_s = samples.time_s
     side = np.where(expected != 0.0, np.sign(np.nan_to_num(expected)), np.sign(delivered))
     lowest, highest = window_extremes(time_s, expected, before_s=AROUND_S, after_s=AROUND_S)
-    least = np.maximum(np.where(side > 0, lowest, -highest), 0.0)
-    most = np.maximum(np.where(side > 0, highest, -lowest), 0.0)
+    least = np.maximum(np.where(side > 0, lowest, -highest) - allowance_nm, 0.0)
+    most = np.maximum(np.where(side > 0, highest, -lowest), 0.0) + allowance_nm
     most[samples.open_top] = np.inf
     large = np.maximum(np.abs(expected), np.abs(delivered)) >= JUDGED_NM
     usable = large & ~np.isnan(expected) & samples.settled & ~leave_out

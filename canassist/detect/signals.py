@@ -18,9 +18,19 @@ if TYPE_CHECKING:
     from canassist.physics import LifeOfRide
 
 SIDE_CHANNELS: Final = frozenset(
-    {"ambient_temperature", "coolant_temperature", "system_current", "assist_mode"}
+    {
+        "ambient_temperature",
+        "coolant_temperature",
+        "system_current",
+        "assist_mode",
+        "wheel_speed_fl",
+        "wheel_speed_fr",
+        "wheel_speed_rl",
+        "wheel_speed_rr",
+    }
 )
-"""Nothing about assist hangs on these: their loss is a note."""
+"""Nothing about assist hangs on these: their loss, or rest, is a note. The module takes road speed
+from its own message."""
 
 
 SLACK: Final = 0.2
@@ -129,7 +139,12 @@ def _recorder_thinned(channel: Channel, timeline: Timeline, silent_s: float) -> 
 
 def _severity(channel: Channel, timeline: Timeline, last_s: float) -> Severity:
     standing = bool(engine_stands(timeline, np.array([last_s]))[0])
-    return Severity.NOTE if standing or channel.name in SIDE_CHANNELS else Severity.WARNING
+    return Severity.NOTE if standing else severity_of(channel.name)
+
+
+def severity_of(channel: str) -> Severity:
+    """Return how much a broken signal of this channel matters to the steering."""
+    return Severity.NOTE if channel in SIDE_CHANNELS else Severity.WARNING
 
 
 def _quiet_times(timeline: Timeline, bus: int) -> list[tuple[float, float]]:

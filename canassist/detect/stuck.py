@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.detect.signals import severity_of
 from canassist.detect.spans import true_runs
 from canassist.model import Event, EventKind
 from canassist.physics import STARTED_RPM
@@ -140,13 +141,14 @@ def _stuck(
     if not long.any():
         return []
     often = _lively(same, runs, long)
+    fine = channel.name != "module_temperature" or _usually_moves(same, runs)
     found = []
     for first, stop, seconds in zip(*(part[long] for part in runs), strict=True):
         last = int(stop)  # `same` looks ahead: the run's last sample is the one after
         level = float(value[first])
         start_s, last_s = float(time_s[first]), float(time_s[last])
         asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
-        lively = often and last - first >= LIVELY_REPEATS
+        lively = often and fine and last - first >= LIVELY_REPEATS
         witness = _moved(asked, timeline, (start_s, last_s), lively=lively)
         witness = witness or _heating(thermal, value, (start_s, last_s))
         if witness is None:
@@ -169,6 +171,7 @@ def _event(
         kind=EventKind.SIGNAL_STUCK,
         start_s=float(time_s[first]),
         end_s=float(time_s[last + 1]) if last + 1 < len(time_s) else None,
+        severity=severity_of(channel.name),
         channel=channel.name,
         measured={
             "repeated_s": seconds,
@@ -193,6 +196,18 @@ def _lively(same: BoolArray, runs: Runs, long: BoolArray) -> bool:
     inside = np.zeros(len(same), dtype=np.bool_)
     for first, stop in zip(runs.first[long], runs.stop[long], strict=True):
         inside[first : stop + 1] = True
+    rest = ~inside
+    return bool(rest.any() and (~same[rest]).mean() >= LIVELY_SHARE)
+
+
+def _usually_moves(same: BoolArray, runs: Runs) -> bool:
+    """Tell whether the value changes nearly all the time, the longest rest left out.
+
+    A coarse temperature rests on one step for long, again and again, and flickers between.
+    """
+    longest = int(np.argmax(runs.stop - runs.first))
+    inside = np.zeros(len(same), dtype=np.bool_)
+    inside[runs.first[longest] : runs.stop[longest] + 1] = True
     rest = ~inside
     return bool(rest.any() and (~same[rest]).mean() >= LIVELY_SHARE)
 
