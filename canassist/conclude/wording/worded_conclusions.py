@@ -97,4 +97,6 @@ def _inside(text: str) -> str:
 def _ride_on(ride: RideFindings, code: Code) -> str:
     unasked = ride.of(EventKind.ASSIST_DEVIATION, "uncommanded")
     key = "uncommanded" if code is Code.ASSIST_MAP_DEVIATION and unasked else code.value
+    if code is Code.INCONCLUSIVE and ride.derates_by("unexplained"):
+        key = "lost_unexplained"
     return f"{say(f'ride_on.{key}')} {say('ride_on.default')}"
