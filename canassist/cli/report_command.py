@@ -19,7 +19,7 @@ from canassist.cli.progress_bar import bar
 from canassist.cli.recording.case_beside import case_files_beside
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from canassist.cli.files.project_file import Project
     from canassist.cli.outputs import Outputs
@@ -135,19 +135,9 @@ def _exported(result: Result, folder: Path, name: str) -> dict[Path, bytes]:
 
 def say_answer(result: Result, written: Sequence[Path]) -> None:
     """Print the answer as a technician needs it, and the files that were written."""
+    from canassist.report import answer_lines
+
     for line in answer_lines(result):
         say(line)
     for path in written:
         say(f"  written: {path}")
-
-
-def answer_lines(result: Result) -> Iterator[str]:
-    """Yield the moment asked for, what, how sure, and every check."""
-    first = result.conclusions[0]
-    for moment in result.moments:
-        yield moment.text
-    yield first.headline
-    sure = "cannot tell" if first.strength is None else first.strength
-    yield f"  how sure: {sure} ({first.code})"
-    for number, check in enumerate(first.next_checks, start=1):
-        yield f"  {number}. {check}"

@@ -4,6 +4,7 @@ from canassist.report.data.comparison_json import comparison_json
 from canassist.report.data.result_json import result_json
 from canassist.report.page.comparison_page import render_comparison
 from canassist.report.page.document import prepare
+from canassist.report.page.first_screen import answer_lines
 from canassist.report.page.masks import mask_vins
 from canassist.report.page.notebook import notebook_view
 from canassist.report.page.ride_page import PageOptions, check_private_key, render_page
@@ -22,6 +23,7 @@ __all__ = [
     "PageVerdict",
     "StatedFile",
     "StatedSide",
+    "answer_lines",
     "check_private_key",
     "comparison_json",
     "fingerprint",

@@ -72,9 +72,16 @@ def _runs(group: Sequence[Numbered], log_end_s: float, gap_s: float) -> Iterator
         if run and event.start_s - reached > gap_s:
             yield from _joined(run, log_end_s)
             run = []
+        again = run and _same_moment(run[-1][1], event)
         reached = max(reached, event.until(log_end_s)) if run else event.until(log_end_s)
-        run.append((place, event))
+        if not again:
+            run.append((place, event))
     yield from _joined(run, log_end_s)
+
+
+def _same_moment(one: Event, other: Event) -> bool:
+    """Tell whether two signals were lost at once: that is one moment, not two."""
+    return one.channel != other.channel and (one.start_s, one.end_s) == (other.start_s, other.end_s)
 
 
 def _joined(run: Sequence[Numbered], log_end_s: float) -> Iterator[Band]:

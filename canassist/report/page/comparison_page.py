@@ -12,6 +12,7 @@ from canassist.report.charts.comparison_charts import (
 )
 from canassist.report.data.comparison_json import comparison_json, side_masker
 from canassist.report.page.document import Document, build
+from canassist.report.page.first_screen import sure_words
 from canassist.report.page.measures import UNKNOWN, Measures
 from canassist.report.page.page_statement import comparison_statement
 from canassist.report.page.ride_page import (
@@ -19,7 +20,6 @@ from canassist.report.page.ride_page import (
     PageOptions,
     page_number,
     sealer_of,
-    sure_words,
 )
 from canassist.report.page.shortening import short
 from canassist.report.page.times import RideClock, duration
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.model import CompareSide, Comparison, Conclusion, Estimate, Figure, Result
-    from canassist.report.page.masks import Mask
+from canassist.report.page.masks import Mask
 
 _MAX_CHECKS: Final = 3
 _SMALL_CHANCE: Final = 0.001

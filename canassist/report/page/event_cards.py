@@ -47,11 +47,12 @@ _LONGEST_WORD: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """One figure of an event: as measured, and as expected."""
+    """One figure of an event: as measured, as expected, and the limit that it is held to."""
 
     words: str
     measured: str
     expected: str
+    limit: str = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,11 @@ class Card:
     def has_expected(self) -> bool:
         """Whether any figure has one to be compared with."""
         return any(pair.expected != UNKNOWN for pair in self.shown.pairs)
+
+    @property
+    def has_limit(self) -> bool:
+        """Whether any figure is held to a limit."""
+        return any(pair.limit != UNKNOWN for pair in self.shown.pairs)
 
     @property
     def folded(self) -> bool:
@@ -191,15 +197,19 @@ class CardMaker:
         return -math.inf, length_s
 
     def _pairs(self, event: Event) -> tuple[Pair, ...]:
-        """Return what was measured; first what also has an expected figure."""
-        names = sorted(event.measured, key=lambda name: name not in event.expected)
-        return tuple(
-            Pair(
-                figure_words(name),
-                self._figure(event, name, event.measured.get(name)),
-                self._figure(event, name, event.expected.get(name)),
-            )
-            for name in names
+        """Return what was measured; first what also has an expected figure or a limit."""
+        pairs = [self._pair(event, name) for name in event.measured]
+        return tuple(sorted(pairs, key=lambda pair: (pair.expected, pair.limit) == _NEITHER))
+
+    def _pair(self, event: Event, name: str) -> Pair:
+        expected, limit = event.expected.get(name), _limit_of(event, name)
+        if limit is None and (event.kind, name) not in _TRULY_EXPECTED:
+            expected, limit = None, expected
+        return Pair(
+            figure_words(name),
+            self._figure(event, name, event.measured.get(name)),
+            self._figure(event, name, expected if limit != expected else None),
+            self._figure(event, name, limit),
         )
 
     def _figure(self, event: Event, name: str, value: float | str | None) -> str:
@@ -251,6 +261,37 @@ def _listed(places: tuple[int, ...], by_badness: Sequence[int]) -> list[int]:
             break
         chosen.add(place)
     return sorted(chosen)
+
+
+_NEITHER: Final = (UNKNOWN, UNKNOWN)
+_TRULY_EXPECTED: Final = frozenset(
+    {
+        (EventKind.DERATE, "min_assist_pct"),
+        *((EventKind.ASSIST_DEVIATION, name) for name in ("assist_nm", "ratio", "gain")),
+        *((EventKind.ASSIST_DEVIATION, f"{side}_gain") for side in ("left", "right")),
+    }
+)
+"""Figures with a forecast of their own; what others are compared with is a limit."""
+_LIMIT_NAMES: Final = {
+    "min_assist_pct": ("full_assist_pct",),
+    "module_temperature_degc": ("derate_start_c",),
+    "max_temperature_degc": ("derate_start_c",),
+    "supply_v": ("derate_start_v", "charging_v"),
+    "min_supply_v": ("cranking_v", "undervoltage_v"),
+    "max_supply_v": ("overvoltage_v",),
+    "engine_rpm": ("charging_rpm",),
+    "offset_nm": ("torque_offset_nm",),
+    "repeated_s": ("stuck_s",),
+    "step_kph": ("jump_kph",),
+    "step_rpm": ("jump_rpm",),
+    "step_degc": ("jump_c",),
+}
+"""Which of an event's limits a figure is held to."""
+
+
+def _limit_of(event: Event, name: str) -> float | str | None:
+    names = _LIMIT_NAMES.get(name, ())
+    return next((event.limits[one] for one in names if one in event.limits), None)
 
 
 def _subject(event: Event) -> str:

@@ -8,14 +8,30 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.errors import InputError
+from canassist.model import ConclusionRole
 from canassist.report.charts.event_bands import is_drawn
 from canassist.report.charts.event_looks import LOOKS, kind_words
 from canassist.report.charts.physics_charts import PhysicsCharts
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.data.result_json import result_json
 from canassist.report.page.channel_words import channel_words
+from canassist.report.page.claim_sheet import (
+    ClaimSheet,
+    codes_words,
+    command_line,
+    limits_words,
+    recorded_words,
+)
 from canassist.report.page.document import Document, build
 from canassist.report.page.event_cards import Card, CardMaker, anchors, fold
+from canassist.report.page.first_screen import (
+    NO_CODES,
+    doubts,
+    explains_words,
+    ride_on_words,
+    second_answer,
+    sure_words,
+)
 from canassist.report.page.glossary import GLOSSARY
 from canassist.report.page.masks import mask_number, masker
 from canassist.report.page.measures import Measures
@@ -32,7 +48,7 @@ from canassist.report.page.tables import (
 )
 from canassist.report.page.times import RideClock, duration, minutes_seconds
 from canassist.report.seal.seal import Sealer
-from canassist.report.seal.signing import load_private_key
+from canassist.report.seal.signing import fingerprint, load_private_key
 from canassist.time_zones import find_zone
 
 if TYPE_CHECKING:
@@ -43,7 +59,6 @@ if TYPE_CHECKING:
 
 _MOST_CLOSE_UPS: Final = 14
 _NUMBER_GROUPS: Final = 3
-_MAX_CHECKS: Final = 3
 _MOST_LINKS: Final = 6
 
 STANDING_CAUTION: Final = (
@@ -114,7 +129,7 @@ def render_page(
         If the zone is unknown, the key cannot be used or the plot library is missing.
     """
     sealer = sealer_of(key, signer)
-    view = PageView(result, look or PageOptions(), data or result_json(result))
+    view = PageView(result, look or PageOptions(), data or result_json(result), sealer=sealer)
     return build(view.document(), sealer=sealer)
 
 
@@ -163,15 +178,14 @@ def page_number(data: bytes) -> str:
     return "-".join(text[place : place + 4] for place in range(0, 4 * _NUMBER_GROUPS, 4))
 
 
-def sure_words(conclusion: Conclusion) -> str:
-    """Return how sure a conclusion is; one that answers nothing is not sure of anything."""
-    return "cannot tell" if conclusion.strength is None else str(conclusion.strength)
-
-
 class PageView:
     """Everything the page's template shows, worked out from one result and its JSON."""
 
-    def __init__(self, result: Result, look: PageOptions, data: bytes) -> None:
+    def __init__(
+        self, result: Result, look: PageOptions, data: bytes, *, sealer: Sealer | None = None
+    ) -> None:
+        key = sealer.public_key if sealer else b""
+        self.signer = f"signed with the key {fingerprint(key)}" if key else "not signed"
         self.result = result
         self.data = data
         self.look = look
@@ -219,7 +233,20 @@ class PageView:
             "strip": self._strip(),
             "answer": self._conclusion(result.conclusions[0]),
             "others": [self._conclusion(item) for item in result.conclusions[1:]],
+            "also_from": next(
+                (
+                    place
+                    for place, item in enumerate(result.conclusions)
+                    if item.role is ConclusionRole.ALSO_SEEN
+                ),
+                -1,
+            ),
+            "claim": self._claim(number),
             "first_by_default": result.first_by_default.replace("_", " "),
+            "explains": measures.sentence(explains_words(result)),
+            "second": self._second(),
+            "doubts": [measures.sentence(text) for text in doubts(result, self.mask)],
+            "ride_on": [measures.sentence(text) for text in ride_on_words(result)],
             "caution": STANDING_CAUTION,
             "moments": self._moments(),
             "cards": cards,
@@ -253,8 +280,33 @@ class PageView:
                 (item.role, self.mask(item.name), item.size_bytes, item.sha256)
                 for item in result.inputs
             ],
+            "no_codes": NO_CODES.capitalize() + ".",
+            "made_by": command_line(
+                result, units=self.look.units, zone=self.look.zone, mask=self.mask
+            ),
+            "masked": not self.look.unmask and self._has_numbers(),
             "glossary": [(word, measures.sentence(text)) for word, text in GLOSSARY],
         }
+
+    def _has_numbers(self) -> bool:
+        identity = self.result.timeline.identity
+        vehicle = self.result.case.vehicle
+        return bool(identity.vin or identity.serial_number or self.mask(vehicle) != vehicle)
+
+    def _claim(self, number: str) -> ClaimSheet:
+        made = f"{self.look.made_on}, " if self.look.made_on else ""
+        return ClaimSheet(
+            made=f"{made}report {number}, canassist {self.result.version}",
+            recorded=recorded_words(self.result, self.clock),
+            codes=codes_words(self.result, self.mask),
+            files=tuple(
+                (item.role, self.mask(item.name), item.sha256) for item in self.result.inputs
+            ),
+            limits=limits_words(self.rulebook),
+            signer=self.signer,
+            numbers=tuple(f"{name} {value}" for name, value in self._numbers() if value),
+            masked=not self.look.unmask and self._has_numbers(),
+        )
 
     def _log_name(self) -> str:
         names = [item.name for item in self.result.inputs if item.role == "log"]
@@ -276,13 +328,7 @@ class PageView:
 
     def _strip(self) -> list[tuple[str, str]]:
         """Return the facts on top of page one; what is unknown is left out."""
-        case, identity = self._case(), self.result.timeline.identity
-        numbers = (
-            ("Module part no.", identity.part_number),
-            ("Module software", identity.software_version),
-            ("Serial no.", self._number(identity.serial_number)),
-            ("VIN", self._number(identity.vin)),
-        )
+        case = self._case()
         facts = (
             ("Vehicle", case.vehicle or self.mask(self.result.profile.name)),
             ("Odometer", case.odometer),
@@ -291,9 +337,18 @@ class PageView:
             ("Equipment", case.equipment),
             ("Recorded", self.clock.started()),
             ("Length", duration(self.result.log.duration_s)),
-            *numbers,
+            *self._numbers(),
         )
         return [(name, value) for name, value in facts if value]
+
+    def _numbers(self) -> tuple[tuple[str, str], ...]:
+        identity = self.result.timeline.identity
+        return (
+            ("Module part no.", identity.part_number),
+            ("Module software", identity.software_version),
+            ("Serial no.", self._number(identity.serial_number)),
+            ("VIN", self._number(identity.vin)),
+        )
 
     def _number(self, text: str) -> str:
         return text if self.look.unmask else mask_number(text)
@@ -309,10 +364,28 @@ class PageView:
             "role": str(item.role),
             "because": [self._evidence(part) for part in item.because],
             "against": [self._evidence(part) for part in item.against],
-            "next_checks": [say(str(check)) for check in item.next_checks[:_MAX_CHECKS]],
-            "cautions": [say(text) for text in item.cautions],
+            "cautioned": any(check.cautions for check in item.next_checks),
+            "next_checks": self._checks(item),
             "ride_on": say(item.ride_on),
         }
+
+    def _checks(self, item: Conclusion) -> list[dict[str, Any]]:  # Any: templates take any value
+        """Return the checks, each caution in full once and by its number from then on."""
+        say = self.measures.sentence
+        first_at: dict[str, int] = {}
+        found = []
+        for number, check in enumerate(item.next_checks, start=1):
+            again = sorted({first_at[text] for text in check.cautions if text in first_at})
+            new = [say(text) for text in check.cautions if text not in first_at]
+            first_at |= {text: number for text in check.cautions if text not in first_at}
+            if again:
+                new.append(f"as at check {' and '.join(map(str, again))}.")
+            found.append({"text": say(check.text), "expect": say(check.expect), "cautions": new})
+        return found
+
+    def _second(self) -> dict[str, Any] | None:  # Any: templates take any value
+        found = second_answer(self.result)
+        return None if found is None else self._conclusion(found)
 
     def _evidence(self, part: Evidence) -> dict[str, Any]:  # Any: templates take any value
         known = [place for place in part.events if 0 <= place < len(self.result.events)]

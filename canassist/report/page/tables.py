@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import EventKind
+from canassist.model import ConclusionRole, EventKind
 from canassist.report.charts.event_looks import KIND_WORDS
 from canassist.report.data.result_json import id_text
 from canassist.report.page.channel_words import WORD_CHANNELS, channel_words
@@ -226,13 +226,46 @@ def coverage_table(result: Result) -> PageTable:
     return PageTable(head=("Ridden", "Time"), body=(*body, starts))
 
 
+CODE_WORDS: Final = {
+    "no_fault_found": "No fault",
+    "thermal_protection": "Heat protection",
+    "duty_protection": "Protection after heavy duty",
+    "low_battery": "Battery",
+    "charging_fault": "Charging",
+    "supply_resistance": "Wiring, connectors, ground",
+    "supply_break": "Supply lost for moments",
+    "overvoltage_fault": "Supply too high",
+    "speed_signal_fault": "Speed signal",
+    "torque_sensor_offset": "Torque sensor's rest",
+    "assist_map_deviation": "Assist by its map",
+    "module_suspect": "Steering module itself",
+    "bus_fault": "Bus",
+    "mechanical_load": "Tyres, linkage, load",
+}
+
+
 def needs_table(result: Result) -> PageTable:
-    """Return what each conclusion needs of a ride, and whether this one had it."""
+    """Return what could be judged on this ride, and what was found of it: two different things."""
     body = tuple(
-        (str(need.code).replace("_", " "), "yes" if need.met else "no", need.text)
+        (
+            CODE_WORDS.get(str(need.code), str(need.code).replace("_", " ")),
+            f"{'yes' if need.met else 'no'}: {need.text[:1].lower()}{need.text[1:]}",
+            _found_words(result, str(need.code), judged=need.met),
+        )
         for need in result.coverage.needs
     )
-    return PageTable(head=("To tell", "Ridden", "What it takes"), body=body)
+    return PageTable(head=("Cause", "Could it be judged?", "What was found"), body=body)
+
+
+def _found_words(result: Result, code: str, *, judged: bool) -> str:
+    for item in result.conclusions:
+        if item.code == code:
+            sure = f", {item.strength}" if item.strength else ""
+            place = "the answer" if item.rank == 1 else "a further answer"
+            return f"also seen{sure}" if item.role is ConclusionRole.ALSO_SEEN else place + sure
+    if any(item.code == code for item in result.ruled_out):
+        return "looked at, and does not hold"
+    return "nothing" if judged else "cannot tell"
 
 
 def overview(result: Result, measures: Measures) -> PageTable:
