@@ -242,7 +242,7 @@ def test_a_wrong_check_digit_is_a_warning(result: Result, page: str) -> None:
 def test_claims_stand_on_top_and_in_the_summary(result: Result) -> None:
     case = Case(complaint="Heavy uphill.", correction="Cleaned the fins.", odometer="1 204 km")
     words = text_of(render_page(replace(result, case=case)))
-    top, summary = words.split("Claim summary ", 1)
+    top, summary = words.rsplit("Claim sheet ", 1)
     assert "Complaint Heavy uphill." in top
     assert "Correction Cleaned the fins." in summary
     assert "TV-4401-B" in top

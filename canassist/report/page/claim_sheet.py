@@ -83,7 +83,7 @@ def limits_words(rulebook: Rulebook) -> str:
     if given in {0, len(limits)}:
         text = f"all {len(limits)} {'from the profile' if given else 'assumed'}"
     changed = [f"{one.words} {one.value} (default {one.default})" for one in limits if one.changed]
-    return f"{text}; other than the default: {', '.join(changed)}" if changed else text
+    return f"{text}; other than the default: {', '.join(changed)}." if changed else f"{text}."
 
 
 def command_line(result: Result, *, units: str, zone: str, mask: Mask) -> str:
