@@ -19,8 +19,7 @@ from canassist.profile import read_profile
 from canassist.record.capture.block_file import pack
 from canassist.record.live.growing_log import GrowingLog
 from canassist.record.live.live_reading import LiveReading
-from canassist.record.live.recipe import recipe_rows
-from canassist.record.live.ridden import RiddenSoFar, count_ridden
+from canassist.record.live.recipe import recipe_rows, ridden_so_far
 from canassist.record.state import RowState
 
 START = datetime(2025, 5, 10, 9, 30, tzinfo=UTC)
@@ -70,9 +69,7 @@ def figures(coverage: Coverage) -> dict[str, object]:
     }
 
 
-def ridden_live(
-    text: bytes, log: Path, databases: tuple[Path, ...], profile: Profile
-) -> RiddenSoFar:
+def ridden_live(text: bytes, log: Path, databases: tuple[Path, ...], profile: Profile) -> Coverage:
     """Let a log grow block by block, look at it on the way, and return what it ends with."""
     growing = GrowingLog(lambda number: log if number == 0 else None)
     reading = LiveReading(databases, profile)
@@ -90,7 +87,7 @@ def ridden_live(
     reading.finish()
     whole = reading.so_far()
     assert whole is not None
-    return count_ridden(whole.timeline, profile)
+    return ridden_so_far(whole.timeline, profile)
 
 
 @pytest.mark.parametrize(
@@ -104,7 +101,7 @@ def test_live_coverage_equals_the_reports(
     log = tmp_path / "ride.log.gz"
     live = ridden_live(text, log, databases, profile)
     report = analyze(log, dbc=databases, profile=profile).coverage
-    assert figures(live.coverage) == figures(report)
+    assert figures(live) == figures(report)
 
 
 def test_half_a_block_is_waited_for(tmp_path: Path) -> None:
@@ -133,27 +130,31 @@ def test_the_pieces_of_a_ring_follow_each_other(tmp_path: Path) -> None:
     growing.close()
 
 
-def made_ridden(**values: object) -> RiddenSoFar:
-    known: dict[str, object] = {
-        "low_speed_steering_s": 9.0,
-        "cruise_s": 25.0,
-        "engine_running_s": 80.0,
-        "hot_s": None,
-        "modes_s": {"Light": 12.0},
-    }
-    coverage = Coverage(**known)  # type: ignore[arg-type]  # a test's figures
-    plain: dict[str, object] = {
-        "standing_s": 3.0,
+RIDDEN = Coverage(
+    low_speed_steering_s=9.0,
+    cruise_s=25.0,
+    engine_running_s=80.0,
+    hot_s=None,
+    standing_s=3.0,
+    slow_left_s=20.0,
+    slow_right_s=4.6,
+    cranks=1,
+    modes_s={"Light": 12.0},
+    tail_s=0.0,
+    needed={
+        "cruise_s": 20.0,
+        "hot_s": 10.0,
+        "standing_s": 10.0,
         "slow_left_s": 20.0,
-        "slow_right_s": 4.6,
-        "cranks": 1,
-        "tail_s": 0.0,
-    }
-    return RiddenSoFar(coverage=coverage, **{**plain, **values})  # type: ignore[arg-type]  # the same
+        "slow_right_s": 20.0,
+        "cranks": 1.0,
+        "tail_s": 10.0,
+    },
+)
 
 
 def test_rows_are_done_missing_or_impossible(profile: Profile) -> None:
-    rows = {one.name: one for one in recipe_rows(made_ridden(), profile, log_s=100.0)}
+    rows = {one.name: one for one in recipe_rows(RIDDEN, profile, log_s=100.0)}
     states = {name: one.state for name, one in rows.items()}
     assert states == {
         "engine start": RowState.DONE,
@@ -172,5 +173,5 @@ def test_rows_are_done_missing_or_impossible(profile: Profile) -> None:
 
 
 def test_nothing_is_called_impossible_before_it_could_come(profile: Profile) -> None:
-    rows = recipe_rows(made_ridden(), profile, log_s=2.0)
+    rows = recipe_rows(replace(RIDDEN, modes_s={}), profile, log_s=2.0)
     assert RowState.IMPOSSIBLE not in {one.state for one in rows}

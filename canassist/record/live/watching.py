@@ -20,8 +20,7 @@ from canassist.record.live.alarms import AlarmWatch
 from canassist.record.live.channel_values import channels_now
 from canassist.record.live.growing_log import GrowingLog
 from canassist.record.live.live_reading import LiveReading
-from canassist.record.live.recipe import recipe_rows
-from canassist.record.live.ridden import count_ridden
+from canassist.record.live.recipe import recipe_rows, ridden_so_far
 from canassist.record.state import LiveAnswer
 
 if TYPE_CHECKING:
@@ -214,14 +213,14 @@ class _Watch:
             return
         if self._alarms is not None:
             self._alarms.learn(so_far)
-        ridden = count_ridden(so_far.timeline, order.profile)
+        ridden = ridden_so_far(so_far.timeline, order.profile)
         until_s = so_far.timeline.duration_s
         self._answer = LiveAnswer(
             until_s=until_s,
             recipe=recipe_rows(ridden, order.profile, log_s=until_s) if order.recipe else (),
             channels=channels_now(so_far.timeline),
             alarms=self._answer.alarms,
-            coverage=ridden.coverage,
+            coverage=ridden,
         )
 
 
