@@ -29,6 +29,7 @@ from tests.simulator.foreign.bus.profile_text import without_law
 from tests.simulator.foreign.rides import VARIANTS, RideName, make_ride, ride_names
 
 NICE = 10
+WHOLE_NAME = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +105,23 @@ def judge_all(jobs: list[BenchJob], workers: int) -> Iterator[RideRow]:
         yield from pool.map(judge_ride, jobs, chunksize=4)
 
 
-def _jobs(options: argparse.Namespace) -> list[BenchJob]:
+def _names(options: argparse.Namespace) -> list[RideName]:
+    """Return the rides asked for; a whole name is one ride, wherever it stands in the walk."""
     held_out = options.set == "held_out"
-    names = list(ride_names(options.rides, held_out=held_out, first=options.first))
-    if options.only:
-        names = [name for name in names if options.only in str(name)]
+    parts = options.only.split(".")
+    if len(parts) == WHOLE_NAME:
+        law, situation, vehicle, seed = parts
+        return [
+            RideName(
+                law=law, situation=situation, vehicle=vehicle, seed=int(seed), held_out=held_out
+            )
+        ]
+    names = ride_names(options.rides, held_out=held_out, first=options.first)
+    return [name for name in names if options.only in str(name)]
+
+
+def _jobs(options: argparse.Namespace) -> list[BenchJob]:
+    names = _names(options)
     return [
         BenchJob(name=name, variant=variant, keep=options.keep)
         for variant in options.variant.split(",")
@@ -132,9 +145,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--rides", type=int, default=200, help="rides a variant")
     parser.add_argument("--first", type=int, default=0, help="seed of the first ride")
     parser.add_argument("--variant", default="as_is", help=",".join(VARIANTS))
-    parser.add_argument(
-        "--only", default="", help="part of a ride's name, LAW.SITUATION.VEHICLE.SEED"
-    )
+    parser.add_argument("--only", default="", help="LAW.SITUATION.VEHICLE.SEED, or part of it")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--jsonl", default="", help="one JSON line a ride into this file")
     parser.add_argument("--keep", default="", help="leave the rides' files in this folder")

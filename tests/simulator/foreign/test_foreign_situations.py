@@ -137,6 +137,15 @@ def test_a_cold_crank_stands_near_its_plateau() -> None:
     assert ride.plan.vehicle.ambient_c < -8.0
 
 
+@pytest.mark.parametrize("vehicle", ["trail_quad", "hauler_24v", "lithium_quad"])
+def test_a_sound_battery_holds_its_starter(vehicle: str) -> None:
+    """Load test, service pages: 9.6 V or more above 20 degC; the inrush is not judged."""
+    ride = a_ride("key_cycles", vehicle=vehicle)
+    turning = np.flatnonzero(ride.inputs.starter_a > 0)
+    settled = turning[(turning[:, None] - turning[None, :1]).ravel() > 29]
+    assert np.median(ride.record.system_v[settled]) > 9.6 * ride.plan.vehicle.scale
+
+
 def test_the_ripple_has_the_engines_beat() -> None:
     ride = a_ride("single_cylinder")
     idle = np.flatnonzero((ride.inputs.rpm > 500) & (ride.inputs.kph < 0.1))[-400:]

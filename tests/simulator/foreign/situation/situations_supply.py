@@ -110,12 +110,14 @@ def dead_source(plan: RidePlan, draw: SeededDraws) -> None:
     mixed_ride(plan, draw)
     plan.stretches.insert(-2, standing_turns(draw, draw.between(20.0, 30.0)))
     scale = plan.vehicle.scale
+    open_v = draw.between(11.6, 11.9) * scale
+    ohm = draw.between(0.028, 0.045) * scale**1.5
+    load_a = draw.between(14.0, 20.0) / scale**0.5
+    plateau_v = draw.between(9.75, 10.1) * scale  # drained, not worn: the start itself is passable
     plan.change_vehicle(
-        open_v=draw.between(11.5, 11.9) * scale,
-        battery_ohm=draw.between(0.028, 0.045) * scale**1.5,
-        base_load_a=draw.between(14.0, 22.0),
-        starter_a=draw.between(60.0, 85.0) if plan.vehicle.has_engine else 0.0,
-    )
+        open_v=open_v, battery_ohm=ohm, base_load_a=load_a,
+        starter_a=max(8.0, (open_v - plateau_v) / ohm - load_a) if plan.vehicle.has_engine else 0.0,
+    )  # fmt: skip
 
     def effect(inputs: RideInputs, local: SeededDraws) -> None:
         del local

@@ -117,26 +117,35 @@ def _weather(draw: SeededDraws) -> dict[str, float]:
     }
 
 
+def _starter_a(draw: SeededDraws, open_v: float, ohm: float, scale: float) -> float:
+    """Draw a starter that a sound battery turns at 10 V or more (load test: 9.6 V at 21 degC)."""
+    return (open_v - draw.between(10.0, 11.0) * scale) / ohm
+
+
 def _lead(draw: SeededDraws, scale: float) -> dict[str, float | str]:
+    open_v = draw.between(12.45, 12.75) * scale
+    ohm = draw.between(0.007, 0.014) * scale**1.5
     return {
         "battery": "lead",
-        "open_v": draw.between(12.45, 12.75) * scale,
-        "battery_ohm": draw.between(0.007, 0.014) * scale**1.5,
+        "open_v": open_v,
+        "battery_ohm": ohm,
         "polar_ohm": draw.between(0.004, 0.008) * scale**1.5,
         "polar_s": draw.between(12.0, 40.0),
         "charge_ohm": draw.between(0.08, 0.15) * scale**1.5,
-        "starter_a": draw.between(110.0, 190.0),
+        "starter_a": _starter_a(draw, open_v, ohm, scale),
         "path_ohm": draw.between(0.006, 0.017) * scale**1.5,
     }
 
 
 def _lithium(draw: SeededDraws, scale: float) -> dict[str, float | str]:
-    lead = _lead(draw, scale)
-    return lead | {
+    open_v = draw.between(13.1, 13.35) * scale
+    ohm = draw.between(0.006, 0.012) * scale**1.5
+    return _lead(draw, scale) | {
         "battery": "lithium",
-        "open_v": draw.between(13.1, 13.35) * scale,
-        "battery_ohm": draw.between(0.004, 0.009) * scale**1.5,
+        "open_v": open_v,
+        "battery_ohm": ohm,
         "polar_ohm": draw.between(0.002, 0.004) * scale**1.5,
+        "starter_a": _starter_a(draw, open_v, ohm, scale),
     }
 
 
