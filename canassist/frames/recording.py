@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -30,6 +31,8 @@ _NS: Final = 1_000_000_000
 _PROGRESS_S: Final = 0.2
 _NAMES_TOLD: Final = 3
 _YEAR_9999_NS: Final = 253_370_764_800 * 10**9
+_IMPOSSIBLE: Final = 1e-6
+"""Chance below which a silence is none of the recorder's own (definitions, module_restart)."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _EARLIEST_DAY: Final = datetime(EARLIEST_YEAR, 1, 1, tzinfo=UTC)
 """An earlier wall clock shows a time of day only."""
@@ -155,6 +158,7 @@ class Recording:
         self._opening = list(problems)
         self._joining: list[Problem] = []
         self._holes: list[Problem] = []
+        self._thinned: list[Problem] = []
         self._bit_rate = bit_rate
         self._stats: BusStats | None = None
         self.buses: list[str] = []
@@ -219,6 +223,7 @@ class Recording:
             stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
             doubtful = any(stream.report.doubtful for stream in self._streams)
             self._stats = replace(stats, doubtful=doubtful)
+            self._thinned = _thinned(self._stats)
 
     def stats(self) -> BusStats:
         """Return the traffic of the whole ride.
@@ -248,7 +253,7 @@ class Recording:
     def problems(self) -> tuple[Problem, ...]:
         """What was lost, skipped or repaired, in the order of the files."""
         several = len(self._streams) > 1
-        found = [*self._opening, *self._joining]
+        found = [*self._thinned, *self._opening, *self._joining]
         for stream in self._streams:
             prefix = f"{stream.part.name}: " if several else ""
             found += [Problem(prefix + one.where, one.what) for one in stream.report.problems]
@@ -289,6 +294,22 @@ def _short_holes(collector: BusStatsCollector, zero_ns: int) -> list[Problem]:
         " no unit is blamed for it"
     )
     return [Problem(f"from {at_s:.3f} s on", what)]
+
+
+def _thinned(stats: BusStats) -> list[Problem]:
+    """Say which bus the recorder did not keep up with."""
+    found = []
+    for bus, thinning in sorted(stats.thinning.items()):
+        where = "the recorder" + (f", bus {stats.buses[bus]}" if len(stats.buses) > 1 else "")
+        fast_s = min(thinning.period_s.values(), default=0.0)
+        missing = math.ceil(math.log(_IMPOSSIBLE) / math.log(min(thinning.lost_again, 0.999))) + 1
+        what = (
+            f"dropped about {100.0 * thinning.lost:.2g} % of all frames, of every identifier by"
+            f" turns; no silence below {missing} periods ({missing * fast_s:.1f} s of the fastest"
+            " message) is held against a part"
+        )
+        found.append(Problem(where, what))
+    return found
 
 
 def _moment(utc_ns: int | None) -> datetime | None:

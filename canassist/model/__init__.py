@@ -72,6 +72,7 @@ from canassist.model.frames import (
     MessageFrames,
     Problem,
     ReadReport,
+    Thinning,
 )
 from canassist.model.profile import (
     LIMIT_NAMES,
@@ -192,6 +193,7 @@ __all__ = [
     "SupplyPath",
     "SupplySpec",
     "ThermalFit",
+    "Thinning",
     "Timeline",
     "TorqueRest",
     "Units",

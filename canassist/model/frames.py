@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
 
 FloatArray = NDArray[np.float64]
@@ -279,6 +279,37 @@ class IdStats:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Thinning:
+    """How a recorder drops frames of all identifiers of a bus by turns.
+
+    Attributes
+    ----------
+    lost : float
+        Share of all frames that is missing, 0 to 1.
+    lost_again : float
+        Chance that behind a missing frame the next one of its identifier is missing too.
+    period_s : mapping of int to float
+        True period of each cyclic identifier by its key; the median time between frames
+        is longer.
+    """
+
+    lost: float
+    lost_again: float
+    period_s: Mapping[int, float]
+
+    def chance_of_silence(self, key: int, silent_s: float) -> float:
+        """Return the chance that a silence this long is the recorder's alone.
+
+        1 for an identifier whose period is not known: nothing can be said of it.
+        """
+        period_s = self.period_s.get(key)
+        if period_s is None:
+            return 1.0
+        missing = max(0, round(silent_s / period_s) - 1)
+        return self.lost if missing == 1 else self.lost_again ** max(0, missing - 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BusStats:
     """The bus as it was: traffic, silences and error frames of the whole log.
 
@@ -308,6 +339,8 @@ class BusStats:
         Nominal bit rate of each bus, inferred where `bit_rate_given` is False.
     doubtful : bool
         A checksum shows that some of the file's data is wrong: a few odd frames prove nothing.
+    thinning : mapping of int to Thinning
+        By bus, where its recorder drops frames of all identifiers by turns.
     """
 
     buses: tuple[str, ...]
@@ -324,3 +357,12 @@ class BusStats:
     bit_rate: tuple[int | None, ...] = ()
     bit_rate_given: bool = False
     doubtful: bool = False
+    thinning: Mapping[int, Thinning] = field(default_factory=dict)
+
+    def chance_of_silence(self, source: FrameSource, silent_s: float) -> float:
+        """Return the chance that the recorder alone made an identifier silent this long.
+
+        0 where it drops no frames. Below one in a million a silence is the bus's own.
+        """
+        thinning = self.thinning.get(source.bus)
+        return 0.0 if thinning is None else thinning.chance_of_silence(source.key, silent_s)

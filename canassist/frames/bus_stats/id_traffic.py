@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from canassist.frames.bus_stats.silent_times import covered
+from canassist.frames.bus_stats.thinning import find_thinning, period_of
 from canassist.model import FrameSource, IdStats
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canassist.frames.bus_stats.id_numbers import Sources
-    from canassist.model import IntArray
+    from canassist.model import IntArray, Thinning
 
 _NS: Final = 1_000_000_000
 _SILENCE_NS: Final = _NS // 5
@@ -157,6 +159,30 @@ class IdTraffic:
             )
             for number in order.tolist()
         )
+
+    def thinning(
+        self, slots: Sources, holes: NDArray[np.int64], span_ns: int
+    ) -> dict[int, Thinning]:
+        """Return, by bus, how its recorder drops frames where it does."""
+        silences = self._silences(holes)
+        found = {}
+        for bus in np.unique(slots.bus).tolist():
+            own = np.flatnonzero(slots.bus == bus).tolist()
+            intervals = [self._intervals[number].values() for number in own]
+            long = [
+                (place, a, b)
+                for place, number in enumerate(own)
+                for a, b, _ in silences.get(number, [])
+            ]
+            thinning = find_thinning(intervals, long, holes, span_ns, int(self._count[own].sum()))
+            if thinning is not None:
+                periods = {
+                    int(slots.key[number]): period_of(one) / _NS
+                    for number, one in zip(own, intervals, strict=True)
+                }
+                known = {key: one for key, one in periods.items() if not math.isnan(one)}
+                found[bus] = replace(thinning, period_s=known)
+        return found
 
     def _one(
         self, number: int, source: FrameSource, silences: list[tuple[int, int, int]], zero_ns: int

@@ -141,4 +141,5 @@ class BusStatsCollector:
             load=loads,
             bit_rate=rates,
             bit_rate_given=self._given_rate is not None,
+            thinning=self._traffic.thinning(self._slots, holes, self._buses.last_ns - zero_ns),
         )
