@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from canassist.model import ByteArray, FrameBlock, IntArray
+
+_WORD: Final = 8
 
 
 @contextmanager
@@ -86,3 +88,11 @@ def moved(block: FrameBlock, by_ns: int) -> FrameBlock:
 def with_buses(block: FrameBlock, table: ByteArray | None) -> FrameBlock:
     """Return the frames with their bus numbers looked up in `table`; None leaves them."""
     return block if table is None else replace(block, bus=table[block.bus])
+
+
+def marks_of(block: FrameBlock) -> IntArray:
+    """Return a number for each frame that tells it from others of the same time."""
+    marks = block.key.astype(np.uint64) << np.uint64(8) | block.length
+    data = np.ascontiguousarray(block.payload[:, :_WORD]).view(np.uint64)[:, 0]
+    marks[block.payload_row] ^= data * np.uint64(0x9E37_79B9_7F4A_7C15)
+    return marks.view(np.int64)

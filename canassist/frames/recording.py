@@ -13,8 +13,9 @@ from canassist.frames.base import ReadRequest
 from canassist.frames.block_tools import closed_at_end
 from canassist.frames.bus_stats.statistics_of_bus import BusStatsCollector
 from canassist.frames.frame_rows import EARLIEST_YEAR
-from canassist.frames.merge.join_parts import Joiner, place_parts
+from canassist.frames.merge.join_parts import Joiner
 from canassist.frames.merge.part_stream import PartStream, choose_reader
+from canassist.frames.merge.place_parts import place_parts
 from canassist.frames.unpack.inflate import InflationLimits
 from canassist.frames.unpack.unpack import find_parts
 from canassist.model import Problem, ReadReport, Step, silent
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from canassist.frames.merge.join_parts import JoinPlan
+    from canassist.frames.merge.join_parts import Seam
+    from canassist.frames.merge.place_parts import JoinPlan
     from canassist.frames.unpack.unpack import Part
     from canassist.model import BusStats, FrameBlock, Progress
 
@@ -43,6 +45,7 @@ def open_log(
     *,
     limits: InflationLimits | None = None,
     bit_rate: int | None = None,
+    one_ride: bool = False,
 ) -> Recording:
     """Find out what the files of one ride are; nothing but their beginnings is read yet.
 
@@ -54,6 +57,8 @@ def open_log(
         How far compressed logs may grow.
     bit_rate : int, optional
         Nominal bit rate of the buses in bit/s, for their load; inferred where not given.
+    one_ride : bool
+        Take files for one ride though they overlap with other values or lie far apart.
 
     Raises
     ------
@@ -65,7 +70,7 @@ def open_log(
         opening.add(path)
     if opening.empty and not opening.found:
         raise opening.empty[0]
-    return Recording(opening.found, opening.problems(), bit_rate=bit_rate)
+    return Recording(opening.found, opening.problems(), bit_rate=bit_rate, one_ride=one_ride)
 
 
 class _Opening:
@@ -132,6 +137,8 @@ class Recording:
         Found while the files were opened.
     bit_rate : int, optional
         Nominal bit rate of the buses in bit/s.
+    one_ride : bool
+        Whether the files are one ride whatever speaks against it.
 
     Attributes
     ----------
@@ -153,7 +160,9 @@ class Recording:
         problems: Sequence[Problem] = (),
         *,
         bit_rate: int | None = None,
+        one_ride: bool = False,
     ) -> None:
+        self._one_ride = one_ride
         self._streams = list(streams)
         self._opening = list(problems)
         self._joining: list[Problem] = []
@@ -188,6 +197,8 @@ class Recording:
         ------
         NoFramesError
             If no file holds a frame.
+        UsageError
+            If the files are different rides.
         """
         request = request or ReadRequest()
         collector = BusStatsCollector(self._bit_rate) if request.headers else None
@@ -196,7 +207,7 @@ class Recording:
         plan = place_parts(self._streams, self._joining)
         first = True
         reporter = _Reporter(self._streams, progress, counts=request.headers)
-        joiner = Joiner(plan, request, self.buses, self._joining)
+        joiner = Joiner(plan, request, self.buses, self._joining, one_ride=self._one_ride)
         with closed_at_end(joiner.blocks()) as blocks:
             for block in blocks:
                 begin_ns = int(block.time_ns.min())
@@ -209,9 +220,11 @@ class Recording:
         if first and request.headers:
             raise self._no_frames()
         reporter.finish()
-        self._finish(collector, plan)
+        self._finish(collector, plan, joiner.seams)
 
-    def _finish(self, collector: BusStatsCollector | None, plan: JoinPlan) -> None:
+    def _finish(
+        self, collector: BusStatsCollector | None, plan: JoinPlan, seams: Sequence[Seam]
+    ) -> None:
         first = plan.streams[0] if plan.streams else None
         self.start_utc = _moment(first.utc_ns(self.zero_ns)) if first else None
         local = _moment(first.local_ns(self.zero_ns)) if first else None
@@ -220,7 +233,9 @@ class Recording:
         if collector is not None:
             self._holes = _short_holes(collector, self.zero_ns)
             losses = [at for stream in self._streams for at in stream.losses_ns]
-            stats = collector.finish(zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses)
+            stats = collector.finish(
+                zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses, seams=seams
+            )
             doubtful = any(stream.report.doubtful for stream in self._streams)
             self._stats = replace(stats, doubtful=doubtful)
             self._thinned = _thinned(self._stats)

@@ -331,6 +331,8 @@ class BusStats:
         No frame on any bus for 1 s or more.
     bus_gaps : tuple of (bus, start_s, end_s)
         One of several buses silent for 1 s or more while another goes on.
+    seams : tuple of (bus, start_s, end_s)
+        Where a bus goes on in another file: its last frame before, its first frame after.
     recorder_losses_s : tuple of float
         Times at which the recorder says that it lost frames itself.
     load : tuple of float or None
@@ -352,6 +354,7 @@ class BusStats:
     error_class: IdArray
     recording_gaps: tuple[tuple[float, float], ...] = ()
     bus_gaps: tuple[tuple[int, float, float], ...] = ()
+    seams: tuple[tuple[int, float, float], ...] = ()
     recorder_losses_s: tuple[float, ...] = ()
     load: tuple[float | None, ...] = ()
     bit_rate: tuple[int | None, ...] = ()

@@ -138,3 +138,22 @@ def test_container_samples_of_the_format_libraries(shared_data: Path) -> None:
         assert len(read) == frames, name
         assert sum(one.has(FrameFlag.ERROR) for one in read) == errors, name
         assert sum(one.has(FrameFlag.REMOTE) for one in read) == remotes, name
+
+
+def test_one_trip_in_three_formats_is_one_trip_on_one_bus(shared_data: Path) -> None:
+    """BLF, MDF 4 and candump name the bus 2, 1 and can0; 180.3 s are missing before the last."""
+    names = ("trip1_cut_c.log", "trip1_cut_a.blf", "trip1_cut_b.mf4")
+    recording = open_log([shared_data / "car_j_obd" / name for name in names])
+    assert len(_read(recording)) == 7692 + 3389 + 2538
+    stats = recording.stats()
+    assert len(stats.buses) == 1
+    assert stats.duration_s == pytest.approx(1144.8, abs=0.1)
+    ((begin_s, end_s),) = stats.recording_gaps
+    assert end_s - begin_s == pytest.approx(180.3, abs=0.05)
+    assert stats.bus_gaps == ()
+    assert all(
+        start_s <= begin_s and end_s <= stop_s
+        for one in stats.ids
+        for start_s, stop_s in one.silences
+        if stop_s - start_s > 30.0
+    )

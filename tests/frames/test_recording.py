@@ -9,13 +9,13 @@ import sys
 import threading
 import zipfile
 import zlib
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from canassist.errors import InputError, NoFramesError
+from canassist.errors import InputError, NoFramesError, UsageError
 from canassist.frames import ReadRequest, open_log
 from canassist.model import IdSet, Step
 from tests.frames.blf_writer import Packing, object_of
@@ -139,13 +139,99 @@ def test_two_buses_in_two_files_are_woven(tmp_path: Path) -> None:
 
 def test_two_files_that_name_different_buses_alike_are_two_buses(tmp_path: Path) -> None:
     one = _ride(5000)
-    two = [sample._replace(time_ns=sample.time_ns + 7000, data=b"\xff\xff") for sample in one]
+    two = [
+        sample._replace(time_ns=sample.time_ns + 7000, can_id=sample.can_id + 0x200)
+        for sample in one
+    ]
     recording = open_log([_write(tmp_path / "one.log", one), _write(tmp_path / "two.log", two)])
     read = _read(recording)
     assert recording.buses == ["can0", "can0 (two.log)"]
     assert [sample for sample in read if sample.bus == "can0"] == one
     assert len(read) == 10_000
     assert "taken as another bus" in recording.problems[0].what
+
+
+def _other_values(ride: list[Sample]) -> list[Sample]:
+    return [
+        one._replace(
+            time_ns=one.time_ns + 400_000, data=bytes([255 - one.data[0], one.data[1] ^ 9])
+        )
+        for one in ride
+    ]
+
+
+@pytest.mark.parametrize("bus", ["can0", "can1"])
+def test_files_that_overlap_with_other_values_are_different_rides(tmp_path: Path, bus: str) -> None:
+    one = [s._replace(data=bytes([n % 251, n % 7])) for n, s in enumerate(_ride(5000))]
+    two = [s._replace(bus=bus) for s in _other_values(one[1500:])]
+    paths = [_write(tmp_path / "one.log", one), _write(tmp_path / "two.log", two)]
+    with pytest.raises(UsageError, match=r"one.log and two.log: different rides") as caught:
+        _read(open_log(paths))
+    assert "--one-ride" in caught.value.fix
+    assert len(_read(open_log(paths, one_ride=True))) == 8500
+
+
+def test_files_that_lie_far_apart_are_different_rides(tmp_path: Path) -> None:
+    near, far = _ride(300, start_ns=T0 + 1800 * S), _ride(300, start_ns=T0 + 1802 * S)
+    one = _write(tmp_path / "one.log", _ride(300))
+    assert len(_read(open_log([one, _write(tmp_path / "two.log", near)]))) == 600
+    paths = [_write(tmp_path / "two.log", far), one]
+    with pytest.raises(UsageError, match=r"one.log and two.log: different rides \(lie 30 min"):
+        _read(open_log(paths))
+    assert len(_read(open_log(paths, one_ride=True))) == 600
+
+
+def test_a_file_that_adds_none_is_named(tmp_path: Path) -> None:
+    ride = _ride(6000)
+    paths = [_write(tmp_path / "all.log", ride), _write(tmp_path / "some.log", ride[1000:3000])]
+    recording = open_log(paths)
+    assert _read(recording) == ride
+    (named,) = [one for one in recording.problems if one.where == "some.log"]
+    assert named.what.startswith("adds no frame")
+
+
+def test_a_bus_named_otherwise_in_the_next_part_goes_on(tmp_path: Path) -> None:
+    """Also where the two names are swapped."""
+    one = _ride(3000)
+    two = [s._replace(bus="can1", can_id=s.can_id + 0x300, time_ns=s.time_ns + 5000) for s in one]
+    names = {"can0": "can1", "can1": "can0"}
+    first = sorted([*one[:1500], *two[:1500]])
+    second = [s._replace(bus=names[s.bus]) for s in sorted([*one[1500:], *two[1500:]])]
+    recording = open_log([_write(tmp_path / "a.log", first), _write(tmp_path / "b.log", second)])
+    assert _read(recording) == sorted([*one, *two])
+    assert "goes on from bus" in recording.problems[0].what
+
+
+def test_a_seam_on_one_of_two_buses_is_no_silence(tmp_path: Path) -> None:
+    """Each bus has its own files, and changes them at its own time, with 1.5 s lost."""
+    one = _ride(6000)
+    two = [s._replace(bus="can1", can_id=s.can_id + 0x300, time_ns=s.time_ns + 5000) for s in one]
+    parts = (one[:3000], one[4500:], two)
+    paths = [_write(tmp_path / f"{n}.log", part) for n, part in enumerate(parts)]
+    recording = open_log(paths)
+    assert len(_read(recording)) == 10_500
+    stats = recording.stats()
+    assert stats.bus_gaps == stats.recording_gaps == ()
+    assert all(not one.silences for one in stats.ids)
+    assert stats.seams == ((0, 2.999, 4.5),)
+
+
+@pytest.mark.parametrize("hours", [0, 2, -7, 5.5])
+def test_wall_clocks_and_utc_meet_at_the_zone_that_fits(tmp_path: Path, hours: float) -> None:
+    ride = _ride(900, start_ns=0, step_ns=20 * MS, bus="1")
+    date = datetime(2024, 5, 1, 12, 0, 0, tzinfo=UTC)
+    first = _write(tmp_path / "one.asc", ride[:300])
+    shown = (date + timedelta(hours=hours)).strftime("%a %b %d %H:%M:%S.000 %Y")
+    first.write_text(first.read_text().replace("Sat Sep 30 15:06:13.191 2017", shown))
+    begin_ns = int(date.timestamp()) * S
+    rest = [s._replace(time_ns=s.time_ns + begin_ns, bus="can0") for s in ride[400:]]
+    recording = open_log([_write(tmp_path / "two.log", rest), first])
+    read = _read(recording)
+    assert [s.time_ns - read[0].time_ns for s in read] == [
+        s.time_ns for s in (*ride[:300], *ride[400:])
+    ]
+    assert len(recording.buses) == 1
+    assert recording.stats().recording_gaps == ((pytest.approx(5.98), pytest.approx(8.0)),)
 
 
 def test_files_that_overlap_give_their_common_frames_once(tmp_path: Path) -> None:

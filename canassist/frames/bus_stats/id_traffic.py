@@ -13,6 +13,8 @@ from canassist.frames.bus_stats.thinning import find_thinning, period_of
 from canassist.model import FrameSource, IdStats
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from canassist.frames.bus_stats.id_numbers import Sources
@@ -145,10 +147,17 @@ class IdTraffic:
                 self._floor_count[one] = self._count[one]
 
     def id_stats(
-        self, slots: Sources, holes: NDArray[np.int64], zero_ns: int
+        self,
+        slots: Sources,
+        holes: NDArray[np.int64],
+        zero_ns: int,
+        seams: Sequence[tuple[int, int, int]] = (),
     ) -> tuple[IdStats, ...]:
-        """Return one entry a source, by bus and identifier."""
-        silences = self._silences(holes)
+        """Return one entry a source, by bus and identifier; a seam is no silence."""
+        silences = {
+            number: [one for one in found if not _over_a_seam(int(slots.bus[number]), one, seams)]
+            for number, found in self._silences(holes).items()
+        }
         order = np.lexsort((slots.key, slots.bus))
         return tuple(
             self._one(
@@ -221,6 +230,15 @@ class IdTraffic:
         ):
             found.setdefault(one, []).append((a, b, length))
         return found
+
+
+def _over_a_seam(
+    bus: int, silence: tuple[int, int, int], seams: Sequence[tuple[int, int, int]]
+) -> bool:
+    """Tell whether most of a silence is where its bus goes on in another file."""
+    begin, end, _ = silence
+    inside = sum(b - a for one, a, b in seams if one == bus and begin <= a and b <= end)
+    return 2 * inside > end - begin
 
 
 def _median(interval: IntArray) -> float:

@@ -101,7 +101,12 @@ class BusStatsCollector:
         return [(a, b) for a, b in holes.tolist() if b - a < GAP_NS]
 
     def finish(
-        self, *, zero_ns: int, buses: Sequence[str], losses_ns: Sequence[int] = ()
+        self,
+        *,
+        zero_ns: int,
+        buses: Sequence[str],
+        losses_ns: Sequence[int] = (),
+        seams: Sequence[tuple[int, int, int]] = (),
     ) -> BusStats:
         """Return the counts over the whole log.
 
@@ -112,6 +117,8 @@ class BusStatsCollector:
         buses : sequence of str
         losses_ns : sequence of int
             When the recorder says that it lost frames.
+        seams : sequence of (bus, begin, end)
+            Where a bus goes on in another file: no silence of anything.
         """
         self._digest()
         holes = self._buses.holes()
@@ -129,14 +136,16 @@ class BusStatsCollector:
             frames=self.frames,
             error_frames=len(error_ns),
             duration_s=(self._buses.last_ns - zero_ns) / _NS if self.frames else 0.0,
-            ids=self._traffic.id_stats(self._slots, holes, zero_ns),
+            ids=self._traffic.id_stats(self._slots, holes, zero_ns, seams),
             error_time_s=(error_ns - zero_ns) / _NS,
             error_class=np.concatenate(classes) if classes else np.empty(0, dtype=np.uint32),
             recording_gaps=tuple((seconds(a, zero_ns), seconds(b, zero_ns)) for a, b in gaps),
             bus_gaps=tuple(
                 (bus, seconds(a, zero_ns), seconds(b, zero_ns))
                 for bus, a, b in self._buses.silent(holes)
+                if not any(bus == one and a <= begin and end <= b for one, begin, end in seams)
             ),
+            seams=tuple((bus, seconds(a, zero_ns), seconds(b, zero_ns)) for bus, a, b in seams),
             recorder_losses_s=tuple(seconds(at, zero_ns) for at in sorted(losses_ns)),
             load=loads,
             bit_rate=rates,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.frames.block_tools import in_time_order, joined, moved, picked, rows_of
+from canassist.frames.block_tools import in_time_order, joined, marks_of, moved, picked, rows_of
 from canassist.frames.frame_rows import EARLIEST_UTC_NS
 from canassist.frames.merge.clock_faults import (
     JUMP_NS,
@@ -30,7 +30,6 @@ _HELD_FRAMES: Final = 1024
 _MOST_HELD_FRAMES: Final = 1 << 18
 """Frames held back while it is not sure what their times mean."""
 _MOST_SET_BACK: Final = 8  # steps back that the clock may yet take forward again
-_WORD: Final = 8
 _MOST_FAULTS: Final = 200
 """Faults of one run that are put right one by one; with more its clock means nothing."""
 _APART_NS: Final = 5 * _NS
@@ -103,7 +102,7 @@ class ClockRepair:
         """Put a run of frames right and give the part that nothing can come before any more."""
         sure = final or len(whole) > _MOST_HELD_FRAMES
         for _ in range(_MOST_FAULTS):
-            marks = _marks(whole)
+            marks = marks_of(whole)
             state = ClockState(self._offset_ns, tuple(self._set_back[-_MOST_SET_BACK:]))
             verdict = look(whole, marks, state, final=sure)
             if verdict.fault is None:
@@ -280,14 +279,6 @@ def _each_bus_in_order(block: FrameBlock) -> FrameBlock:
         rows = np.flatnonzero(block.bus == one)
         order[rows] = rows[np.argsort(block.time_ns[rows], kind="stable")]
     return picked(block, order)
-
-
-def _marks(block: FrameBlock) -> IntArray:
-    """Return a number for each frame that tells it from others of the same time."""
-    marks = block.key.astype(np.uint64) << np.uint64(8) | block.length
-    data = np.ascontiguousarray(block.payload[:, :_WORD]).view(np.uint64)[:, 0]
-    marks[block.payload_row] ^= data * np.uint64(0x9E37_79B9_7F4A_7C15)
-    return marks.view(np.int64)
 
 
 _NO_PAUSE_SEEN: Final = "and a pause there cannot be seen"

@@ -1,109 +1,56 @@
-"""The parts of a ride on one time base, and their frames in one order.
-
-Parts are placed by what their files say of the time: UTC where all of them know it, else
-the recorder's local date, else one after the other in the order given; or side by side where
-each holds other buses from about the same time on.
-"""
+"""The frames of a ride's parts in one order, each bus under one name, each frame once."""
 
 from __future__ import annotations
 
 from collections import deque
 from contextlib import ExitStack
-from dataclasses import dataclass, field
-from itertools import combinations
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.frames.block_tools import closed_at_end, in_time_order, joined, picked, rows_of
+from canassist.errors import UsageError
+from canassist.frames.block_tools import (
+    closed_at_end,
+    in_time_order,
+    joined,
+    marks_of,
+    picked,
+    rows_of,
+)
+from canassist.frames.merge.bus_identity import (
+    SAME_TIME_NS,
+    are_apart,
+    best_match,
+    frames_agree,
+    values_agree,
+)
+from canassist.frames.merge.place_parts import FAR_APART_NS
 from canassist.model import Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
 
     from canassist.frames.base import ReadRequest
-    from canassist.frames.merge.part_stream import PartStream, Start
-    from canassist.model import FrameBlock
+    from canassist.frames.merge.part_stream import PartStream
+    from canassist.frames.merge.place_parts import JoinPlan
+    from canassist.model import BoolArray, FrameBlock, IntArray
 
 _NS: Final = 1_000_000_000
 _PARALLEL_NS: Final = _NS
 """Parts that overlap by more than this ran side by side; by less, one follows the other."""
-_SAME_SHARE: Final = 0.8
-"""Share of equal frames that tells one bus recorded twice from two buses; own choice."""
 _SEAM_NS: Final = 1_000_000
 """Between parts without any common time: about one frame; nothing is known of a gap there."""
-_TOGETHER_NS: Final = 10 * _NS
-"""Files of different buses that begin this close by their own clocks count from one zero; own
-choice."""
 _SAME_ZERO_NS: Final = 600 * _NS
 """A part that begins this soon after the end of the one before counts on from its zero."""
 
 
-@dataclass(slots=True)
-class JoinPlan:
-    """In which order the parts come, and where each begins; `start_ns` None: after the last."""
+class Seam(NamedTuple):
+    """Where a bus goes on in another file: its last frame before, its first frame after."""
 
-    streams: list[PartStream]
-    start_ns: list[int | None]
-
-
-def place_parts(streams: Sequence[PartStream], problems: list[Problem]) -> JoinPlan:
-    """Put the parts of a ride on one time base.
-
-    Parameters
-    ----------
-    streams : sequence of PartStream
-        In the order given; their `offset_ns` is set where it is known beforehand.
-    problems : list of Problem
-        What had to be assumed is added.
-    """
-    if len(streams) == 1:
-        streams[0].offset_ns = 0
-        return JoinPlan(list(streams), [None])
-    starts: list[tuple[PartStream, Start]] = []
-    for stream in streams:
-        start = stream.peek()
-        if start is None:
-            problems.append(Problem(stream.part.name, "holds no CAN frame; left out"))
-        else:
-            starts.append((stream, start))
-    for clock in ("utc_ns", "local_ns"):
-        times = [getattr(start, clock) for _, start in starts]
-        if all(at is not None for at in times):
-            return _by_clock(starts, times)
-    if len(starts) > 1:
-        return _without_clock(starts, problems)
-    starts[0][0].offset_ns = 0
-    return JoinPlan([starts[0][0]], [None])
-
-
-def _without_clock(starts: list[tuple[PartStream, Start]], problems: list[Problem]) -> JoinPlan:
-    names = ", ".join(stream.part.name for stream, _ in starts)
-    if _of_one_recorder([start for _, start in starts]):
-        what = "have no common clock; taken side by side, for each holds other buses"
-        problems.append(Problem(names, what))
-        return _by_clock(starts, [start.first_ns for _, start in starts])
-    problems.append(
-        Problem(names, "have no common clock; taken one after the other in the order given")
-    )
-    for stream, start in starts:
-        stream.offset_ns = 0
-        stream.first_ns = start.first_ns
-    return JoinPlan([stream for stream, _ in starts], [None] * len(starts))
-
-
-def _of_one_recorder(starts: Sequence[Start]) -> bool:
-    """Tell whether logs are one recorder's files for one bus each, or a few, begun together."""
-    first = [start.first_ns for start in starts]
-    together = bool(first) and max(first) - min(first) <= _TOGETHER_NS
-    return together and all(one.buses.isdisjoint(two.buses) for one, two in combinations(starts, 2))
-
-
-def _by_clock(starts: list[tuple[PartStream, Start]], times: list[int]) -> JoinPlan:
-    for (stream, start), at in zip(starts, times, strict=True):
-        stream.offset_ns = at - start.first_ns
-    order = sorted(range(len(starts)), key=times.__getitem__)
-    return JoinPlan([starts[n][0] for n in order], [times[n] for n in order])
+    bus: int
+    begin_ns: int
+    end_ns: int
 
 
 @dataclass(slots=True)
@@ -156,23 +103,49 @@ class Joiner:
         Filled with the ride's bus names.
     problems : list of Problem
         What had to be assumed is added.
+    one_ride : bool
+        Whether files that overlap with other values or lie far apart are one ride all the same.
+
+    Attributes
+    ----------
+    seams : list of Seam
+        Where a bus goes on in another file; known after the last block.
     """
 
     def __init__(
-        self, plan: JoinPlan, request: ReadRequest, buses: list[str], problems: list[Problem]
+        self,
+        plan: JoinPlan,
+        request: ReadRequest,
+        buses: list[str],
+        problems: list[Problem],
+        *,
+        one_ride: bool = False,
     ) -> None:
         self._request = request
         self._buses = buses
         self._problems = problems
+        self._one_ride = one_ride
         self._pending = deque(zip(plan.streams, plan.start_ns, strict=True))
+        self._several = len(plan.streams) > 1
         self._heads: list[_Head] = []
-        self._used: dict[int, set[str]] = {}  # bus names of a part, by the stream's id
+        self._ids: dict[str, frozenset[int]] = {}  # of every bus, as first seen
+        self._last_of: dict[int, int] = {}  # bus to its last frame
+        self._opening: dict[int, set[int]] = {}  # buses of a part whose first frame is awaited
         self._twice = False
         self._dropped = 0
+        self._given: dict[str, int] = {}
         self._last_ns = 0
+        self._last_name = ""
+        self.seams: list[Seam] = []
 
     def blocks(self) -> Iterator[FrameBlock]:
-        """Yield all frames in time order; those of a bus only where its buses lie far apart."""
+        """Yield all frames in time order; those of a bus only where its buses lie far apart.
+
+        Raises
+        ------
+        UsageError
+            If two files are different rides.
+        """
         with ExitStack() as stack:
             while self._heads or self._pending:
                 if not self._heads:
@@ -183,9 +156,16 @@ class Joiner:
                 if block is not None and len(block):
                     self._last_ns = max(self._last_ns, int(block.time_ns.max()))
                     yield block
+        self._tell()
+
+    def _tell(self) -> None:
         if self._dropped:
             what = f"the files overlap: {self._dropped} frames were in two of them, kept once"
             self._problems.append(Problem("where the files join", what))
+        for name, frames in self._given.items():
+            if not frames:
+                what = "adds no frame: all of its frames stand in the other files"
+                self._problems.append(Problem(name, what))
 
     def _step(self, stack: ExitStack) -> FrameBlock | None:
         bound = self._pending[0][1] if self._pending else None
@@ -197,38 +177,65 @@ class Joiner:
         return self._take(last)
 
     def _take(self, until_ns: int) -> FrameBlock | None:
-        pieces = [head.take_until(until_ns) for head in self._heads]
-        found = [piece for piece in pieces if piece is not None]
-        if not found:
+        taken = [(head, head.take_until(until_ns)) for head in self._heads]
+        pieces = [(head.stream, piece) for head, piece in taken if piece is not None]
+        if not pieces:
             return None
-        if len(found) == 1:
-            return found[0]
-        block = in_time_order(joined(found))
-        return self._once(block) if self._twice else block
+        if self._several:
+            self._note_seams(pieces)
+        found = [piece for _, piece in pieces]
+        if self._twice and len(found) > 1:
+            return self._once(pieces)
+        for stream, piece in pieces:
+            self._given[stream.part.name] += len(piece)
+        return found[0] if len(found) == 1 else in_time_order(joined(found))
 
-    def _once(self, block: FrameBlock) -> FrameBlock:
+    def _once(self, pieces: list[tuple[PartStream, FrameBlock]]) -> FrameBlock:
         """Drop the second of frames that two files have in common."""
-        order = np.lexsort((block.length, block.key, block.bus, block.time_ns))
-        ordered = [column[order] for column in (block.time_ns, block.bus, block.key, block.length)]
-        same = np.ones(len(order) - 1, dtype=np.bool_)
-        for column in ordered:
-            same &= column[1:] == column[:-1]
-        if not same.any():
-            return block
-        keep = np.ones(len(block), dtype=np.bool_)
-        keep[order[1:][same]] = False
-        self._dropped += int(same.sum())
-        return picked(block, np.flatnonzero(keep))
+        file = np.concatenate([np.full(len(one), n) for n, (_, one) in enumerate(pieces)])
+        whole = joined([piece for _, piece in pieces])
+        keep = ~_second_ones(whole, file)
+        self._dropped += int((~keep).sum())
+        for number, (stream, _) in enumerate(pieces):
+            self._given[stream.part.name] += int(keep[file == number].sum())
+        return in_time_order(picked(whole, np.flatnonzero(keep)))
+
+    def _note_seams(self, pieces: list[tuple[PartStream, FrameBlock]]) -> None:
+        for stream, piece in pieces:
+            waiting = self._opening.get(id(stream))
+            last = self._last_of
+            for bus in np.unique(piece.bus).tolist():
+                rows = np.flatnonzero(piece.bus == bus)
+                if waiting is not None and bus in waiting:
+                    waiting.discard(bus)
+                    begin_ns, end_ns = last.get(bus), int(piece.time_ns[rows[0]])
+                    if begin_ns is not None and end_ns > begin_ns:
+                        self.seams.append(Seam(bus, begin_ns, end_ns))
+                last[bus] = max(last.get(bus, 0), int(piece.time_ns[rows[-1]]))
 
     def _open_next(self, stack: ExitStack) -> None:
         stream, start_ns = self._pending.popleft()
-        if start_ns is None and self._last_ns and not self._heads:
+        self._given.setdefault(stream.part.name, 0)
+        behind = self._last_ns and not self._heads
+        if start_ns is None and behind:
             self._place_after(stream)
+        elif start_ns is not None and behind and start_ns - self._last_ns > FAR_APART_NS:
+            apart_s = (start_ns - self._last_ns) / _NS
+            self._refuse(stream, self._last_name, f"lie {_in_words(apart_s)} apart")
         namer = self._namer(stream, start_ns)
         source = stack.enter_context(closed_at_end(stream.blocks(self._request, namer)))
         head = _Head(stream, source)
+        self._opening[id(stream)] = set()
         if head.fill():
             self._heads.append(head)
+        self._last_name = stream.part.name
+
+    def _refuse(self, stream: PartStream, other: str, why: str) -> None:
+        if not self._one_ride:
+            raise UsageError(
+                f"{other} and {stream.part.name}: different rides ({why}).",
+                "Give the files of one ride, or --one-ride if you know that they are one.",
+            )
 
     def _place_after(self, stream: PartStream) -> None:
         if 0 <= stream.first_ns - self._last_ns <= _SAME_ZERO_NS:
@@ -236,56 +243,97 @@ class Joiner:
         stream.offset_ns = self._last_ns + _SEAM_NS - stream.first_ns
 
     def _namer(self, stream: PartStream, start_ns: int | None) -> Callable[[str], int]:
-        taken = self._taken(stream, start_ns)
-        used = self._used.setdefault(id(stream), set())
+        taken = self._taken(stream, start_ns) if self._several else set()
+        mine: set[str] = set()
 
         def index(name: str) -> int:
-            label = name
-            if name in taken:
-                label = f"{name} ({stream.part.name})"
-                what = f"has bus {name} at the same time as another file; taken as another bus"
-                self._problems.append(Problem(stream.part.name, what))
-            used.add(label)
+            label = self._label(stream, name, taken | mine) if self._several else name
+            mine.add(label)
             if label not in self._buses:
                 self._buses.append(label)
-            return self._buses.index(label)
+                self._ids[label] = stream.ids.get(name, frozenset())
+            bus = self._buses.index(label)
+            self._opening.setdefault(id(stream), set()).add(bus)
+            return bus
 
         return index
 
+    def _label(self, stream: PartStream, name: str, taken: set[str]) -> str:
+        """Return the ride's name of a bus: that of the bus with the same identifiers."""
+        ids = stream.ids.get(name, frozenset())
+        match = best_match(ids, self._ids, name, taken)
+        if match is not None:
+            if match != name:
+                what = f"bus {name} goes on from bus {match} of the other files: same identifiers"
+                self._problems.append(Problem(stream.part.name, what))
+            return match
+        if name not in self._buses:
+            return name
+        what = f"has bus {name} at the same time as another file; taken as another bus"
+        self._problems.append(Problem(stream.part.name, what))
+        return f"{name} ({stream.part.name})"
+
     def _taken(self, stream: PartStream, start_ns: int | None) -> set[str]:
-        """Return bus names that belong to parts running side by side with this one."""
+        """Return names of buses that other files give while this one runs, and that are not its.
+
+        Raises
+        ------
+        UsageError
+            If the other files hold the same identifiers with other values.
+        """
         taken: set[str] = set()
-        if start_ns is None:
+        if start_ns is None or stream.sample is None:
             return taken
         for head in self._heads:
             if not head.fill():
                 continue
+            names = {self._buses[bus] for bus in head.stream.ride_buses}
             parallel = head.reaches(start_ns + _PARALLEL_NS)
-            if _same_frames(stream, head, start_ns):
+            if self._are_apart(stream, names):
+                taken |= names if parallel else set()
+                continue
+            mine, theirs = _over_the_same_time(stream, head)
+            if frames_agree(mine, theirs):
                 self._twice = True
             elif parallel:
-                taken |= self._used[id(head.stream)]
+                if not values_agree(mine, theirs):
+                    why = "they overlap in time with the same identifiers and other values"
+                    self._refuse(stream, head.stream.part.name, why)
+                taken |= names
         return taken
 
+    def _are_apart(self, stream: PartStream, names: set[str]) -> bool:
+        theirs = frozenset[int]().union(*(self._ids[name] for name in names))
+        return are_apart(frozenset[int]().union(*stream.ids.values()), theirs)
 
-def _same_frames(stream: PartStream, head: _Head, start_ns: int) -> bool:
-    """Tell whether the first frames of a part are also in another one, to the nanosecond.
 
-    Only those count that came before the other part's end, as far as that was read.
-    """
+def _over_the_same_time(stream: PartStream, head: _Head) -> tuple[FrameBlock, list[FrameBlock]]:
+    """Return a part's first frames, as far as the other goes, and the other's of that time."""
     sample = stream.sample
     if sample is None:
-        return False
-    known_ns = int(head.waiting[-1].time_ns[-1])
-    mine = {
-        (time_ns + stream.offset_ns, key)
-        for time_ns, key in zip(sample.time_ns.tolist(), sample.key.tolist(), strict=True)
-        if time_ns + stream.offset_ns <= known_ns
-    }
-    other = {
-        pair
-        for block in head.waiting
-        for pair in zip(block.time_ns.tolist(), block.key.tolist(), strict=True)
-        if pair[0] >= start_ns
-    }
-    return bool(mine) and len(mine & other) >= _SAME_SHARE * len(mine)
+        raise ValueError("a part is compared after its first frames were read")
+    time_ns = sample.time_ns + stream.offset_ns
+    begin_ns, end_ns = int(time_ns[0]), int(time_ns[-1])
+    theirs = list(head.stream.between(begin_ns - _NS, end_ns + _NS))
+    last_ns = max((int(one.time_ns.max()) for one in theirs), default=begin_ns)
+    rows = np.flatnonzero(time_ns <= last_ns + SAME_TIME_NS)
+    mine = picked(sample, rows)
+    return replace(mine, time_ns=time_ns[rows]), theirs
+
+
+def _second_ones(block: FrameBlock, file: IntArray) -> BoolArray:
+    """Tell which frames another file gave already: same time, bus, identifier and data."""
+    marks = marks_of(block)
+    order = np.lexsort((block.time_ns, marks, block.bus))
+    time_ns, mark, bus, source = (x[order] for x in (block.time_ns, marks, block.bus, file))
+    same = (mark[1:] == mark[:-1]) & (bus[1:] == bus[:-1]) & (source[1:] != source[:-1])
+    same &= time_ns[1:] - time_ns[:-1] <= SAME_TIME_NS
+    second = np.zeros(len(block), dtype=np.bool_)
+    second[order[1:][same]] = True
+    return second
+
+
+def _in_words(seconds: float) -> str:
+    if seconds < 2 * 3600:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.0f} h" if seconds < 2 * 86_400 else f"{seconds / 86_400:.0f} days"

@@ -9,7 +9,14 @@ import numpy as np
 
 from canassist.errors import NoFramesError
 from canassist.frames.base import ReadRequest
-from canassist.frames.block_tools import closed_at_end, in_time_order, moved, rows_of, with_buses
+from canassist.frames.block_tools import (
+    closed_at_end,
+    in_time_order,
+    moved,
+    picked,
+    rows_of,
+    with_buses,
+)
 from canassist.frames.merge.clock_repair import ClockRepair
 from canassist.frames.merge.raw_times import RawTimes
 from canassist.frames.registry import find_reader
@@ -17,13 +24,13 @@ from canassist.frames.unpack.unpack import HEAD_PEEK, Opened, Part, open_part
 from canassist.model import IdSet, ReadReport
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
     from datetime import datetime
 
     from canassist.frames.base import LogReader
     from canassist.model import ByteArray, FrameBlock
 
-_SAMPLE_FRAMES: Final = 64
+_SAMPLE_FRAMES: Final = 20_000
 _HEADERS_ONLY: Final = ReadRequest(wanted=IdSet(), headers=True)
 
 
@@ -51,13 +58,23 @@ def choose_reader(part: Part) -> LogReader | None:
 class Start:
     """When the first frame of a log came, on the clocks that its file knows.
 
-    `buses` are those of its first frames.
+    `ids` are the identifiers of its first frames by bus.
     """
 
     first_ns: int
     utc_ns: int | None
     local_ns: int | None
-    buses: frozenset[str] = frozenset()
+    ids: Mapping[str, frozenset[int]] = field(default_factory=dict)
+
+    @property
+    def buses(self) -> frozenset[str]:
+        """Names of the buses of its first frames."""
+        return frozenset(self.ids)
+
+    @property
+    def all_ids(self) -> frozenset[int]:
+        """Identifiers of its first frames on any bus."""
+        return frozenset[int]().union(*self.ids.values())
 
 
 @dataclass(slots=True)
@@ -75,7 +92,9 @@ class PartStream:
     first_ns : int
         Time of the first frame, by the file; known after `peek`.
     sample : FrameBlock or None
-        Headers of the first frames; known after `peek`.
+        The first frames with their payloads; known after `peek`.
+    ids : mapping of str to frozenset of int
+        Their identifiers by bus.
     losses_ns : list of int
         When the recorder says that it lost frames, on the ride's time base.
     raw_times : RawTimes
@@ -88,6 +107,7 @@ class PartStream:
     offset_ns: int = 0
     first_ns: int = 0
     sample: FrameBlock | None = None
+    ids: Mapping[str, frozenset[int]] = field(default_factory=dict)
     losses_ns: list[int] = field(default_factory=list)
     raw_times: RawTimes = field(default_factory=RawTimes)
     _table: list[int] = field(default_factory=list)
@@ -103,7 +123,7 @@ class PartStream:
         report = self._new_tally()
         with (
             open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
-            closed_at_end(_iterator(self.reader, opened, _HEADERS_ONLY, report)) as blocks,
+            closed_at_end(_iterator(self.reader, opened, ReadRequest(), report)) as blocks,
         ):
             first = next((block for block in blocks if len(block)), None)
         if first is None:
@@ -111,6 +131,10 @@ class PartStream:
         first = in_time_order(first)
         first_ns = self.first_ns = int(first.time_ns[0])
         self.sample = rows_of(first, 0, _SAMPLE_FRAMES)
+        self.ids = {
+            report.buses[bus]: frozenset(np.unique(first.key[first.bus == bus]).tolist())
+            for bus in np.unique(first.bus).tolist()
+        }
         start_ns = _ns_of(report.start_utc)
         utc_ns = None if start_ns is None else start_ns + first_ns
         local_ns = _ns_of(report.start_local)
@@ -118,8 +142,43 @@ class PartStream:
             first_ns=first_ns,
             utc_ns=first_ns if report.epoch == "utc" else utc_ns,
             local_ns=None if local_ns is None else local_ns + first_ns,
-            buses=frozenset(report.buses[bus] for bus in np.unique(first.bus).tolist()),
+            ids=self.ids,
         )
+
+    def length_ns(self) -> int:
+        """Return the time from its first frame to its last; reads all of it."""
+        last = self.first_ns
+        for block in self._again(_HEADERS_ONLY):
+            last = max(last, int(block.time_ns.max()))
+        return last - self.first_ns
+
+    def between(self, begin_ns: int, end_ns: int) -> Iterator[FrameBlock]:
+        """Read the frames of a time on the ride's time base once more, with payloads."""
+        for block in self._again(ReadRequest()):
+            time_ns = block.time_ns + self.offset_ns
+            if int(time_ns.min()) > end_ns:
+                return
+            rows = np.flatnonzero((time_ns >= begin_ns) & (time_ns <= end_ns))
+            if len(rows):
+                yield picked(moved(block, self.offset_ns), rows)
+
+    def _again(self, request: ReadRequest) -> Iterator[FrameBlock]:
+        """Read it apart from the ride, in time order on its own clock."""
+        report = self._new_tally()
+        clock = ClockRepair(report)
+        with (
+            open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
+            closed_at_end(_iterator(self.reader, opened, request, report)) as blocks,
+        ):
+            for block in blocks:
+                if len(block):
+                    yield from clock.feed(block)
+            yield from clock.finish()
+
+    @property
+    def ride_buses(self) -> tuple[int, ...]:
+        """The ride's numbers of its buses, as far as they were seen."""
+        return tuple(self._table)
 
     def utc_ns(self, time_ns: int) -> int | None:
         """Turn a time on the ride's time base into UTC, where the file knows it."""
