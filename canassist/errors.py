@@ -58,10 +58,6 @@ class ProfileError(InputError):
     """A vehicle profile is not valid."""
 
 
-class NoChannelError(InputError):
-    """None of the log's frames carries a known channel."""
-
-
 class MissingExtraError(CanassistError):
     """An optional library is needed for this and not installed."""
 

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 
 from canassist import decode, frames
 from canassist.decode import split_bus
-from canassist.errors import InputError, NoChannelError, UsageError
+from canassist.errors import InputError, UsageError
 from canassist.model import (
     Case,
     InputFile,
     LogSummary,
+    Problem,
     Profile,
     Result,
     Step,
@@ -55,6 +56,7 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     case: Case | None = None,
     case_file: PathLike | Sequence[PathLike] | None = None,
     project_file: PathLike | None = None,
+    one_ride: bool = False,
     progress: Progress = silent,
     meanwhile: Callable[[], object] | None = None,
 ) -> Result:
@@ -74,6 +76,8 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         Files that it was read from, to be listed among the inputs.
     project_file : path, optional
         What named databases, profile, units or zone, to be listed too.
+    one_ride : bool
+        Take the files for one ride though they overlap with other values or lie far apart.
     progress : callable, optional
         Called with a `Step` now and then; what it raises stops the work.
     meanwhile : callable, optional
@@ -102,7 +106,9 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         pool.submit(importlib.import_module, "canassist.judging")
         if meanwhile is not None:
             pool.submit(meanwhile)
-        ride = read_ride(log_paths, dbc_paths, known, progress, recorder=case.recorder)
+        ride = survey(
+            log_paths, dbc_paths, known, progress, recorder=case.recorder, one_ride=one_ride
+        )
         case = _with_moments(case, ride.recording)
         from canassist.judging import judge  # noqa: PLC0415 - loaded while the log is read
 
@@ -115,34 +121,14 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     return _result(inputs, ride, answer, known, case)
 
 
-def read_ride(
+def survey(  # noqa: PLR0913 - the inputs of one ride
     log_paths: Sequence[Path],
     dbc_paths: Sequence[Path],
     profile: Profile,
     progress: Progress = silent,
     *,
     recorder: RecorderNotes | None = None,
-) -> DecodedLog:
-    """Read and decode a ride into its timeline.
-
-    Raises
-    ------
-    CanassistError
-        If a file cannot be used, or no frame carries a known channel.
-    """
-    ride = survey(log_paths, dbc_paths, profile, progress, recorder=recorder)
-    if not ride.decoded.channels:
-        raise _no_channel(ride, has_database=bool(dbc_paths))
-    return ride
-
-
-def survey(
-    log_paths: Sequence[Path],
-    dbc_paths: Sequence[Path],
-    profile: Profile,
-    progress: Progress = silent,
-    *,
-    recorder: RecorderNotes | None = None,
+    one_ride: bool = False,
 ) -> DecodedLog:
     """Read and decode whatever is known of a log, which may be no channel at all.
 
@@ -153,7 +139,7 @@ def survey(
     """
     databases = decode.load_databases(dbc_paths)
     plan = decode.plan_reading(databases, profile)
-    recording = frames.open_log(log_paths, bit_rate=profile.bit_rate_bps)
+    recording = frames.open_log(log_paths, bit_rate=profile.bit_rate_bps, one_ride=one_ride)
     collector = decode.FrameCollector()
     for block in recording.blocks(
         request=frames.ReadRequest(wanted=plan.wanted), progress=progress
@@ -193,7 +179,7 @@ def _result(
         buses=stats.buses,
         ids=len(stats.ids),
         ids_known=ride.decoded.ids_known,
-        problems=(*ride.recording.problems, *ride.decoded.problems),
+        problems=(*_idle_files(ride), *ride.recording.problems, *ride.decoded.problems),
         fit=ride.decoded.fit,
     )
     return Result(
@@ -214,6 +200,17 @@ def _result(
         case=case,
         views=PackageViews(),
     )
+
+
+def _idle_files(ride: DecodedLog) -> list[Problem]:
+    """Name the files of a ride of several that feed no channel."""
+    used = {(one.source.bus, one.source.key) for one in ride.decoded.channels.values()}
+    what = "feeds no channel: nothing in it is known as one"
+    return [
+        Problem(name, what, grave=True)
+        for name, sources in ride.recording.sources_by_file.items()
+        if used and sources.isdisjoint(used)
+    ]
 
 
 def _with_moments(case: Case, recording: Recording) -> Case:
@@ -292,14 +289,3 @@ def input_file(path: Path, role: str) -> InputFile:
         problem = f"{path.name}: cannot be read ({error.strerror})."
         raise InputError(problem, "Check that the file is there and open to you.") from error
     return InputFile(role=role, name=path.name, sha256=digest, size_bytes=size)
-
-
-def _no_channel(ride: DecodedLog, *, has_database: bool) -> NoChannelError:
-    known, ids = ride.decoded.ids_known, len(ride.timeline.bus.ids)
-    problem = f"{ride.recording.name}: none of the vehicle's channels was found in it"
-    problem += f" ({known} of {ids} ids known)."
-    if has_database:
-        fix = "Check that the database belongs to this vehicle, or name the signals in a profile."
-    else:
-        fix = "Give the vehicle's database with --dbc."
-    return NoChannelError(problem, fix)

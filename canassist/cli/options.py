@@ -123,6 +123,14 @@ Moments = Annotated[
         rich_help_panel=COMPLAINT,
     ),
 ]
+OneRide = Annotated[
+    bool,
+    typer.Option(
+        "--one-ride",
+        help="Files that overlap or lie far apart are one ride all the same.",
+        rich_help_panel=INPUTS,
+    ),
+]
 
 
 def files_of(databases: list[Path] | None) -> list[Path]:

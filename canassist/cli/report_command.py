@@ -48,6 +48,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     equipment: options.Equipment = "",
     unmask: options.Unmask = False,
     no_project: options.NoProject = False,
+    one_ride: options.OneRide = False,
 ) -> None:
     """Say why the steering was heavy on one ride, and write the report."""
     collect_rarely()
@@ -89,11 +90,16 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     read = [*logs, *options.files_of(project.dbc), project.profile]
     cases = [*beside, *([case_file] if case_file else [])]
     wanted.check([*read, project.file, *cases])
-    _answer(logs, project, (case, cases), wanted)
+    _answer(logs, project, (case, cases), wanted, one_ride=one_ride)
 
 
 def _answer(
-    logs: list[Path], project: Project, noted: tuple[Case, list[Path]], wanted: Outputs
+    logs: list[Path],
+    project: Project,
+    noted: tuple[Case, list[Path]],
+    wanted: Outputs,
+    *,
+    one_ride: bool,
 ) -> None:
     from canassist.pipeline import analyze
 
@@ -105,6 +111,7 @@ def _answer(
             case=noted[0],
             case_file=noted[1],
             project_file=project.file,
+            one_ride=one_ride,
             progress=progress,
             meanwhile=None if wanted.only_json else prepare_page,
         )

@@ -105,13 +105,13 @@ class _Opening:
             return
         if reader is None:
             what = "is no log of a known format; left out"
-            self._left_out.append(Problem(part.name, what))
+            self._left_out.append(Problem(part.name, what, grave=True))
         else:
             self.found.append(PartStream(part, reader))
 
     def _leave_out(self, name: str, error: NoFramesError) -> None:
         self.empty.append(error)
-        self._left_out.append(Problem(name, "nothing can be read of it; left out"))
+        self._left_out.append(Problem(name, "nothing can be read of it; left out", grave=True))
 
     def problems(self) -> list[Problem]:
         """Return what was left out and why."""
@@ -265,20 +265,29 @@ class Recording:
         return None
 
     @property
+    def sources_by_file(self) -> dict[str, frozenset[tuple[int, int]]]:
+        """Bus and key of every identifier of each file, where there are several files."""
+        return {
+            stream.part.name: frozenset(stream.sources)
+            for stream in self._streams
+            if stream.sources
+        }
+
+    @property
     def problems(self) -> tuple[Problem, ...]:
-        """What was lost, skipped or repaired, in the order of the files."""
+        """What was lost, skipped or repaired: the grave first, else in the order of the files."""
         several = len(self._streams) > 1
         found = [*self._thinned, *self._opening, *self._joining]
         for stream in self._streams:
             prefix = f"{stream.part.name}: " if several else ""
-            found += [Problem(prefix + one.where, one.what) for one in stream.report.problems]
+            found += [one._replace(where=prefix + one.where) for one in stream.report.problems]
             if stream.report.unlisted:
                 what = (
                     f"{stream.report.unlisted} more places like these;"
                     f" {stream.report.skipped} lines or objects skipped in all"
                 )
                 found.append(Problem(f"{prefix}further on", what))
-        return tuple(found + self._holes)
+        return tuple(sorted(found + self._holes, key=lambda one: not one.grave))
 
     def _no_frames(self) -> NoFramesError:
         skipped = sum(stream.report.skipped for stream in self._streams)
@@ -323,7 +332,7 @@ def _thinned(stats: BusStats) -> list[Problem]:
             f" turns; no silence below {missing} periods ({missing * fast_s:.1f} s of the fastest"
             " message) is held against a part"
         )
-        found.append(Problem(where, what))
+        found.append(Problem(where, what, grave=True))
     return found
 
 

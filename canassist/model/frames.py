@@ -142,10 +142,15 @@ class IdSet:
 
 
 class Problem(NamedTuple):
-    """Something in an input that was skipped, repaired or lost."""
+    """Something in an input that was skipped, repaired or lost.
+
+    What is grave tells of frames lost, or puts what was read in doubt: it is said before the
+    answer.
+    """
 
     where: str
     what: str
+    grave: bool = False
 
 
 @dataclass(slots=True)
@@ -210,18 +215,26 @@ class ReadReport:
         return self.buses.index(name)
 
     def add_problem(
-        self, where: str, what: str, *, skipped: int = 0, doubtful: bool = False
+        self,
+        where: str,
+        what: str,
+        *,
+        skipped: int = 0,
+        grave: bool = False,
+        doubtful: bool = False,
     ) -> None:
         """Count what was skipped, and keep the place while there is room.
 
-        What puts all else in doubt comes first, and always finds room.
+        What puts all else in doubt comes first, and always finds room. What was skipped is
+        grave by itself.
         """
         self.skipped += skipped
         self.doubtful |= doubtful
+        problem = Problem(where, what, grave or doubtful or skipped > 0)
         if doubtful:
-            self.problems.insert(0, Problem(where, what))
+            self.problems.insert(0, problem)
         else:
-            self.problems.append(Problem(where, what))
+            self.problems.append(problem)
         self.unlisted += len(self.problems[self.MAX_PROBLEMS :])
         del self.problems[self.MAX_PROBLEMS :]
 
@@ -229,7 +242,7 @@ class ReadReport:
         """Add what another report of the same file has to say of its damage and its start."""
         for place, problem in enumerate(other.problems):
             first = other.doubtful and place == 0
-            self.add_problem(problem.where, problem.what, doubtful=first)
+            self.add_problem(problem.where, problem.what, grave=problem.grave, doubtful=first)
         self.skipped += other.skipped
         self.unlisted += other.unlisted
         self.doubtful |= other.doubtful

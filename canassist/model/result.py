@@ -56,6 +56,11 @@ class LogSummary:
     start_local: datetime | None = None
     fit: DatabaseFit | None = None
 
+    @property
+    def told_first(self) -> tuple[Problem, ...]:
+        """What was lost or is in doubt, to be said before the answer."""
+        return tuple(one for one in self.problems if one.grave)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitChange:

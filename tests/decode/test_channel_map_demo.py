@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canassist.pipeline import read_ride
+from canassist.pipeline import survey
 from canassist.profile import default_profile, read_profile
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def test_every_demo_ride_finds_its_channels_without_a_profile(
 ) -> None:
     folder = project_root / "dbc_demo"
     truth = read_profile(folder / "demo_trail_vehicle.toml").channels
-    decoded = read_ride(
+    decoded = survey(
         [project_root / "sample_logs" / ride],
         [folder / "demo_trail_vehicle.dbc"],
         default_profile(),

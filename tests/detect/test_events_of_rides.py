@@ -12,7 +12,7 @@ from canassist.demo import RIDES, Truth, demo_profile, simulate
 from canassist.detect import find_events
 from canassist.model import Event, EventKind, Profile, Severity, Timeline
 from canassist.physics import study
-from canassist.pipeline import read_ride
+from canassist.pipeline import survey
 from canassist.profile import default_profile, parse_profile
 from tests.simulator.scenarios import SCENARIOS, draw_scenario
 
@@ -144,9 +144,7 @@ ANSWER_LIMITS = "\n[limits]\nundervoltage_v = 10.5\ncranking_v = 10.5\n"
 def _real(data: Path, log: str) -> tuple[Timeline, tuple[Event, ...]]:
     text = (data / "profiles" / "car_a.toml").read_text("utf-8") + ANSWER_LIMITS
     profile = parse_profile(text, "car_a.toml")
-    timeline = read_ride(
-        [data / "car_a" / log], [data / "dbc" / "car_a_800kB.dbc"], profile
-    ).timeline
+    timeline = survey([data / "car_a" / log], [data / "dbc" / "car_a_800kB.dbc"], profile).timeline
     return timeline, _events(timeline, profile)
 
 

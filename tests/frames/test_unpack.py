@@ -47,7 +47,7 @@ def _noise(size: int, seed: int = 0) -> bytes:
 def _unpacked(path: Path, limits: InflationLimits = ROUGH) -> tuple[bytes, Report]:
     report: Report = []
 
-    def take(where: str, what: str, /, *, doubtful: bool = False) -> None:
+    def take(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
         assert doubtful == ("checksum in the archive" in what or "somewhere before" in what)
         report.append((where, what))
 
@@ -61,7 +61,7 @@ def _unpacked(path: Path, limits: InflationLimits = ROUGH) -> tuple[bytes, Repor
 def _inflated(packed: bytes, kind: str) -> tuple[bytes, Report]:
     report: Report = []
 
-    def take(where: str, what: str, /, *, doubtful: bool = False) -> None:
+    def take(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
         assert doubtful == ("somewhere before" in what)
         report.append((where, what))
 

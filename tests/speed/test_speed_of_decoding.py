@@ -63,10 +63,10 @@ def test_judging_takes_a_small_share() -> None:
     profile = canassist.read_profile(ROOT / "dbc_demo" / "demo_trail_vehicle.toml")
     logs = [ROOT / "sample_logs" / "hot_tight_turns.blf"]
     databases = [ROOT / "dbc_demo" / "demo_trail_vehicle.dbc"]
-    ride = pipeline.read_ride(logs, databases, profile)
+    ride = pipeline.survey(logs, databases, profile)
 
     def reading() -> None:
-        pipeline.read_ride(logs, databases, profile)
+        pipeline.survey(logs, databases, profile)
 
     def judged() -> None:
         judging.judge(ride.timeline, profile, Case())

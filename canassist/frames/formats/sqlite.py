@@ -245,7 +245,9 @@ class _Walk:
             if after is None:
                 return
             start = after
-        self._report.add_problem("database", "is damaged in too many places; the rest is lost")
+        self._report.add_problem(
+            "database", "is damaged in too many places; the rest is lost", grave=True
+        )
 
     def _some(self, start: int) -> list[_Row]:
         """Read the next rows; what stands before damage is kept."""

@@ -165,7 +165,7 @@ class Joiner:
         for name, frames in self._given.items():
             if not frames:
                 what = "adds no frame: all of its frames stand in the other files"
-                self._problems.append(Problem(name, what))
+                self._problems.append(Problem(name, what, grave=True))
 
     def _step(self, stack: ExitStack) -> FrameBlock | None:
         bound = self._pending[0][1] if self._pending else None
@@ -206,6 +206,7 @@ class Joiner:
             last = self._last_of
             for bus in np.unique(piece.bus).tolist():
                 rows = np.flatnonzero(piece.bus == bus)
+                stream.sources.update((bus, key) for key in np.unique(piece.key[rows]).tolist())
                 if waiting is not None and bus in waiting:
                     waiting.discard(bus)
                     begin_ns, end_ns = last.get(bus), int(piece.time_ns[rows[0]])

@@ -95,6 +95,8 @@ class PartStream:
         The first frames with their payloads; known after `peek`.
     ids : mapping of str to frozenset of int
         Their identifiers by bus.
+    sources : set of (bus, key)
+        What it holds, by the ride's numbers; only where it is read with others.
     losses_ns : list of int
         When the recorder says that it lost frames, on the ride's time base.
     raw_times : RawTimes
@@ -108,6 +110,7 @@ class PartStream:
     first_ns: int = 0
     sample: FrameBlock | None = None
     ids: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    sources: set[tuple[int, int]] = field(default_factory=set)
     losses_ns: list[int] = field(default_factory=list)
     raw_times: RawTimes = field(default_factory=RawTimes)
     _table: list[int] = field(default_factory=list)
@@ -217,6 +220,7 @@ class PartStream:
         self.report = self._new_tally()
         self._table = []
         self.losses_ns = []
+        self.sources = set()
         self.raw_times = RawTimes()
         clock = ClockRepair(self.report)
         with (

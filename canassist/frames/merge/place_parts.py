@@ -56,7 +56,7 @@ def place_parts(streams: Sequence[PartStream], problems: list[Problem]) -> JoinP
     for stream in streams:
         start = stream.peek()
         if start is None:
-            problems.append(Problem(stream.part.name, "holds no CAN frame; left out"))
+            problems.append(Problem(stream.part.name, "holds no CAN frame; left out", grave=True))
         else:
             starts.append((stream, start))
     if len(starts) == 1:

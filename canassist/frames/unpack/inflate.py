@@ -31,7 +31,9 @@ class Report(Protocol):
     `doubtful` tells that some of what was read is wrong, and not which part.
     """
 
-    def __call__(self, where: str, what: str, /, *, doubtful: bool = False) -> None:
+    def __call__(
+        self, where: str, what: str, /, *, grave: bool = False, doubtful: bool = False
+    ) -> None:
         """Take note."""
 
 
@@ -158,6 +160,7 @@ class Inflated(io.RawIOBase):
             f"byte {self._source.tell()}",
             f"the {self._kind} data ends before its end:"
             f" what comes after {self._total_out} inflated bytes is missing",
+            grave=True,
         )
         return last
 
@@ -232,7 +235,7 @@ class Inflated(io.RawIOBase):
                 f"the {self._kind} data is damaged within the next {PIECE_BYTES} bytes ({error});"
                 f" {self._total_out} inflated bytes before that are kept"
             )
-        self._report(f"byte {at}", what, doubtful=doubtful)
+        self._report(f"byte {at}", what, grave=True, doubtful=doubtful)
         found = (
             None if self._kind == DEFLATE else self._find_member(max(at, self._member_start + 1))
         )

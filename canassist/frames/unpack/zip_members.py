@@ -48,7 +48,11 @@ def members(source: BinaryIO, report: Report) -> list[Member]:
             listed = [_listed(info) for info in archive.infolist() if not info.is_dir()]
         _check_places(source, listed)
     except (zipfile.BadZipFile, OSError, ValueError, struct.error, NotImplementedError) as error:
-        report("end of file", f"the archive's directory cannot be read ({error}); searched instead")
+        report(
+            "end of file",
+            f"the archive's directory cannot be read ({error}); searched instead",
+            grave=True,
+        )
         listed = list(_searched(source))
     logs = [one for one in listed if not _is_hidden(one.name)]
     if len(logs) > _MOST_MEMBERS:
@@ -153,13 +157,15 @@ def open_member(
         )
     said: list[str] = []
 
-    def say_it(where: str, what: str, /, *, doubtful: bool = False) -> None:
+    def say_it(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
         said.append(where)
-        report(where, what, doubtful=doubtful)
+        report(where, what, grave=grave, doubtful=doubtful)
 
-    def say_if_new(where: str, what: str, /, *, doubtful: bool = False) -> None:
+    def say_if_new(
+        where: str, what: str, /, *, grave: bool = False, doubtful: bool = False
+    ) -> None:
         if not said:  # of data that is cut or damaged the checksum differs anyway
-            report(where, what, doubtful=doubtful)
+            report(where, what, grave=grave, doubtful=doubtful)
 
     packed = io.BufferedReader(window)
     kind = _KINDS[member.method]

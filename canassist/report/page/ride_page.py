@@ -215,7 +215,12 @@ class PageView:
         return Document(
             template="report.html",
             context=self._context(cards, number) | {"absent": rides.absent()},
-            charts=[ride, *([others] if others else []), *close_ups, *self.physics],
+            charts=[
+                *([ride] if ride.rows else []),
+                *([others] if others else []),
+                *close_ups,
+                *self.physics,
+            ],
             data=self.data,
             title=f"Report {number}: {log_name}",
             identity=f"canassist report {number}   {log_name}",

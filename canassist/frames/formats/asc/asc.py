@@ -253,7 +253,9 @@ class _Log:
                 return self._rest_of(line)
             return None
         if event.lost:
-            self.report.add_problem(f"line {number}", "the recorder says that it lost frames here")
+            self.report.add_problem(
+                f"line {number}", "the recorder says that it lost frames here", grave=True
+            )
         if event.damaged:
             self.bad.add(number)
             return self._rest_of(line) or event

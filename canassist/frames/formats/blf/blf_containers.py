@@ -154,6 +154,7 @@ class Containers:
         self._report.add_problem(
             f"byte {self._passed + len(self._buffer)}",
             f"the file ends inside an object or container, {missing} bytes before its end",
+            grave=True,
         )
 
     def _container(self, size: int) -> Iterator[bytes | None]:
@@ -169,7 +170,9 @@ class Containers:
             yield from self._deflated(left)
         else:
             self._report.add_problem(
-                f"byte {self.place}", f"a container is packed by unknown method {method}; skipped"
+                f"byte {self.place}",
+                f"a container is packed by unknown method {method}; skipped",
+                skipped=1,
             )
             for _ in self._pieces(left):
                 pass
@@ -203,7 +206,9 @@ class Containers:
                 if out:
                     yield out
         if not engine.eof and eaten == size:
-            self._report.add_problem(f"byte {begin}", "a container's data ends before its end")
+            self._report.add_problem(
+                f"byte {begin}", "a container's data ends before its end", grave=True
+            )
             yield None
 
     def _count(self, size: int) -> None:

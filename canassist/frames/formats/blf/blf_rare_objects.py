@@ -82,7 +82,9 @@ def _take_note(kind: int, body: bytes, time_ns: int, report: ReadReport) -> None
     if kind == DATA_LOST_BEGIN:
         return
     count = f" ({_LOST.unpack_from(body)[2]} events)" if len(body) >= _LOST.size else ""
-    report.add_problem(f"{time_ns / 1e9:.6f} s", f"the recorder says that it lost data{count}")
+    report.add_problem(
+        f"{time_ns / 1e9:.6f} s", f"the recorder says that it lost data{count}", grave=True
+    )
 
 
 def _error(kind: int, body: bytes, time_ns: int, report: ReadReport) -> Frame | None:

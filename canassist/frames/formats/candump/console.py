@@ -89,7 +89,9 @@ class _Listing:
         dropped = _DROPPED.search(text)
         if dropped:
             self.report.recorder_losses_ns.append(time_ns)
-            self.report.add_problem(f"line {number}", f"the recorder dropped {dropped[1]} frames")
+            self.report.add_problem(
+                f"line {number}", f"the recorder dropped {dropped[1]} frames", grave=True
+            )
             return None
         frame = read_one_line(text, time_ns, self.report) if timed else None
         if frame is None:

@@ -70,6 +70,7 @@ class ListingClock:
                 "listing",
                 "has no time stamps; frames are put 1 ms apart in their order, so nothing that "
                 "depends on time can be believed",
+                grave=True,
             )
             return "none"
         if is_date[0]:
