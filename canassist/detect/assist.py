@@ -37,6 +37,9 @@ that trails behind a quick change of sides is none of it."""
 BY_DESIGN_SHARE: Final = 0.6
 """A stretch is by design where the steering returns, or is braked, over this share of it."""
 
+UNTOLD_S: Final = 1.0
+"""Around a status that means reduced assist, what is delivered is not judged for this long."""
+
 REST_S: Final = 0.3
 """Assist that rests with the driver for this long parts two uncommanded stretches."""
 
@@ -90,7 +93,8 @@ def find_assist_deviations(timeline: Timeline, profile: Profile, physics: Physic
     judged = judge(
         samples,
         tolerance=tolerance,
-        leave_out=_covered(samples.time_s, uncommanded),
+        leave_out=_covered(samples.time_s, uncommanded)
+        | _limit_untold(timeline, profile, samples.time_s),
         allowance_nm=return_torque_nm(
             samples,
             designed,
@@ -174,6 +178,24 @@ def _off(samples: AssistSamples) -> FloatArray:
 
 def _longer(stretch: AssistStretch, last: int, seconds: float) -> AssistStretch:
     return stretch._replace(last=last, seconds=stretch.seconds + seconds)
+
+
+def _limit_untold(timeline: Timeline, profile: Profile, time_s: FloatArray) -> BoolArray:
+    """Tell where only a status word says that assist is reduced: not how much there should be."""
+    untold = np.zeros(len(time_s), dtype=np.bool_)
+    channel = timeline.get("module_status")
+    if channel is None or timeline.has("assist_limit"):
+        return untold
+    known_s, number = channel.valid()
+    words = profile.status_reduced | profile.status_off
+    reduced = np.array(
+        [bool({channel.labels.get(one, ""), f"{one:g}"} & words) for one in number.tolist()],
+        dtype=np.bool_,
+    )
+    for at_s in known_s[reduced]:
+        first, stop = np.searchsorted(time_s, (at_s - UNTOLD_S, at_s + UNTOLD_S))
+        untold[first:stop] = True
+    return untold
 
 
 def _covered(time_s: FloatArray, found: list[AssistStretch]) -> BoolArray:

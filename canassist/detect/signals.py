@@ -122,8 +122,11 @@ def _part_of_restart(
 
 
 def _fell_asleep(life: LifeOfRide, last_s: float, next_s: float | None) -> bool:
-    """Tell whether a channel that went silent did so as units do at key-off, or the log ended."""
-    if life.after_ride(last_s):
+    """Tell whether a channel that went silent did so as units do at key-off, or the log ended.
+
+    A log that stops within 2 s of it has seen no more than the beginning of the same.
+    """
+    if life.after_ride(last_s) or life.log_stops(last_s):
         return True
     return life.engine_turns_off(last_s) and life.units_fall_asleep(last_s, next_s)
 

@@ -79,6 +79,7 @@ class LifeOfRide:
     ids: tuple[IdStats, ...] = ()
     starter: tuple[StarterTurn, ...] = ()
     bus_begins_s: tuple[float, ...] = ()
+    log_stops_s: tuple[float, ...] = ()
 
     def after_ride(self, at_s: float) -> bool:
         """Tell whether something that begins then belongs to the end of the ride.
@@ -100,6 +101,10 @@ class LifeOfRide:
     def wakes_up(self, at_s: float) -> bool:
         """Tell whether the bus had just begun to live: at the log's begin, or after a silence."""
         return any(0.0 <= at_s - begin_s <= SLEEP_S for begin_s in (0.0, *self.bus_begins_s))
+
+    def log_stops(self, at_s: float) -> bool:
+        """Tell whether the recording stopped within 2 s after this moment."""
+        return any(0.0 <= stop_s - at_s <= SLEEP_S for stop_s in self.log_stops_s)
 
     def key_cycle(self, start_s: float, end_s: float) -> bool:
         """Tell whether the engine stopped, or other units fell asleep, as a silence began."""
@@ -141,6 +146,7 @@ def life_of_ride(timeline: Timeline) -> LifeOfRide:
             *(end_s for _, end_s in timeline.bus.recording_gaps),
             *(end_s for _, _, end_s in timeline.bus.bus_gaps),
         ),
+        log_stops_s=tuple(start_s for start_s, _ in timeline.bus.recording_gaps),
         ids=tuple(
             item for item in timeline.bus.ids if item.source not in own and item.period_s > 0.0
         ),

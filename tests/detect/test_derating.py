@@ -488,3 +488,33 @@ def test_a_given_line_that_is_a_tenth_too_high_blames_nobody(
     life = life_of_ride(timeline)
     events = find_derates(timeline, told, physics, life, find_losses(timeline, life))
     assert {event.cause for event in events} == {"temperature"}
+
+
+def test_a_temperature_that_rests_as_it_never_did_excludes_nothing(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """The reading stops at 60 degC for 100 s, and assist falls meanwhile."""
+    channels = _warm(every, 200.0)
+    time_s = channels["module_temperature"][0]
+    heat = np.round(55.0 + 10.0 * np.sin(time_s / 5.0))
+    heat[time_s > 95.0] = 60.0
+    channels["module_temperature"] = (time_s, heat)
+    channels["assist_limit"][1][(time_s > 160.0) & (time_s < 170.0)] = 60.0
+    (event,) = _find(ride(channels), profile)
+    assert (event.cause, event.measured["missing"]) == (None, "module_temperature")
+    channels["assist_limit"][1][:] = np.where((time_s > 60.0) & (time_s < 70.0), 60.0, 100.0)
+    (event,) = _find(ride(channels), profile)
+    assert event.cause == "unexplained"
+
+
+def test_a_module_that_wakes_after_a_hole_of_the_log_starts_up(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _warm(every)
+    for name, (time_s, value) in channels.items():
+        seen = (time_s < 20.05) | (time_s > 24.95)
+        channels[name] = (time_s[seen], value[seen])
+    time_s, limit = channels["assist_limit"]
+    limit[:] = np.where(time_s > 22.0, np.minimum(100.0, 50.0 * (time_s - 25.0)), 100.0)
+    (event,) = _find(ride(channels, recording_gaps=[(20.0, 25.0)]), profile)
+    assert (event.cause, event.severity) == ("start_up", Severity.NOTE)

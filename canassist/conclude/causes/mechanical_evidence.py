@@ -54,7 +54,8 @@ def full_assist_effort(ride: RideFindings) -> FullAssistEffort | None:
     full = value_at(ride.timeline, "assist_limit", time_s) >= ride.limits.full_assist_pct
     rows = slow & full & (np.abs(torque_nm) > STEERING_NM)
     seconds = float(np.count_nonzero(rows)) * torque_channel.period_s
-    if seconds < LEAST_S:
+    told = seconds >= LEAST_S  # False too where a single message has no period
+    if not told:
         return None
     return FullAssistEffort(float(np.quantile(np.abs(torque_nm[rows]), HARD_SHARE)), seconds)
 

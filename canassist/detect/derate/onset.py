@@ -58,6 +58,12 @@ LOAD_CHANNELS: Final = ("motor_current", "module_current", "assist_torque")
 INPUT_CHANNELS: Final = ("vehicle_speed", "driver_torque")
 """What the module takes in besides supply, temperature and engine speed."""
 
+RESTS_S: Final = 60.0
+RESTS_TIMES: Final = 3.0
+RESTS_LEAST: Final = 3
+"""A temperature that repeats one value for longer than this, and than so many times its longest
+other rest, may be stuck: common practice, no source."""
+
 SAME_EPISODES: Final = 3
 """What stood at full assist so many times, and twice as often as at an onset, is no trigger."""
 
@@ -252,4 +258,23 @@ def _tells(scene: DerateScene, name: str, onset: Onset) -> bool:
         return False
     if scene.bad_within(frozenset({name}), onset.window_s):
         return False
+    if name == "module_temperature" and rests_oddly(channel, onset.at_s):
+        return False
     return bool(len(values_within(channel, onset.window_s)))
+
+
+def rests_oddly(channel: Channel, at_s: float) -> bool:
+    """Tell whether a channel's value at a moment rests far longer than it ever does elsewhere.
+
+    Such a reading may be stuck, though no other channel proves it: it excludes nothing.
+    """
+    time_s, value = channel.valid()
+    if not len(time_s):
+        return False
+    first = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0.0) + 1))
+    lasts_s = np.diff(time_s[first], append=time_s[-1])
+    own = int(np.searchsorted(time_s[first], at_s, side="right")) - 1
+    if len(first) < RESTS_LEAST:
+        return False  # it rests always, as a well cooled module may
+    others = float(np.delete(lasts_s, own).max(initial=0.0))
+    return bool(lasts_s[own] >= max(RESTS_S, RESTS_TIMES * others))

@@ -106,8 +106,10 @@ def speed_law_pct(  # noqa: PLR0913, PLR0917 - what a ride has
             found, law_pct = True, np.minimum(law_pct, own_pct)
     if not found:
         return None
+    stands = engine_stands(timeline, time_s)  # no assist then has a reason of its own
+    law_pct[stands] = FULL_PCT
     lowest, _ = window_extremes(time_s, law_pct, before_s=LAG_S[0], after_s=LAG_S[1])
-    return lowest
+    return np.where(stands, FULL_PCT, lowest)
 
 
 def _bands(name: str, speed: FloatArray) -> IntArray:

@@ -59,7 +59,8 @@ def what_began(scene: DerateScene, onset: Onset) -> Began:
         return Began("silence", max(ends))
     if any(0.0 <= at_s - start_s <= reach_s for start_s in scene.life.engine_starts_s):
         return Began("engine_start", at_s)
-    if onset.row == 0:
+    resumed = any(0.0 <= at_s - begin_s <= reach_s for begin_s in scene.life.bus_begins_s)
+    if onset.row == 0 or resumed:
         return Began("log_begin", at_s)
     return Began("" if onset.seen else "gap", at_s)
 
