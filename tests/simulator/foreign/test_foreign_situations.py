@@ -20,11 +20,14 @@ from tests.simulator.foreign.vehicle.protection import ROOT
 from tests.simulator.foreign.vehicle.riding import STEP_S
 
 NOTHING_WRONG = (
-    "ordinary", "wheels_spin", "dead_rear", "stored_codes", "mode_change", "errors_at_wake",
-    "stop_and_go", "cold_crank", "single_cylinder", "winch", "key_cycles", "asleep",
-    "engine_stall", "lithium_ride", "regulated_ride", "speed_lost_engine_off", "flat_taking",
-    "temperature_glitch", "end_hold", "short_trip", "accessories",
+    "ordinary", "wheels_spin", "mode_change", "cold_crank", "single_cylinder", "winch",
+    "key_cycles", "engine_stall", "flat_taking", "end_hold", "accessories",
 )  # fmt: skip
+NOTHING_WRONG_EITHER = (
+    "dead_rear", "stored_codes", "errors_at_wake", "stop_and_go", "asleep", "lithium_ride",
+    "regulated_ride", "speed_lost_engine_off", "temperature_glitch", "short_trip",
+)  # fmt: skip
+"""Rides whose plant differs little from the others'; looked at with the slow tests."""
 
 
 @cache
@@ -40,7 +43,13 @@ def lost(ride: PlantedRide) -> dict[str, float]:
     return losses(ride.plan, ride.record, events)[0]
 
 
-@pytest.mark.parametrize("situation", NOTHING_WRONG)
+@pytest.mark.parametrize(
+    "situation",
+    [
+        *NOTHING_WRONG,
+        *(pytest.param(name, marks=pytest.mark.slow) for name in NOTHING_WRONG_EITHER),
+    ],
+)
 def test_where_nothing_is_wrong_no_assist_is_lost(situation: str) -> None:
     ride = a_ride(situation)
     assert lost(ride) == {}
