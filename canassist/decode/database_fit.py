@@ -6,6 +6,7 @@ counters count and whether fields keep to their bounds and move as measured valu
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -37,6 +38,9 @@ recordings with their own database: 4.3 times and more; with foreign ones 3.2 an
 BOUNDS_SHARE: Final = 0.5
 """Where fewer of the known signals keep their bounds, the layouts are another vehicle's."""
 
+STANDARD_IDS: Final = 0x800
+"""Eleven-bit identifiers; a 29-bit one is never met by chance."""
+
 LEAST_CYCLIC: Final = 5
 """A bus with fewer cyclic identifiers tells nothing of the database."""
 
@@ -46,6 +50,9 @@ LEAST_TESTS: Final = 4
 _SURE: Final = 4.0
 """Standard deviations beyond chance (17 recordings: their own database 4.8 and more, foreign ones
 3.2 and less)."""
+
+_LUCK: Final = 0.1
+"""Probability of as many known identifiers by chance, above which few prove nothing."""
 
 _MOSTLY: Final = 0.5
 _SOME: Final = 3
@@ -134,12 +141,12 @@ def _known_of(
         if not _is_cyclic(one):
             continue
         cyclic += 1
+        by_chance += 0.0 if one.source.key & EXTENDED_KEY else len(plain) / STANDARD_IDS
         extended = bool(one.source.key & EXTENDED_KEY)
         if extended or low <= one.source.key <= high:
             inside += 1
-            by_chance += 0.0 if extended else len(plain) / max(high - low + 1, 1)
         right += message is not None and _length_right(message, frames.get(one.source))
-    return _Known(bus, cyclic, inside, known, right, min(by_chance, float(inside)), len(others))
+    return _Known(bus, cyclic, inside, known, right, by_chance, len(others))
 
 
 def _is_of_steering(message: MessageLayout) -> bool:
@@ -260,6 +267,11 @@ def _reason(best: _Known, tests: Sequence[bool], names: Sequence[str]) -> str:
     return ""
 
 
+def _chance_of(count: int, mean: float) -> float:
+    """Return the probability of at least so many rare events (Poisson)."""
+    return 1.0 - sum(math.exp(-mean) * mean**k / math.factorial(k) for k in range(min(count, 50)))
+
+
 def _surely(best: _Known) -> bool:
     """Tell whether far more identifiers are known than chance gives."""
     return (
@@ -271,4 +283,6 @@ def _surely(best: _Known) -> bool:
 
 def _mostly(best: _Known) -> bool:
     """Tell whether most of a small database, or most of a small bus, is known."""
+    if _chance_of(best.right_length, best.by_chance) > _LUCK:
+        return False
     return best.own_share >= _MOSTLY or (best.share >= _MOSTLY and best.right_length >= _SOME)
