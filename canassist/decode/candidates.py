@@ -113,6 +113,8 @@ class ChannelChoice:
         The supply of another unit, in place of the steering module's.
     ranking : tuple of Ranked
         Every candidate looked at, the best first.
+    profile_lines : str
+        What to write into the profile if the doubt is as likely solved; may be empty.
     """
 
     channel: str
@@ -125,3 +127,4 @@ class ChannelChoice:
     sign_known: bool = True
     stands_in: bool = False
     ranking: tuple[Ranked, ...] = ()
+    profile_lines: str = ""

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from canassist.decode.belief import believe
 from canassist.decode.build_channels import ChannelBuilder
-from canassist.decode.candidates import ChannelChoice
+from canassist.decode.candidates import ChannelChoice, Ranked
 from canassist.decode.database_fit import fit_of
-from canassist.decode.matching import choose
+from canassist.decode.matching import choose, unused_signals
 from canassist.decode.signals.integrity import CheckedMessage, check_integrity
 from canassist.decode.standards.diagnostic_codes import find_trouble_codes
 from canassist.decode.standards.diagnostic_messages import read_diagnosis
@@ -126,6 +126,9 @@ def decode_ride(
         ranking=ranking,
         extras=tuple(one for one in found if not one.channel),
         fit=fit,
+        unused={}
+        if fit is None or fit.reason
+        else unused_signals(plan.databases, stats, _served(channels, ranking)),
     )
 
 
@@ -153,7 +156,34 @@ def _channels(
     chosen = builder.from_choices(ranking.values())
     standard = {name: reference[name] for name in left if name in reference}
     built = believe({**standard, **chosen, **named}, plan.profile, builder.rules)
-    return _with_stand_in(built), ranking
+    return _with_stand_in(built), _with_doubts(ranking, built)
+
+
+def _with_doubts(
+    ranking: Mapping[str, ChannelChoice], built: Mapping[str, Channel]
+) -> Mapping[str, ChannelChoice]:
+    """Let what bounds and neighbours doubt be asked like a close choice, however it was named."""
+    doubted: dict[str, ChannelChoice] = dict(ranking)
+    for name, channel in built.items():
+        if not channel.doubt:
+            continue
+        choice = doubted.get(name)
+        if choice is None or choice.chosen is None:
+            line = Ranked(signal=channel.signal, source=channel.source, score=0.0)
+            choice = ChannelChoice(channel=name, ranking=(line,))
+        doubted[name] = replace(choice, doubt=channel.doubt, profile_lines=channel.profile_lines)
+    return doubted
+
+
+def _served(
+    channels: Mapping[str, Channel], ranking: Mapping[str, ChannelChoice]
+) -> dict[str, list[str]]:
+    """Return the channels that are served or asked about, with the signals in question."""
+    served = {name: [one.signal] for name, one in channels.items() if not one.stands_in}
+    for name, choice in ranking.items():
+        if choice.doubt:
+            served[name] = [*served.get(name, ()), *(one.signal for one in choice.ranking)]
+    return served
 
 
 def _standard_channels(

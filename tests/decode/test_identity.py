@@ -122,3 +122,15 @@ def test_a_u_at_either_end_is_a_letter_and_no_filler(vin: str) -> None:
     """55, with which some units fill their frames up, is the letter U."""
     assert identity(*iso_tp(b"\x62\xf1\x90" + vin.encode())).vin == vin
     assert identity(*iso_tp(b"\x62\xf1\x87U77U")).part_number == "U77U"
+
+
+def test_what_changes_from_reply_to_reply_identifies_nothing() -> None:
+    same = iso_tp(b"\x62\xf1\x87AB12") + iso_tp(b"\x62\xf1\x87AB12", start_s=1.0)
+    assert identity(*same).part_number == "AB12"
+    assert identity(*same, *iso_tp(b"\x62\xf1\x87AB13", start_s=2.0)).part_number == ""
+
+
+def test_no_payload_stands_where_an_identification_would() -> None:
+    assert identity(*iso_tp(b"\x62\xf1\x87" + bytes(range(1, 40)))).part_number == ""
+    long = [iso_tp(b"\x62\xf1\x87" + b"X" * 60, f"7{n}8", float(n)) for n in range(2, 6)]
+    assert identity(*(line for one in long for line in one)).part_number == ""

@@ -17,6 +17,7 @@ from canassist.decode.matching.value_shape import correlation
 from canassist.model import BoolArray, FloatArray
 
 _MOVING_KPH: Final = 3.0
+_ROLLED_KPH: Final = 5.0
 _SAME: Final = 0.12
 """Rolling radius, slip and a speedometer's lead stay within."""
 _FOLLOWS: Final = 0.97
@@ -42,6 +43,7 @@ class _Ratio(NamedTuple):
 def judge_speeds(suspects: Suspects) -> None:
     """Let road speed and wheels confirm each other, or find the unit that lies."""
     road, wheels = suspects.get("vehicle_speed"), _moving_wheels(suspects)
+    _hold_dead_wheels(suspects, wheels)
     _judge_wheels(wheels)
     wheels = [one for one in wheels if one.usable]
     if road is None or not road.usable or not wheels:
@@ -56,6 +58,17 @@ def judge_speeds(suspects: Suspects) -> None:
             one.checked.add("unit")
         return
     _hold_pair(road, wheels, ratio)
+
+
+def _hold_dead_wheels(suspects: Suspects, moving: list[Suspicion]) -> None:
+    """Hold a wheel out that stays at 0 while two others move for long: it is no witness."""
+    rolled = [one for one in moving if one.shape.median > _ROLLED_KPH]
+    if len(rolled) < 2:  # noqa: PLR2004 - one alone may spin
+        return
+    for name in WHEELS:
+        one = suspects.get(name)
+        if one is not None and one.shape.samples and one.shape.constant and one.shape.low == 0.0:
+            one.hold("stays at 0 while the other wheels move: unused, or a fault")
 
 
 def _moving_wheels(suspects: Suspects) -> list[Suspicion]:

@@ -3,5 +3,6 @@
 from canassist.decode.matching.choice import choose
 from canassist.decode.matching.database_ranking import rank_static
 from canassist.decode.matching.profile_start import profile_text
+from canassist.decode.matching.unused_signals import unused_signals
 
-__all__ = ["choose", "profile_text", "rank_static"]
+__all__ = ["choose", "profile_text", "rank_static", "unused_signals"]

@@ -9,7 +9,7 @@ from canassist.decode.matching.direction import SIGNED
 from canassist.model import CHANNEL_UNITS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from canassist.decode.candidates import ChannelChoice
 
@@ -32,13 +32,17 @@ _SIGN_OPEN: Final = (
 )
 
 
-def profile_text(choices: Mapping[str, ChannelChoice]) -> str:
+def profile_text(
+    choices: Mapping[str, ChannelChoice], unused: Mapping[str, Collection[str]] | None = None
+) -> str:
     """Write the start of a profile.
 
     Parameters
     ----------
     choices : mapping of str to ChannelChoice
         As `choose` gives them.
+    unused : mapping of unit to signals
+        Signals that serve no channel, named as comments.
 
     Returns
     -------
@@ -59,6 +63,8 @@ def profile_text(choices: Mapping[str, ChannelChoice]) -> str:
     lines = [_HEAD, "[channels]", *plain, ""]
     if missing:
         lines += [f"# nothing found for: {', '.join(missing)}", ""]
+    for unit, names in (unused or {}).items():
+        lines.append(f"# unused signals in {_comment(unit)}: {_comment(', '.join(names))}")
     return "\n".join([*lines, *tables, "# [limits]", "# derate_start_c = 85.0", ""])
 
 
@@ -75,6 +81,8 @@ def _entry(choice: ChannelChoice) -> tuple[list[str], list[str]]:
     sign_open = channel in SIGNED and not choice.sign_known
     mark = "# " if choice.doubt or sign_open else ""
     notes = [f"# {channel}: {_comment(choice.doubt)}"] if choice.doubt else []
+    if choice.doubt and choice.profile_lines:
+        return [*notes, *_as_comments(choice.profile_lines)], []
     notes += [f"# {channel}: {_SIGN_OPEN}"] if sign_open else []
     if (choice.scale, choice.offset) == (1.0, 0.0):
         return [*notes, f"{mark}{channel} = {json.dumps(name)}  # {remark}"], []
@@ -94,10 +102,16 @@ def _open(choice: ChannelChoice) -> list[str]:
     """Return a channel's open question and the nearest candidates, all as comments."""
     question = choice.doubt or "no signal of the steering module's own was found"
     lines = [f"# {choice.channel}: {_comment(question)}"]
+    if choice.profile_lines:
+        return [*lines, *_as_comments(choice.profile_lines)]
     for one in choice.ranking[:MOST_OTHERS]:
         why = _comment("; ".join(one.reasons[:3]))
         lines.append(f"# {choice.channel} = {json.dumps(one.signal)}  # {why}")
     return lines
+
+
+def _as_comments(lines: str) -> list[str]:
+    return [f"# {_comment(line)}" for line in lines.splitlines()]
 
 
 def _whole_conversion(choice: ChannelChoice) -> tuple[float, float]:
