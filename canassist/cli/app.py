@@ -17,6 +17,7 @@ from canassist.cli.guidance.command_shape import HELP_NAMES, CommandGroup, OneCo
 from canassist.cli.guidance.explain_command import explain
 from canassist.cli.guidance.help_command import completion, help_
 from canassist.cli.keys_command import keys
+from canassist.cli.learn_command import learn
 from canassist.cli.record_command import record
 from canassist.cli.report_command import report
 from canassist.cli.screen_command import screen
@@ -34,7 +35,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, compare, screen, channels, record, verify, keys, demo, serve):
+for command in (report, compare, screen, channels, learn, record, verify, keys, demo, serve):
     app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(command))
 app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(explain))
 app.command("help", cls=OneCommand, context_settings=HELP_NAMES)(guarded(help_))

@@ -74,6 +74,14 @@ from canassist.model.frames import (
     ReadReport,
     Thinning,
 )
+from canassist.model.learning import (
+    BinnedLevel,
+    LawPoint,
+    LearnedLaw,
+    LearnedModel,
+    LeftOutRide,
+    RideFigures,
+)
 from canassist.model.profile import (
     LIMIT_NAMES,
     AssistMap,
@@ -111,6 +119,7 @@ __all__ = [
     "AssistBand",
     "AssistFit",
     "AssistMap",
+    "BinnedLevel",
     "BoolArray",
     "Bound",
     "BusStats",
@@ -155,7 +164,11 @@ __all__ = [
     "IntArray",
     "Integrity",
     "IntegritySpec",
+    "LawPoint",
     "LearnedFigure",
+    "LearnedLaw",
+    "LearnedModel",
+    "LeftOutRide",
     "LimitChange",
     "LimitFact",
     "LimitLines",
@@ -180,6 +193,7 @@ __all__ = [
     "RepairState",
     "Result",
     "ResultViews",
+    "RideFigures",
     "Role",
     "RunnerUp",
     "ScreenFigure",

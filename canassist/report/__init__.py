@@ -2,6 +2,7 @@
 
 from canassist.report.data.comparison_json import comparison_json
 from canassist.report.data.result_json import result_json
+from canassist.report.learned_page import render_learned
 from canassist.report.page.comparison_page import render_comparison
 from canassist.report.page.document import prepare
 from canassist.report.page.first_screen import answer_lines
@@ -37,6 +38,7 @@ __all__ = [
     "print_pdf",
     "read_trusted",
     "render_comparison",
+    "render_learned",
     "render_page",
     "render_screening",
     "result_json",

@@ -6,6 +6,7 @@ from canassist.stats.lines import FittedLine, deming, deming_slope, least_square
 from canassist.stats.noise import noise_variance, rounding_variance
 from canassist.stats.order import Split, best_split, falling, rank_share, shorth, spread_of
 from canassist.stats.student_t import t95, t_tail, welch
+from canassist.stats.tolerance import tolerance_factor
 
 __all__ = [
     "LEVEL",
@@ -29,6 +30,7 @@ __all__ = [
     "t95",
     "t_tail",
     "theil_sen",
+    "tolerance_factor",
     "welch",
     "wilson",
 ]

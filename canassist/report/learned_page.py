@@ -1,0 +1,133 @@
+"""The sheet of what was learned: one law a row, with its data, its bounds and its sources."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from markupsafe import Markup
+
+from canassist.report.charts.chart_values import (
+    Chart,
+    ChartLine,
+    Row,
+    Style,
+    extremes,
+    marks,
+    nice_range,
+    nice_step,
+)
+from canassist.report.charts.static_figures import draw
+from canassist.report.page.document import css_string, sealed, style_policy, templates
+from canassist.report.page.embedded_data import script_text
+from canassist.report.page.masks import mask_vins
+from canassist.report.seal import seal
+from canassist.report.seal.statement import (
+    PageStatement,
+    StatedFile,
+    own_versions,
+    statement_json,
+)
+
+if TYPE_CHECKING:
+    from canassist.model import LearnedLaw, LearnedModel
+
+_HEIGHT_PX: Final = 150
+_MOST_POINTS: Final = 600
+POINTS_LEAST: Final = 5
+"""Fewer rides are told in words alone: a picture of three dots shows nothing."""
+
+_SHOWN_UNITS: Final = {"degC": "°C"}
+
+
+def render_learned(found: LearnedModel) -> str:
+    """Return the sheet beside a learned profile; sealed, without scripts, whole in itself.
+
+    Parameters
+    ----------
+    found : LearnedModel
+        What `learning.learn` gives.
+    """
+    environment = templates()
+    title = f"Learned from {found.rides} rides of {found.vehicles} vehicles"
+    style = environment.get_template("style.css").render(identity=css_string(title), gutter_px=0)
+    page = environment.get_template("learned.html").render(
+        title=title,
+        found=found,
+        laws=[law for law in found.laws if law.figure is not None],
+        missing=[law for law in found.laws if law.figure is None],
+        picture=_picture,
+        value=_value,
+        mask=mask_vins,
+        style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
+        policy=style_policy(style),
+        statement=Markup(script_text(statement_json(_statement(found)))),  # noqa: S704 - escaped there
+        statement_id=seal.STATEMENT_ID,
+    )
+    return sealed(page, seal.Sealer())
+
+
+def _statement(found: LearnedModel) -> PageStatement:
+    inputs = tuple(
+        StatedFile(
+            role=item.role,
+            name=mask_vins(item.name),
+            sha256=item.sha256,
+            size_bytes=item.size_bytes,
+        )
+        for item in found.inputs
+    )
+    return PageStatement(kind="learning", inputs=inputs, versions=own_versions())
+
+
+def _picture(law: LearnedLaw) -> Markup:
+    """Draw a law's data, a cloud over all vehicles, and the curve where there is one."""
+    curve = law.figure.value if law.figure is not None else None
+    if len(law.points) < POINTS_LEAST and not isinstance(curve, tuple):
+        return Markup()
+    points = law.points[:: max(1, len(law.points) // _MOST_POINTS)]
+    x, y = np.array([p.x for p in points]), np.array([p.y for p in points])
+    lines = [ChartLine(key=f"{law.name}-data", label="Rides", x=x, y=y, style=Style.POINTS)]
+    if isinstance(curve, tuple):
+        at, level = np.array(curve).T
+        line = ChartLine(key=f"{law.name}-law", label="Law", x=at, y=level, style=Style.FIT)
+        lines.append(line)
+    low, high = float(min(x.min(), *(line.x.min() for line in lines))), float(x.max())
+    high = max(high, low + 1.0)
+    ticks = marks(low, high, nice_step(high - low, 6))
+    row = Row(
+        label=law.words,
+        unit=_unit(law.unit),
+        lines=tuple(lines),
+        span=nice_range(extremes(lines), most=5, floor=1e-6),
+        places=1 if law.unit == "%" else 3,
+        height_px=_HEIGHT_PX,
+    )
+    chart = Chart(
+        name=law.name.replace(".", "-").replace("_", "-"),
+        message=law.words,
+        rows=(row,),
+        x_from=low,
+        x_to=high,
+        ticks=ticks,
+        lower=tuple(f"{tick:g}" for tick in ticks),
+        over_time=False,
+        x_label=_unit(law.x_words),
+    )
+    return draw(chart)
+
+
+def _unit(name: str) -> str:
+    return _SHOWN_UNITS.get(name, name)
+
+
+def _value(law: LearnedLaw) -> str:
+    """Return a law's figure in words."""
+    figure = law.figure
+    if figure is None:
+        return ""
+    if isinstance(figure.value, tuple):
+        return ", ".join(f"{x:g} {_unit(law.x_words)}: {y:g} %" for x, y in figure.value)
+    if isinstance(figure.value, float):
+        return f"{figure.value:g} {_unit(law.unit)}"
+    return str(figure.value)
