@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from canassist.model import Profile
     from canassist.record.capture.sources import Source
-    from canassist.record.happenings import Mark
+    from canassist.record.happenings import Mark, RecorderLoss
 
 ALERT_BLOCK_S: Final = 0.25
 """With alerts a block ends four times a second: whoever moves a plug must hear it at once."""
@@ -168,6 +168,7 @@ class RecordingSession:
         return RecordingState(
             name=self.plan.log.name,
             passed_s=recorder.passed_s,
+            first_log_s=first or 0.0,
             log_s=0.0 if first is None or newest is None else max(newest - first, 0.0),
             frames=recorder.frames,
             lost=recorder.frames_lost,
@@ -233,6 +234,11 @@ class RecordingSession:
     def unwritten(self) -> str:
         """Return why part of what was received is not in the log; "" where all of it is."""
         return self._recorder.trouble
+
+    @property
+    def losses(self) -> tuple[RecorderLoss, ...]:
+        """Return what was lost so far, and when."""
+        return tuple(self._recorder.listed.losses)
 
     @property
     def marks(self) -> tuple[Mark, ...]:

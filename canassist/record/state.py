@@ -118,6 +118,8 @@ class RecordingState:
     ----------
     passed_s : float
         Seconds since the recording began.
+    first_log_s : float
+        Raw time stamp of the first frame.
     log_s : float
         Seconds of the log so far, by its own clock.
     warnings : tuple of str
@@ -128,6 +130,7 @@ class RecordingState:
 
     name: str
     passed_s: float
+    first_log_s: float
     log_s: float
     frames: int
     lost: int

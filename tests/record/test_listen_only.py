@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import ast
+import contextlib
 import json
+import logging
+import socket
 from importlib import import_module
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import can
@@ -14,6 +18,7 @@ from can.interfaces import BACKENDS
 
 from canassist.errors import UsageError
 from canassist.record.capture import interfaces
+from canassist.record.capture.driver_losses import DriverLosses
 from canassist.record.capture.interfaces import (
     LISTEN_ONLY,
     ChannelSetting,
@@ -164,3 +169,39 @@ def test_modules_of_the_table_are_the_librarys_own() -> None:
     for name in LISTEN_ONLY:
         assert BACKENDS[name][0].startswith("can.interfaces.")
     assert import_module("can").BusState.PASSIVE is can.BusState.PASSIVE
+
+
+class FullSocket(socket.socket):
+    """A socket whose queue overflows, as the system counts it."""
+
+
+def test_what_a_socket_dropped_is_asked_of_the_system() -> None:
+    """Linux counts what found a datagram socket's queue full, in the option read here."""
+    receiver = FullSocket(socket.AF_INET, socket.SOCK_DGRAM)
+    receiver.bind(("127.0.0.1", 0))
+    bus = SimpleNamespace(socket=receiver)
+    losses = DriverLosses(bus)  # type: ignore[arg-type]  # a bus with nothing but a socket
+    receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    for _ in range(200):
+        sender.sendto(bytes(500), receiver.getsockname())
+    queued = 0
+    receiver.setblocking(False)
+    with contextlib.suppress(BlockingIOError):
+        while receiver.recv(1000):
+            queued += 1
+    if not receiver.getsockopt(socket.SOL_SOCKET, 55, 36):
+        pytest.skip("this system does not tell what a socket dropped")
+    assert list(losses.new()) == [(200 - queued, "the socket's queue was full")]
+    assert queued < 200
+    assert list(losses.new()) == []
+    receiver.close()
+    sender.close()
+    assert list(losses.new()) == []
+
+
+def test_what_a_driver_writes_of_losses_into_its_log_is_counted() -> None:
+    losses = DriverLosses(SimpleNamespace())  # type: ignore[arg-type]  # a bus that tells nothing
+    logging.getLogger("can.somebody").warning("CAN error: data overrun")
+    logging.getLogger("can.somebody").warning("another word")
+    assert list(losses.new()) == [(None, "the driver says so")]

@@ -56,6 +56,7 @@ ROWS_SHOWN = (
 STATE = RecordingState(
     name="ride.log.gz",
     passed_s=85.0,
+    first_log_s=1_700_000_000.0,
     log_s=85.2,
     frames=170_400,
     lost=3,

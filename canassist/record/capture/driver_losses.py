@@ -41,8 +41,7 @@ class DriverLosses:
         self._told = _told_by_the_library()
         self._told_before = self._told.count
         if self._socket is not None:
-            _widen(self._socket)
-            self._dropped = self._drops()
+            _widen(self._socket)  # a new socket has dropped nothing: what it counts is this ride's
         self._overruns = self._driver_overruns()
 
     def new(self) -> Iterator[tuple[int | None, str]]:

@@ -84,6 +84,7 @@ class Receiver(threading.Thread):
         self.absent_since_s: float | None = None
         self.ended = False
         self._bus = bus
+        self._losses = DriverLosses(bus)
         self._reopen = reopen
         self._intake = intake
         self._keeps_time = keeps_time
@@ -117,20 +118,21 @@ class Receiver(threading.Thread):
             why = self._receive(bus)
             _close(bus)
             bus = None if why is None else self._wait_for_return(why)
+            if bus is not None:
+                self._losses = DriverLosses(bus)
         self.ended = True
 
     def _receive(self, bus: can.BusABC) -> str | None:
         """Receive until told to stop (None) or until it fails (why)."""
-        losses = DriverLosses(bus)
         try:
-            self._pass_on(bus, losses)
+            self._pass_on(bus)
         except (can.CanError, OSError, ValueError) as error:
             return " ".join(str(error).split())[:200] or type(error).__name__
         finally:
-            self._note_losses(losses)
+            self._note_losses()
         return None
 
-    def _pass_on(self, bus: can.BusABC, losses: DriverLosses) -> None:
+    def _pass_on(self, bus: can.BusABC) -> None:
         receive, add = bus.recv, self._intake.frames.append
         stopping, clock = self._stopping.is_set, time.monotonic
         until_look, next_look = _LOOK_FRAMES, clock() + 1.0
@@ -147,15 +149,15 @@ class Receiver(threading.Thread):
                 return
             if until_look <= 0 or now >= next_look:
                 until_look, next_look = _LOOK_FRAMES, now + 1.0
-                self._note_losses(losses)
+                self._note_losses()
 
     def _learn_offset(self, message: can.Message) -> None:
         """Place the interface's zero on this computer's clock, once for each time it is opened."""
         self._knows_offset = True
         self.offset_s = 0.0 if message.timestamp >= _EPOCH_S else time.time() - message.timestamp
 
-    def _note_losses(self, losses: DriverLosses) -> None:
-        for frames, why in losses.new():
+    def _note_losses(self) -> None:
+        for frames, why in self._losses.new():
             at = self.log_now_s()
             self._intake.losses.append(
                 RecorderLoss(

@@ -71,6 +71,7 @@ def open_sources(settings: Sequence[ChannelSetting]) -> tuple[Source, ...]:
 
 
 def _opened(setting: ChannelSetting) -> Source:
+    listens, bit_rate = listening(setting).text, bit_rate_of(setting)  # asked before frames wait
     try:
         bus = open_bus(setting)
     except CanassistError:
@@ -81,8 +82,8 @@ def _opened(setting: ChannelSetting) -> Source:
         name=setting.name,
         bus=bus,
         reopen=partial(open_bus, setting),
-        listening=listening(setting).text,
-        bit_rate=bit_rate_of(setting),
+        listening=listens,
+        bit_rate=bit_rate,
         keep_class=not setting.interface or setting.interface in ERROR_CLASSES_KEPT,
     )
 

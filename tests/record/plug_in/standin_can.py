@@ -5,7 +5,8 @@ What it does is said by ``STANDIN_<CHANNEL>`` in the environment, as JSON:
 ``rate``: frames a second; ``burst``: frames a second in the first half second of each 5 s;
 ``queue``: frames that wait at most, the rest is lost and counted; ``die_s`` and ``back_s``:
 when it is unplugged and how long it stays so; ``errors``: whether nothing but error frames
-comes; ``silent``: whether nothing comes; ``zero``: time stamps count from here, not from 1970.
+comes; ``silent``: whether nothing comes; ``fd``: whether its frames are CAN FD with 64 bytes;
+``zero``: time stamps count from here, not from 1970.
 
 A call of `send` is written into the file ``STANDIN_SENT``; how it was opened into
 ``STANDIN_OPENED``.
@@ -103,12 +104,15 @@ class StandInBus(can.BusABC):
             return can.Message(
                 timestamp=stamp, is_error_frame=True, arbitration_id=0x8, data=bytes(8)
             )
+        is_fd = bool(self.setting.get("fd"))
         return can.Message(
             timestamp=stamp,
             arbitration_id=0x100 + number % 16,
             is_extended_id=False,
-            data=number.to_bytes(8, "big"),
+            data=number.to_bytes(64 if is_fd else 8, "big"),
             channel=self.name,
+            is_fd=is_fd,
+            bitrate_switch=is_fd,
         )
 
     def send(self, msg: can.Message, timeout: float | None = None) -> NoReturn:

@@ -1,0 +1,122 @@
+"""Recording at a full bus's rate: frames lost, processor share and memory.
+
+Two channels of 4,000 frames a second each, in the first half second of each five 10,000; the
+stand-in interface loses what waits longer than a fifth of a second. Its own share is measured
+first, by receiving without recording. ``python tests/bench/recording.py [SECONDS]``; the
+virtual bus of python-can with ``--virtual``, CAN FD frames of 64 bytes with ``--fd``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import can
+import can.interfaces
+import can.util
+
+from canassist.profile import read_profile
+from canassist.record import RecordingPlan, RecordingSession, channel_settings, open_sources
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tests/record/plug_in"))
+can.interfaces.BACKENDS["standin"] = ("standin_can", "StandInBus")
+can.util.VALID_INTERFACES |= {"standin"}
+RATE, BURST, QUEUE = 4000, 10_000, 2000
+
+
+def memory_mb() -> float:
+    """Return the memory that this process has in use now, MB; NaN where it is not told."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    except OSError:
+        return float("nan")
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def receiving_alone(seconds: float) -> float:
+    """Return the processor share of receiving both channels and keeping nothing."""
+    buses = [one.bus for one in open_sources(channel_settings(["standin"], ["can0", "can1"], []))]
+    ends, begun = time.monotonic() + seconds, time.process_time()
+
+    def receive(bus: can.BusABC) -> None:
+        while time.monotonic() < ends:
+            bus.recv(0.2)
+
+    threads = [threading.Thread(target=receive, args=(bus,)) for bus in buses]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    for bus in buses:
+        bus.shutdown()
+    return (time.process_time() - begun) / seconds
+
+
+def send_on_virtual(seconds: float, over: threading.Event) -> None:
+    """Send on two channels of the virtual bus, from this process, as a vehicle would."""
+    senders = [can.Bus(interface="virtual", channel=name) for name in ("can0", "can1")]
+    begun, number = time.monotonic(), 0
+    while (passed := time.monotonic() - begun) < seconds and not over.is_set():
+        while number < passed * 2 * RATE:
+            data = number.to_bytes(8, "big")
+            senders[number % 2].send(can.Message(arbitration_id=0x123, data=data))
+            number += 1
+        time.sleep(0.001)
+    for one in senders:
+        one.shutdown()
+
+
+def main() -> None:
+    """Record, and print what it took."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("seconds", type=float, nargs="?", default=600.0)
+    parser.add_argument("--virtual", action="store_true")
+    parser.add_argument("--fd", action="store_true")
+    asked = parser.parse_args()
+    setting = {"rate": RATE, "burst": BURST, "queue": QUEUE, "fd": asked.fd}
+    os.environ |= {"STANDIN_CAN0": json.dumps(setting), "STANDIN_CAN1": json.dumps(setting)}
+    alone = float("nan") if asked.virtual else receiving_alone(5.0)
+    vehicle = ROOT / "dbc_demo"
+    with tempfile.TemporaryDirectory() as folder:
+        interface = "virtual" if asked.virtual else "standin"
+        plan = RecordingPlan(
+            log=Path(folder) / "ride.log.gz",
+            databases=(vehicle / "demo_trail_vehicle.dbc",),
+            profile=read_profile(vehicle / "demo_trail_vehicle.toml"),
+        )
+        sources = open_sources(channel_settings([interface], ["can0", "can1"], [500_000]))
+        session = RecordingSession(plan, sources)
+        over = threading.Event()
+        begun, used, early = time.monotonic(), time.process_time(), 0.0
+        session.start()
+        if asked.virtual:
+            threading.Thread(target=send_on_virtual, args=(asked.seconds, over)).start()
+        while time.monotonic() - begun < asked.seconds:
+            time.sleep(0.05)
+            session.tick()
+            session.state()
+            if not early and time.monotonic() - begun > min(20.0, asked.seconds / 2):
+                early = memory_mb()
+        over.set()
+        session.stop()
+        passed, state = time.monotonic() - begun, session.state()
+        share = (time.process_time() - used) / passed
+        print(f"{state.frames} frames in {passed:.1f} s: {state.frames / passed:.0f} a second")
+        print(f"lost: {state.lost}")
+        for one in session.losses:
+            at_s = one.at_log_s - state.first_log_s
+            print(f"  {one.frames} of {one.channel} in the second {at_s:.0f}")
+        print(f"processor share: {share:.0%} of one core; receiving alone {alone:.0%}")
+        print(f"memory: {early:.0f} MB early, {memory_mb():.0f} MB at the end")
+        print(f"log: {state.written_bytes / 1e6:.1f} MB")
+
+
+if __name__ == "__main__":
+    main()
