@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from canassist.cli.backup_command import backup, restore
 from canassist.cli.channels_command import channels
 from canassist.cli.compare_command import compare
 from canassist.cli.demo_command import demo
@@ -35,7 +36,20 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (report, compare, screen, channels, learn, record, verify, keys, demo, serve):
+for command in (
+    report,
+    compare,
+    screen,
+    channels,
+    learn,
+    record,
+    verify,
+    keys,
+    demo,
+    serve,
+    backup,
+    restore,
+):
     app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(command))
 app.command(cls=OneCommand, context_settings=HELP_NAMES)(guarded(explain))
 app.command("help", cls=OneCommand, context_settings=HELP_NAMES)(guarded(help_))

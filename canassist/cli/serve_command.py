@@ -12,7 +12,7 @@ from canassist.cli.exit_status import tell
 from canassist.errors import MissingExtraError
 
 
-def serve(
+def serve(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     host: Annotated[
         str, typer.Option(help="Address to listen on; any but loopback asks for a login.")
     ] = "127.0.0.1",
@@ -30,6 +30,16 @@ def serve(
         Path | None,
         typer.Option("--token-file", metavar="FILE", help="File with the login's secret."),
     ] = None,
+    address: Annotated[
+        str,
+        typer.Option(
+            metavar="https://NAME", help="The page's address behind a proxy with TLS of your own."
+        ),
+    ] = "",
+    rebuild: Annotated[
+        bool,
+        typer.Option("--rebuild", help="First make the index of rides again from what is kept."),
+    ] = False,
 ) -> None:
     """Serve the local page: drop a log in, get the report."""
     if any(find_spec(name) is None for name in ("starlette", "uvicorn", "python_multipart")):
@@ -44,5 +54,7 @@ def serve(
         data=data,
         token_file=token_file,
         browser=not no_browser,
+        address=address,
+        again=rebuild,
         tell=tell,
     )

@@ -11,6 +11,7 @@ from canassist.report.page.notebook import notebook_view
 from canassist.report.page.ride_page import PageOptions, check_private_key, render_page
 from canassist.report.page.screen_page import render_screening, vehicle_label, why_flagged
 from canassist.report.pdf import need_browser, print_pdf
+from canassist.report.seal.page_parts import page_data
 from canassist.report.seal.page_verdict import Answer, KnownKeys, PageVerdict, verify_page
 from canassist.report.seal.signing import fingerprint, load_public_key, make_keys
 from canassist.report.seal.statement import PageStatement, StatedFile, StatedSide, own_versions
@@ -34,6 +35,7 @@ __all__ = [
     "need_browser",
     "notebook_view",
     "own_versions",
+    "page_data",
     "prepare",
     "print_pdf",
     "read_trusted",

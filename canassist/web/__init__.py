@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from canassist.web.recording.run_tablet_page import tablet_page
     from canassist.web.run_server import serve
+    from canassist.web.store.backup import backup, restore
 
-__all__ = ["serve", "tablet_page"]
+__all__ = ["backup", "restore", "serve", "tablet_page"]
 
-_HOMES = {
+_HOMES: Final = {
     "serve": "canassist.web.run_server",
     "tablet_page": "canassist.web.recording.run_tablet_page",
+    "backup": "canassist.web.store.backup",
+    "restore": "canassist.web.store.backup",
 }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canassist.web.http.sessions import Sessions, Turnstile, signing_key
@@ -12,13 +13,15 @@ from canassist.web.jobs.progress_board import Board
 from canassist.web.jobs.queue_index import Queue
 from canassist.web.jobs.run_queue import Jobs
 from canassist.web.store.content_files import Blobs
-from canassist.web.store.index_database import Database
+from canassist.web.store.ended_sessions import EndedSessions
+from canassist.web.store.open_index import open_index
 from canassist.web.store.products import Products
 from canassist.web.store.rides_index import RidesIndex
 from canassist.web.store.vehicles_index import Vehicles
 
 if TYPE_CHECKING:
     from canassist.web.settings import PageSettings
+    from canassist.web.store.index_database import Database
 
 
 @dataclass(slots=True, kw_only=True)
@@ -37,13 +40,13 @@ class Desk:
     making: Making
     sessions: Sessions
     logins: Turnstile
-    uploads: int = 0
+    uploads: Counter[str] = field(default_factory=Counter)
 
 
 def make_desk(settings: PageSettings) -> Desk:
     """Open the data folder, which must be this process's own by then."""
     limits, folder = settings.limits, settings.data
-    database = Database(folder / "index.sqlite")
+    database = open_index(folder)
     blobs, rides, vehicles = Blobs(folder), RidesIndex(database), Vehicles(database)
     queue, products, board = Queue(database, rides), Products(database), Board(limits.listeners)
     orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, limits=limits)
@@ -66,6 +69,6 @@ def make_desk(settings: PageSettings) -> Desk:
             limits=limits,
         ),
         making=Making(orders=orders, products=products, blobs=blobs, limits=limits),
-        sessions=Sessions(signing_key(folder), settings.token),
+        sessions=Sessions(signing_key(folder), settings.token, EndedSessions(database)),
         logins=Turnstile(limits.logins, limits.login_window_s),
     )

@@ -45,8 +45,11 @@ class PageLimits:
         Most bytes of one signal database or profile.
     upload_files : int
         Most files of one upload.
-    uploads : int
-        Uploads at the same time.
+    uploads, uploads_each : int
+        Uploads at the same time, in all and from one address.
+    connections, connections_each, waiting_each : int
+        Connections at the same time, in all and from one address; of these, such as have not
+        asked for anything yet.
     idle_s : float
         An upload that sends nothing for this long is dropped.
     slowest_bytes_s, patience_s : float
@@ -70,6 +73,8 @@ class PageLimits:
         Times that an analysis is begun before it counts as failed.
     undo_s : float
         A deleted ride can be brought back for this long.
+    bin_s : float
+        What nothing refers to any more stays in the bin for this long.
     logins, login_window_s : int, float
         Attempts to log in from one address within this time.
     listeners : int
@@ -81,6 +86,10 @@ class PageLimits:
     profile_bytes: int = MIB
     upload_files: int = 200
     uploads: int = 32
+    uploads_each: int = 24
+    connections: int = 256
+    connections_each: int = 192
+    waiting_each: int = 48
     idle_s: float = 30.0
     slowest_bytes_s: float = 2048.0
     patience_s: float = 60.0
@@ -94,6 +103,7 @@ class PageLimits:
     work_bytes: int = field(default_factory=_work_bytes)
     attempts: int = 3
     undo_s: float = 86_400.0
+    bin_s: float = 14 * 86_400.0
     logins: int = 8
     login_window_s: float = 60.0
     listeners: int = 64
@@ -111,12 +121,16 @@ class PageSettings:
         Address that it listens on.
     token : str
         Secret for the login; empty only on loopback.
+    address : str
+        The page's own name and port where a proxy with TLS stands before it: what follows
+        ``https://``; empty without one.
     """
 
     data: Path
     host: str = "127.0.0.1"
     port: int = 8321
     token: str = ""
+    address: str = ""
     limits: PageLimits = field(default_factory=PageLimits)
 
     @property
@@ -130,6 +144,8 @@ class PageSettings:
         Names are compared one by one. An address is accepted where the server listens on
         every address: a hostile site cannot bring its own name with it that way.
         """
+        if self.address and host.lower() == self.address:
+            return True
         name, port = _split(host)
         if port != self.port and not (port is None and self.port == 80):  # noqa: PLR2004 - http
             return False

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from python_multipart.multipart import parse_options_header
 
+from canassist.web.http.middleware import asking_address
 from canassist.web.http.multipart_upload import Parcel
 from canassist.web.http.refusal import refused
 from canassist.web.http.safe_names import one_line, plain_text, stem
@@ -54,7 +55,7 @@ async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None
     desk: Desk = request.app.state.desk
     boundary = _boundary(request)
     _check_length(request, desk)
-    with _one_of_few(desk):
+    with _one_of_few(desk, asking_address(request.scope)):
         parcel = Parcel(
             boundary, blobs=desk.blobs, limits=desk.settings.limits, may_come_in=may_come_in
         )
@@ -87,14 +88,18 @@ def _check_length(request: Request, desk: Desk) -> None:
 
 
 @contextmanager
-def _one_of_few(desk: Desk) -> Iterator[None]:
-    if desk.uploads >= desk.settings.limits.uploads:
+def _one_of_few(desk: Desk, address: str) -> Iterator[None]:
+    """Hold one of the places for uploads; one address cannot have all of them."""
+    limits, uploads = desk.settings.limits, desk.uploads
+    if uploads.total() >= limits.uploads or uploads[address] >= limits.uploads_each:
         raise refused(503, "uploads")
-    desk.uploads += 1
+    uploads[address] += 1
     try:
         yield
     finally:
-        desk.uploads -= 1
+        uploads[address] -= 1
+        if not uploads[address]:
+            del uploads[address]
 
 
 async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:

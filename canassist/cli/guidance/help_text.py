@@ -40,6 +40,8 @@ _EXAMPLES: Final = {
     "explain": "explain derate",
     "demo": "demo",
     "serve": "serve",
+    "backup": "backup canassist-data rides.backup.zip",
+    "restore": "restore rides.backup.zip new-data",
     "record": "record -o ride --interface socketcan --channel can0",
     "learn": "learn good-rides/ --dbc vehicle.dbc -o vehicle.toml",
     "help": "help report",

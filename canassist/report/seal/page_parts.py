@@ -6,7 +6,11 @@ made again, never for what stands in it.
 
 from __future__ import annotations
 
+import json
 from typing import Final
+
+from canassist.report.data.result_json import canonical
+from canassist.report.page.embedded_data import embedded_data
 
 _SIGNS: Final = (
     b"<!--canassist-seal/",
@@ -39,3 +43,15 @@ def part_of(body: bytes, name: str) -> bytes | None:
     begin = body.index(opening) + len(opening)
     end = body.find(_END, begin)
     return body[begin:end] if end >= 0 else None
+
+
+def page_data(page: bytes) -> bytes | None:
+    """Return a page's data as its JSON file has them; None where it has none of ours.
+
+    Nothing is checked: ask `verify_page` whether the page is to be believed.
+    """
+    text = part_of(page, "canassist-result")
+    try:
+        return None if text is None else canonical(json.loads(embedded_data(text.decode("utf-8"))))
+    except (ValueError, RecursionError):
+        return None

@@ -30,12 +30,18 @@ class Patient(H11Protocol):
     """
 
     head_s: ClassVar[float]
+    places: ClassVar[Places | None] = None
     linger_s: ClassVar[float] = 120.0
     _head_timer: asyncio.TimerHandle | None = None
+    _source: str = ""
 
     def connection_made(self, transport: Any) -> None:  # noqa: ANN401 - as asyncio gives it
         """Take a connection."""
         super().connection_made(transport)
+        self._source = str((transport.get_extra_info("peername") or ("",))[0])
+        if self.places is not None and not self.places.take(self._source, self):
+            transport.close()
+            return
         self._wait_for_head()
 
     def data_received(self, data: bytes) -> None:
@@ -49,6 +55,8 @@ class Patient(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """Let a connection go."""
         self._stop_waiting()
+        if self.places is not None:
+            self.places.leave(self._source, self)
         super().connection_lost(exc)
 
     def _is_between(self) -> bool:
@@ -61,11 +69,19 @@ class Patient(H11Protocol):
             is_refused = self.conn.their_state is h11.SEND_BODY
             seconds = self.linger_s if is_refused else self.head_s
             self._head_timer = self.loop.call_later(seconds, self._is_late)
+            if self.places is not None:
+                self.places.begin_waiting(self._source, self)
 
     def _stop_waiting(self) -> None:
         if self._head_timer is not None:
             self._head_timer.cancel()
             self._head_timer = None
+            if self.places is not None:
+                self.places.end_waiting(self._source, self)
+
+    def give_way(self) -> None:
+        """Close a connection that has not asked for anything yet."""
+        self.transport.close()
 
     def _is_late(self) -> None:
         self._head_timer = None
@@ -73,9 +89,59 @@ class Patient(H11Protocol):
             self.transport.close()
 
 
-def patient_for(seconds: float) -> type[Patient]:
-    """Return the protocol with a time for a request's head."""
-    return type("PatientForAWhile", (Patient,), {"head_s": seconds})
+class Places:
+    """Who holds connections: no address can hold all of them.
+
+    Parameters
+    ----------
+    most : int
+        Connections of one address.
+    most_waiting : int
+        Of these, connections that have not asked for anything; one more closes the oldest.
+    """
+
+    def __init__(self, most: int, most_waiting: int) -> None:
+        self._most = most
+        self._most_waiting = most_waiting
+        self._held: dict[str, set[Patient]] = {}
+        self._waiting: dict[str, dict[Patient, None]] = {}
+
+    def take(self, source: str, connection: Patient) -> bool:
+        """Count a new connection, and tell whether it may stay."""
+        held = self._held.setdefault(source, set())
+        if len(held) >= self._most:
+            return False
+        held.add(connection)
+        return True
+
+    def leave(self, source: str, connection: Patient) -> None:
+        """Forget a connection that is gone."""
+        self.end_waiting(source, connection)
+        held = self._held.get(source, set())
+        held.discard(connection)
+        if not held:
+            self._held.pop(source, None)
+
+    def begin_waiting(self, source: str, connection: Patient) -> None:
+        """Count a connection that has yet to ask."""
+        waiting = self._waiting.setdefault(source, {})
+        waiting[connection] = None
+        if len(waiting) > self._most_waiting:
+            oldest = next(iter(waiting))
+            del waiting[oldest]
+            oldest.give_way()
+
+    def end_waiting(self, source: str, connection: Patient) -> None:
+        """Count it no longer: it asked, or is gone."""
+        waiting = self._waiting.get(source, {})
+        waiting.pop(connection, None)
+        if not waiting:
+            self._waiting.pop(source, None)
+
+
+def patient_for(seconds: float, places: Places | None = None) -> type[Patient]:
+    """Return the protocol with a time for a request's head, and places for each address."""
+    return type("PatientForAWhile", (Patient,), {"head_s": seconds, "places": places})
 
 
 class PageServer(uvicorn.Server):

@@ -127,11 +127,10 @@ class Doors:
         kind, _, text = headers.get("authorization", "").partition(" ")
         if not self._settings.token or kind.lower() != "bearer":
             return False
-        if self._logins.is_spent(address):
-            raise refused(429, "logins")
         if self._sessions.is_secret(text.strip()):
             return True
-        self._logins.passes(address)
+        if not self._logins.passes(address):
+            raise refused(429, "logins")
         return False
 
 
@@ -143,7 +142,8 @@ def asking_address(scope: Scope) -> str:
 
 def session_cookie(settings: PageSettings, value: str) -> str:
     """Return the header that sets a session's cookie."""
-    return f"{settings.cookie}={value}; HttpOnly; SameSite=Strict; Path=/"
+    secure = "; Secure" if settings.address else ""
+    return f"{settings.cookie}={value}; HttpOnly; SameSite=Strict; Path=/{secure}"
 
 
 def _check_origin(method: str, headers: Headers) -> None:

@@ -16,6 +16,8 @@ from canassist.atomic_write import OWNER_ONLY, write_whole
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from canassist.web.store.ended_sessions import EndedSessions
+
 _LASTS_S: Final = 30 * 86_400
 _KEY_BYTES: Final = 32
 _MOST_ADDRESSES: Final = 4096
@@ -30,7 +32,7 @@ class Session:
 
 
 class Sessions:
-    """Makes and checks session cookies; nothing is kept but one key.
+    """Makes and checks session cookies; nothing is kept but one key and what was ended.
 
     Parameters
     ----------
@@ -38,11 +40,14 @@ class Sessions:
         Signs cookies and form tokens.
     token : str
         The login's secret; with another one earlier logins no longer count.
+    ended : EndedSessions, optional
+        Sessions that were logged out.
     """
 
-    def __init__(self, key: bytes, token: str) -> None:
+    def __init__(self, key: bytes, token: str, ended: EndedSessions | None = None) -> None:
         self._key = key
         self._token = token
+        self._ended = ended
 
     def new(self, *, logged_in: bool = False) -> tuple[Session, str]:
         """Return a session and the value of its cookie."""
@@ -57,9 +62,14 @@ class Sessions:
         parts = body.split(".")
         if len(parts) != 3 or not self._is_signed(f"session {body}", signature):  # noqa: PLR2004 - name, expiry, login
             return None
-        if int(parts[1]) < time.time():
+        if int(parts[1]) < time.time() or (self._ended and self._ended.has(parts[0])):
             return None
         return Session(parts[0], parts[2] == "1")
+
+    def end(self, session: Session) -> None:
+        """Let a session count no more, whoever still has its cookie."""
+        if self._ended is not None:
+            self._ended.add(session.name, time.time() + _LASTS_S)
 
     def form_token(self, session: Session) -> str:
         """Return what forms of this session must bring."""

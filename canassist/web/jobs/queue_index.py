@@ -100,6 +100,15 @@ class Queue:
                 (*values, ride.id, ride.queued_s),
             )
 
+    def try_again(self, ride: RideRecord) -> None:
+        """Put a ride back whose work was ended from outside; its attempts go on counting."""
+        with self._database.writing() as index:
+            index.execute(
+                "UPDATE rides SET state = 'waiting'"
+                " WHERE id = ? AND state = 'working' AND queued_s = ?",
+                (ride.id, ride.queued_s),
+            )
+
     def fail(self, ride: RideRecord, problem: str, fix: str, number: str) -> None:
         """Say why a ride could not be analysed."""
         with self._database.writing() as index:

@@ -99,6 +99,7 @@ class Jobs:
         self._rides.purge(time.time() - self._limits.undo_s)
         self._products.forget()
         self._blobs.sweep(self._products.wanted_files)
+        self._blobs.empty_bin(time.time() - self._limits.bin_s)
 
     def _begin(self, work: Any) -> asyncio.Task[None]:  # noqa: ANN401 - a coroutine
         task: asyncio.Task[None] = asyncio.create_task(work)
@@ -168,6 +169,10 @@ class Jobs:
         if "done" in outcome:
             with self._blobs.placing():
                 self._queue.finish(ride, self._kept(folder, outcome["done"]))
+            return
+        if "died" in outcome and ride.attempts < self._limits.attempts:
+            log.warning("work on ride %s ended from outside (%s); again", ride.id, outcome["died"])
+            self._queue.try_again(ride)
             return
         self._queue.fail(ride, *what_went_wrong(ride.id, folder, outcome))
 

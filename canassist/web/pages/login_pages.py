@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import TYPE_CHECKING
 
 from starlette.responses import RedirectResponse, Response
@@ -25,12 +26,12 @@ def show(request: Request) -> Response:
 
 
 async def login(request: Request) -> Response:
-    """Check the secret."""
+    """Check the secret; the brake is for wrong ones alone."""
     desk: Desk = request.app.state.desk
-    if not desk.logins.passes(asking_address(request.scope)):
-        raise refused(429, "logins")
     form = await read_form(request)
     if not desk.sessions.is_secret(form.one("secret")):
+        if not desk.logins.passes(asking_address(request.scope)):
+            raise refused(429, "logins")
         shown = page(request, "login.html", wrong=True)
         shown.status_code = 403
         return shown
@@ -39,9 +40,10 @@ async def login(request: Request) -> Response:
 
 
 async def logout(request: Request) -> Response:
-    """Forget the login."""
+    """End the session: its cookie counts no more, wherever it is."""
     desk: Desk = request.app.state.desk
     await read_form(request)
+    await asyncio.to_thread(desk.sessions.end, request.scope["session"])
     _, cookie = desk.sessions.new()
     return RedirectResponse(
         "/login", 303, headers={"set-cookie": session_cookie(desk.settings, cookie)}

@@ -9,14 +9,28 @@ import shutil
 import tempfile
 import threading
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from canassist.atomic_write import OWNER_ONLY
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container
+    from collections.abc import Callable, Container, Iterable
     from contextlib import AbstractContextManager
 
+_PRIVATE_FOLDER: Final = 0o700
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usage:
+    """How much room a data folder takes on its disk."""
+
+    files: int
+    kept_bytes: int
+    bin_bytes: int
+    free_bytes: int
 
 
 class Incoming:
@@ -69,8 +83,9 @@ class Blobs:
         self._kept = folder / "files"
         self._incoming = folder / "incoming"
         self._work = folder / "work"
-        for made in (self._kept, self._incoming, self._work):
-            made.mkdir(parents=True, exist_ok=True)
+        self._bin = folder / "bin"
+        for made in (self._kept, self._incoming, self._work, self._bin):
+            made.mkdir(mode=_PRIVATE_FOLDER, parents=True, exist_ok=True)
         self._home = folder
         self._placing = threading.Lock()
         for left in (self._incoming, self._work):
@@ -91,7 +106,8 @@ class Blobs:
     def keep(self, whole: Path, sha256: str) -> None:
         """Give a whole file on the same disk its place; the same content is kept once."""
         target = self.path(sha256)
-        target.parent.mkdir(exist_ok=True)
+        target.parent.mkdir(mode=_PRIVATE_FOLDER, exist_ok=True)
+        whole.chmod(OWNER_ONLY)
         if target.is_file():  # it may be open, and then not every system lets it be replaced
             whole.unlink()
             return
@@ -146,8 +162,37 @@ class Blobs:
         """Remove a work folder."""
         _remove(folder)
 
+    def hashes(self) -> set[str]:
+        """Return the hash of every kept file."""
+        return {path.name for path in self._kept.glob("??/*")}
+
+    def bring_back(self, wanted: Iterable[str]) -> int:
+        """Take files out of the bin that something refers to again; return how many."""
+        found = [one for one in wanted if not self.has(one) and (self._bin / one).is_file()]
+        for sha256 in found:
+            self.keep(self._bin / sha256, sha256)
+        return len(found)
+
+    def empty_bin(self, before_s: float) -> int:
+        """Remove for good what went into the bin before a time; return how many files."""
+        old = [path for path in self._bin.iterdir() if path.stat().st_mtime < before_s]
+        for path in old:
+            _remove(path)
+        return len(old)
+
+    def usage(self) -> Usage:
+        """Return how much room the kept files and the bin take, and how much is left."""
+        kept = [path.stat().st_size for path in self._kept.glob("??/*")]
+        binned = [path.stat().st_size for path in self._bin.iterdir()]
+        return Usage(
+            files=len(kept),
+            kept_bytes=sum(kept),
+            bin_bytes=sum(binned),
+            free_bytes=self.free_bytes(),
+        )
+
     def sweep(self, find_wanted: Callable[[], Container[str]]) -> int:
-        """Remove files that nothing refers to; return how many.
+        """Put files that nothing refers to into the bin; return how many.
 
         Parameters
         ----------
@@ -159,9 +204,19 @@ class Blobs:
             wanted = find_wanted()
             for path in list(self._kept.glob("??/*")):
                 if path.name not in wanted:
-                    _remove(path)
+                    path.replace(self._bin / path.name)
+                    os.utime(self._bin / path.name)  # the grace begins now
                     removed += 1
         return removed
+
+
+def make_private(folder: Path) -> None:
+    """Let nobody but its owner into a data folder, as far as the system knows owners."""
+    with suppress(OSError):
+        folder.chmod(_PRIVATE_FOLDER)
+    for path in folder.rglob("*"):
+        with suppress(OSError):
+            path.chmod(_PRIVATE_FOLDER if path.is_dir() else OWNER_ONLY)
 
 
 def place_under_name(source: Path, target: Path) -> None:

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from canassist.web.store.index_database import Database
+
+WANTED: Final = (
+    "SELECT sha256 FROM ride_files",
+    "SELECT sha256 FROM vehicle_files",
+    "SELECT sha256 FROM products",
+    "SELECT sha256 FROM found_files",
+    "SELECT page FROM rides",
+    "SELECT data FROM rides",
+    "SELECT questions FROM rides",
+)
+"""What in the index refers to files; a file that none of these names goes into the bin."""
 
 
 class Products:
@@ -38,17 +51,7 @@ class Products:
                 " (SELECT page FROM rides WHERE page IS NOT NULL)"
             )
 
-    def wanted_files(self) -> set[str]:
+    def wanted_files(self, index: sqlite3.Connection | None = None) -> set[str]:
         """Return the hash of every file that something refers to."""
-        index = self._database.reading()
-        found: set[str] = set()
-        for text in (
-            "SELECT sha256 FROM ride_files",
-            "SELECT sha256 FROM vehicle_files",
-            "SELECT sha256 FROM products",
-            "SELECT page FROM rides",
-            "SELECT data FROM rides",
-            "SELECT questions FROM rides",
-        ):
-            found |= {row[0] for row in index.execute(text) if row[0]}
-        return found
+        index = index or self._database.reading()
+        return {row[0] for text in WANTED for row in index.execute(text) if row[0]}

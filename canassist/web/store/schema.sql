@@ -71,3 +71,10 @@ CREATE TABLE IF NOT EXISTS products(
   sha256 TEXT NOT NULL,
   PRIMARY KEY(source, kind)
 );
+CREATE TABLE IF NOT EXISTS ended_sessions(
+  name TEXT PRIMARY KEY,
+  until_s REAL NOT NULL
+);
+CREATE TABLE IF NOT EXISTS found_files(
+  sha256 TEXT PRIMARY KEY
+);
