@@ -23,6 +23,7 @@ from canassist.model import (
     EventKind,
     ExplainsComplaint,
     FrameSource,
+    LineAgainstRide,
     Physics,
     Profile,
     Protection,
@@ -422,6 +423,26 @@ def test_a_guessed_current_gives_no_conclusion() -> None:
     guessed = path(0.155, 0.150, 0.160, method="motor_power")
     verdict = HandMade(physics=physics(supply_path=guessed)).verdict()
     assert [item.code for item in verdict.conclusions] == [Code.NO_FAULT_FOUND]
+
+
+def test_a_given_line_that_the_ride_does_not_follow_is_said_and_blames_nobody() -> None:
+    tested = LineAgainstRide(
+        quantity="temperature", agrees=False, given_start=93.0, given_zero=120.0, ride_start=85.0
+    )
+    events = (derate("temperature", 60.0), derate("temperature", 120.0))
+    ride = HandMade(
+        events=events,
+        channels=hot(),
+        physics=physics(limit_lines=replace(lines(), tested=(tested,))),
+    )
+    answer = ride.verdict().conclusions[0]
+    assert (answer.code, answer.strength) == (Code.THERMAL_PROTECTION, Strength.MODERATE)
+    told = [item.text for item in answer.because]
+    assert (
+        "On this ride assist falls from 85 °C, the profile says 93 °C: check the profile's line."
+        in told
+    )
+    assert blamed(ride.verdict()) == set()
 
 
 # -- classes found since -----------------------------------------------------------------------

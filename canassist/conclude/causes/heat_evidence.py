@@ -11,7 +11,16 @@ from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, cited, reason
 from canassist.conclude.known_then import known_samples
 from canassist.conclude.ride_findings import Hit, Hits, RideFindings, expected, extreme_of, figure
-from canassist.conclude.wording.sentences import degrees, pair, percent, say, share, times, which
+from canassist.conclude.wording.sentences import (
+    degrees,
+    duration,
+    pair,
+    percent,
+    say,
+    share,
+    times,
+    which,
+)
 from canassist.model import Bound, CitedSamples, EventKind, Strength
 from canassist.physics import STARTED_RPM
 
@@ -54,6 +63,7 @@ def thermal_protection(ride: RideFindings) -> Iterator[Reason]:
     yield _follows(ride, hits)
     yield from _depth(hits)
     yield from _line(ride.physics)
+    yield from _line_against_ride(ride, hits)
     yield from _fit(ride, hits)
     start_c = _start_c(ride)
     cold = tuple(hit for hit in hits if (_onset_c(hit) or start_c) < start_c - BELOW_LINE_C)
@@ -108,6 +118,20 @@ def _line(physics: Physics) -> Iterator[Reason]:
     lines = physics.limit_lines
     if lines is None or lines.temperature_from == "assumed":
         yield Cap(Strength.MODERATE, say("basis.cap_heat_line"))
+
+
+def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+    """Say where a given line is not the ride's: it is to be checked, and nobody is blamed."""
+    lines = ride.physics.limit_lines
+    for item in () if lines is None else lines.tested:
+        if item.quantity != "temperature" or item.agrees:
+            continue
+        given, seen = degrees(item.given_start), degrees(item.ride_start)
+        key = "line_kept" if math.isnan(item.ride_start) else "line_differs"
+        text = say(f"reason.heat.{key}", given=given, seen=seen, seconds=duration(item.kept_s))
+        samples = cited(ride, hits, "module_temperature")
+        yield reason(text, HINT, hits, "thermal", samples=samples)
+        yield Cap(Strength.MODERATE, say("basis.cap_line_differs"))
 
 
 def _fit(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
