@@ -80,6 +80,11 @@ def _say(done: Screened) -> None:
         f"{found.read} of {found.logs} logs read ({done.fresh} now), {found.vehicles_in_all} "
         f"vehicles, {found.flagged} to look at."
     )
+    if done.done_otherwise:
+        say(
+            f"  {done.done_otherwise} of them had been read by other rules (an earlier canassist, "
+            "another database or profile) and were read anew."
+        )
     from canassist.report import vehicle_label, why_flagged
 
     for vehicle in flagged[:_SHOWN]:

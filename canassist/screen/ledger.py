@@ -214,6 +214,16 @@ class Ledger:
         count, size = self._base.execute(query).fetchone()
         return int(count), int(size)
 
+    def done_otherwise(self) -> int:
+        """Return how many contents of this run were done by other settings, and not by these."""
+        query = """
+        SELECT count(DISTINCT sha256) FROM done WHERE settings <> :settings
+        AND sha256 IN (SELECT sha256 FROM log WHERE run = :run)
+        AND sha256 NOT IN (SELECT sha256 FROM done WHERE settings = :settings)"""
+        asked = {"settings": self._settings, "run": self.run}
+        with closing(self._base.execute(query, asked)) as answer:
+            return int(answer.fetchone()[0])
+
     def todo(self) -> Iterator[FoundLog]:
         """Give the logs that are to be done, the largest first."""
         query = "SELECT log, size, changed, inside FROM temp.todo ORDER BY rowid"

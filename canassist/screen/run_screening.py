@@ -48,6 +48,9 @@ class Screened:
         The overview.
     fresh : int
         Logs that were worked on now; the others had been done before.
+    done_otherwise : int
+        Of these, logs that had been read by other rules: an earlier canassist, another
+        database or profile. Their results are kept and mixed into no table.
     unreported : tuple of ScreenedOutcome
         Logs whose full report was asked for and could not be written, with the reason.
     """
@@ -55,6 +58,7 @@ class Screened:
     screening: Screening
     page: Path
     fresh: int
+    done_otherwise: int = 0
     unreported: tuple[ScreenedOutcome, ...] = ()
 
 
@@ -202,6 +206,7 @@ class _Job:
     wishes: Wishes
     progress: Progress
     unreported: list[ScreenedOutcome] = field(default_factory=list)
+    done_otherwise: int = 0
 
     @property
     def folder(self) -> Path:
@@ -214,6 +219,7 @@ class _Job:
         count, size = self.ledger.plan(again=self.wishes.again)
         if not count:
             return 0
+        self.done_otherwise = self.ledger.done_otherwise()
         crew = self.hands.get(count)
         index = self.folder / f"done.{self.ledger.run}.index"
         done = "" if self.wishes.again else write_index(index, self.ledger.done_hashes())
@@ -256,7 +262,13 @@ class _Job:
             whole = _linked(whole, self.reports(_worst(whole, self.wishes.reports), out))
         page = out / _PAGE
         write_whole({page: render_screening(whole).encode()})
-        return Screened(screening=whole, page=page, fresh=fresh, unreported=tuple(self.unreported))
+        return Screened(
+            screening=whole,
+            page=page,
+            fresh=fresh,
+            done_otherwise=self.done_otherwise,
+            unreported=tuple(self.unreported),
+        )
 
     def reports(self, worst: Sequence[ScreenedLog], out: Path) -> dict[str, str]:
         """Write the full reports that are not there; return where each content's lies."""

@@ -97,7 +97,10 @@ def test_another_profile_is_another_screening(
     other = tmp_path / "other.toml"
     text = Path(small_fleet.profile).read_text("utf-8")
     other.write_text(text + "\n# looked at again\n", "utf-8")
-    assert screened(replace(small_fleet, profile=str(other)), out).fresh == 4
+    found = screened(replace(small_fleet, profile=str(other)), out)
+    assert found.fresh == 4
+    assert found.done_otherwise == 4
+    assert first.done_otherwise == 0
 
 
 def test_no_usable_log_at_all_is_refused(small_fleet: Fleet, tmp_path: Path) -> None:

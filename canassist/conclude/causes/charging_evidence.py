@@ -34,6 +34,10 @@ NOT_CHARGED_V: Final = 12.9
 """Supply with the engine running below which nothing charges at all: just above a full battery
 at rest (12.65 V, common table); for a nominal 12 V, scaled elsewhere."""
 
+REGULATED_V: Final = 12.2
+"""Regulated sources let supply fall this low by design (common practice, no source); below it
+nothing charges by design."""
+
 CHARGED_SHARE: Final = 0.2
 """Charging for this share of the fast running shows a source that can (rule of thumb)."""
 
@@ -134,8 +138,11 @@ def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     One that charged before and never after has failed on the way.
     """
     pulled = ride.together(ride.derates_by("voltage"), hits)
-    if ride.profile.supply.regulated and not pulled:
-        yield Cap(Strength.WEAK, say("basis.cap_regulated"))
+    regulated, level_v = ride.profile.supply.regulated, ride.middle("supply_voltage", hits)
+    by_design = REGULATED_V * ride.profile.nominal_v / NOMINAL_V
+    maybe = regulated is None and level_v is not None and level_v >= by_design
+    if (regulated or maybe) and not pulled and not dips(ride, "charging"):
+        yield Cap(Strength.WEAK, say("basis.cap_regulated" if regulated else "basis.cap_maybe"))
     channel, limits = ride.timeline.get("supply_voltage"), ride.limits
     if channel is None:
         return

@@ -70,6 +70,8 @@ def measured_path(ride: RideFindings) -> SupplyPath | None:
 
 
 def _path_caps(ride: RideFindings, path: SupplyPath | None) -> Iterator[Reason]:
+    if not ride.supply_holds("undervoltage_v"):
+        yield Cap(Strength.WEAK, say("basis.cap_nominal"))
     if ride.supply is None:
         yield Cap(Strength.WEAK, say("basis.cap_stand_in"))
     elif path is None or not _tells_path(ride, path):
