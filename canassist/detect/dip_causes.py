@@ -35,9 +35,10 @@ same moment. Common practice, no source."""
 BREAK_DEPTH_V: Final = 7.0
 """A break takes the supply below this: no load of a running vehicle does (a cold crank may)."""
 
+GONE_V: Final = 3.0
 SLOW_S: Final = 0.12
-"""Of a supply sampled more seldom, a sample low by chance tells no break unless it is that deep:
-what current did meanwhile is not seen. Common practice, no source."""
+"""Of a supply sampled more seldom than this, a single low sample tells no break unless the supply
+is as good as gone: what current did meanwhile is not seen. Common practice, no source."""
 
 BREAK_SHARE: Final = 0.5
 """System voltage that falls with the module's by this share of it means a load, no break."""
@@ -253,7 +254,7 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
     if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
         return False
     deep = lowest_v < BREAK_DEPTH_V * scene.volt_share
-    if period_s > SLOW_S and not deep:
+    if period_s > SLOW_S and lowest_v >= GONE_V * scene.volt_share:
         return False
     return _not_by_load(scene, before, dip, deep=deep)
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import engine_stands, recorder_loss_share
+from canassist.physics import engine_stands
 from canassist.timeline import TIME_STEP_S, silences
 
 if TYPE_CHECKING:
@@ -133,11 +132,7 @@ def _fell_asleep(life: LifeOfRide, last_s: float, next_s: float | None) -> bool:
 
 def _recorder_thinned(channel: Channel, timeline: Timeline, silent_s: float) -> bool:
     """Tell whether a recorder that loses frames of all messages by turns may have lost these."""
-    share = recorder_loss_share(timeline.bus)
-    if share <= 0.0:
-        return False
-    frames = silent_s / channel.period_s
-    return frames * math.log(share) >= math.log(BY_CHANCE)
+    return timeline.bus.chance_of_silence(channel.source, silent_s) >= BY_CHANCE
 
 
 def _severity(channel: Channel, timeline: Timeline, last_s: float) -> Severity:
@@ -151,8 +146,9 @@ def severity_of(channel: str) -> Severity:
 
 
 def _quiet_times(timeline: Timeline, bus: int) -> list[tuple[float, float]]:
-    """Return when the recording, or this bus alone, was silent."""
-    own = [(start_s, end_s) for which, start_s, end_s in timeline.bus.bus_gaps if which == bus]
+    """Return when the recording, or this bus alone, was silent, or went on in another file."""
+    gaps = (*timeline.bus.bus_gaps, *timeline.bus.seams)
+    own = [(start_s, end_s) for which, start_s, end_s in gaps if which == bus]
     return [*timeline.bus.recording_gaps, *own]
 
 

@@ -32,7 +32,6 @@ from canassist.physics.limits import (
 from canassist.physics.module_carriers import (
     ModuleSilence,
     module_carriers,
-    recorder_loss_share,
     short_silences,
 )
 from canassist.physics.study import study
@@ -62,7 +61,6 @@ __all__ = [
     "mean_response",
     "module_carriers",
     "nominal_share",
-    "recorder_loss_share",
     "rolling",
     "short_silences",
     "starter_turns",

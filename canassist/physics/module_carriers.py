@@ -51,15 +51,6 @@ SHORT_PERIODS: Final = 3.5
 BY_CHANCE: Final = 1e-6
 """A recorder that thins must be this unlikely to lose so many frames (the contract's figure)."""
 
-SHARED_QUANTILE: Final = 0.25
-"""What a recorder loses, all messages lose: this quantile of their losses, the least ones near."""
-
-IDS_LEAST: Final = 5
-"""Fewer periodic messages do not tell the recorder's losses from a message's own gaps."""
-
-LOSS_LEAST: Final = 0.005
-"""A smaller share is how far periods are known."""
-
 
 class ModuleSilence(NamedTuple):
     """From the module's last message before to its first after, and what it must last, in s."""
@@ -112,7 +103,7 @@ def module_silences(timeline: Timeline) -> tuple[ModuleSilence, ...]:
     return tuple(
         ModuleSilence(start_s, end_s, shortest_s)
         for start_s, end_s in _gaps(timeline, carriers, shortest_s)
-        if _beyond_recorder(timeline.bus, known, end_s - start_s)
+        if _beyond_recorder(timeline.bus, carriers, end_s - start_s)
     )
 
 
@@ -133,7 +124,7 @@ def short_silences(timeline: Timeline) -> tuple[ModuleSilence, ...]:
     found = [
         ModuleSilence(start_s, end_s, least_s)
         for start_s, end_s in _gaps(timeline, carriers, least_s, look_up=False)
-        if end_s - start_s < longest_s and _beyond_recorder(timeline.bus, known, end_s - start_s)
+        if end_s - start_s < longest_s and _beyond_recorder(timeline.bus, carriers, end_s - start_s)
     ]
     return tuple(found) if len(found) <= FEW else ()
 
@@ -142,44 +133,15 @@ FEW: Final = 20
 """More short silences than this in a ride are its manner."""
 
 
-def recorder_loss_share(bus: BusStats) -> float:
-    """Return the share of all frames that the recorder itself lost, 0 to 1.
-
-    A recorder that thins loses frames of all messages by turns: every message then lacks
-    about the same share of what its period promises. One that lacks nothing proves that
-    it does not thin.
-    """
-    told = getattr(bus, "thinned_share", None)
-    if isinstance(told, float):
-        return told
-    missing = [
-        1.0 - item.count / expected
-        for item in bus.ids
-        if item.period_s > 0.0 and (expected := _expected(item)) >= IDS_LEAST
-    ]
-    if len(missing) < IDS_LEAST:
-        return 0.0
-    share = float(np.quantile(missing, SHARED_QUANTILE))
-    return share if share >= LOSS_LEAST else 0.0
-
-
-def _expected(item: IdStats) -> float:
-    silent_s = sum(end_s - start_s for start_s, end_s in item.silences)
-    return (item.last_s - item.first_s - silent_s) / item.period_s + 1.0
-
-
 def _period_s(channel: Channel, stats: dict[FrameSource, IdStats]) -> float:
     own = stats.get(channel.source)
     return channel.period_s if own is None or math.isnan(own.period_s) else own.period_s
 
 
-def _beyond_recorder(bus: BusStats, periods: list[float], silent_s: float) -> bool:
-    """Tell whether the recorder's own rate of loss all but rules a silence out."""
-    share = recorder_loss_share(bus)
-    if share <= 0.0:
-        return True
-    frames = sum(silent_s / period for period in periods)
-    return frames * math.log(min(share, 1.0 - TIME_STEP_S)) < math.log(BY_CHANCE)
+def _beyond_recorder(bus: BusStats, carriers: tuple[Channel, ...], silent_s: float) -> bool:
+    """Tell whether the recorder's own losses all but rule a silence of all carriers out."""
+    chances = [bus.chance_of_silence(channel.source, silent_s) for channel in carriers]
+    return math.prod(chances) < BY_CHANCE
 
 
 def _gaps(
@@ -229,8 +191,9 @@ def _sent_inside(time_s: FloatArray, span: tuple[float, float]) -> bool:
 
 
 def bus_was_silent(timeline: Timeline, buses: set[int], span: tuple[float, float]) -> bool:
-    """Tell whether the recording or one of these buses was silent for most of a span."""
+    """Tell whether the recording or one of these buses was silent, or at a seam, mostly."""
     quiet = [*timeline.bus.recording_gaps]
-    quiet += [(a, b) for which, a, b in timeline.bus.bus_gaps if which in buses]
+    gaps = (*timeline.bus.bus_gaps, *timeline.bus.seams)
+    quiet += [(a, b) for which, a, b in gaps if which in buses]
     shared_s = sum(max(0.0, min(span[1], b) - max(span[0], a)) for a, b in quiet)
     return shared_s > (span[1] - span[0]) / 2.0

@@ -21,6 +21,7 @@ from canassist.model import (
     IdStats,
     Profile,
     Severity,
+    Thinning,
     Timeline,
 )
 from canassist.physics import life_of_ride, study
@@ -392,12 +393,24 @@ def test_a_hole_of_the_whole_bus_is_no_restart(ride: Ride, every: Every) -> None
 
 
 def test_what_a_thinning_recorder_may_lose_is_no_restart(ride: Ride, every: Every) -> None:
-    """Half of all frames are lost by turns: 30 in a row have one chance in a thousand million."""
-    for lasts_s, count in ((0.45, 0), (2.0, 1)):
+    """Half of all frames are lost by turns: 0.45 s is nothing, 3 s are impossible."""
+    for lasts_s, count in ((0.45, 0), (3.0, 1)):
         timeline = ride(_silent(every, (20.0, 20.0 + lasts_s)))
-        ids = tuple(replace(_id_stats(key, silences=()), count=600) for key in range(0x300, 0x306))
-        thinned = replace(timeline, bus=replace(timeline.bus, ids=ids))
+        assert len(find_restarts(timeline)) == 1
+        period_s = {
+            timeline.channels[name].source.key: timeline.channels[name].period_s for name in MODULE
+        }
+        thinning = {0: Thinning(lost=0.5, lost_again=0.5, period_s=period_s)}
+        thinned = replace(timeline, bus=replace(timeline.bus, thinning=thinning))
         assert len(find_restarts(thinned)) == count
+        assert len(find_losses(thinned)) == 2 * count
+
+
+def test_a_seam_between_parts_is_neither_restart_nor_loss(ride: Ride, every: Every) -> None:
+    timeline = ride(_silent(every, (20.0, 20.6)))
+    joined = replace(timeline, bus=replace(timeline.bus, seams=((0, 19.99, 20.61),)))
+    assert find_restarts(joined) == []
+    assert find_losses(joined) == []
 
 
 def test_a_key_cycle_is_a_note(ride: Ride, every: Every) -> None:
