@@ -82,6 +82,7 @@ _CLOSE_UP_ROWS: Final = {
 _CLOSE_UP_OTHERS: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "assist_limit")
 _MOST_ROWS: Final = 4
 _LONGEST_MODE: Final = 16
+_MOST_COUNTED: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,13 +181,19 @@ class RideCharts:
         )
 
     def _counted(self) -> str:
-        """Return how often each kind of event came, the most frequent first."""
-        if not self._events():
-            return "no event"
-        counts = Counter(kind_words(event).lower() for event in self._events())
-        parts = [f"{words} {_times(count)}" for words, count in counts.most_common(4)]
-        rest = sum(counts.values()) - sum(count for _, count in counts.most_common(4))
-        return ", ".join([*parts, f"and {rest} more"] if rest else parts)
+        """Return how often each kind of event came, the most frequent first; notes apart."""
+        weighty = [event for event in self._events() if event.severity != "note"]
+        notes = len(self._events()) - len(weighty)
+        noted = f"{notes} note{'s' if notes > 1 else ''}" if notes else ""
+        if not weighty:
+            return f"no event but {noted}" if notes else "no event"
+        counts = Counter(kind_words(event).lower() for event in weighty)
+        most = counts.most_common(_MOST_COUNTED)
+        parts = [f"{words} {_times(count)}" for words, count in most]
+        rest = len(weighty) - sum(count for _, count in most)
+        parts += [f"{rest} more"] if rest else []
+        parts += [noted] if notes else []
+        return ", ".join(parts)
 
     @property
     def _end(self) -> float:

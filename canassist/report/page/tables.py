@@ -277,7 +277,9 @@ def overview(result: Result, measures: Measures) -> PageTable:
         if events:
             total = _covered_s([(event.start_s, event.until(end)) for event in events])
             first = minutes_seconds(events[0].start_s)
-            body.append((KIND_WORDS[kind], str(len(events)), measures.text(total, "s"), first))
+            notes = sum(event.severity == "note" for event in events)
+            times = f"{len(events)}, {notes} of them notes" if notes else str(len(events))
+            body.append((KIND_WORDS[kind], times, measures.text(total, "s"), first))
     return PageTable(head=("Event", "Times", "In all", "First at"), body=tuple(body))
 
 
