@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -58,6 +59,8 @@ if TYPE_CHECKING:
     from canassist.report.page.masks import Mask
 
 _MOST_CLOSE_UPS: Final = 14
+_SURE_WORD: Final = re.compile(r"^(?:strong|moderate|weak): ")
+"""Begins a basis; the page says it before."""
 _NUMBER_GROUPS: Final = 3
 _MOST_LINKS: Final = 6
 
@@ -210,7 +213,7 @@ class PageView:
         close_ups = [
             rides.close_up(card.shown.place, card.shown.text or card.title)
             for card in cards[:_MOST_CLOSE_UPS]
-            if is_drawn(result.events[card.shown.place])
+            if is_drawn(result.events[card.shown.place]) and ride.rows
         ]
         return Document(
             template="report.html",
@@ -257,6 +260,11 @@ class PageView:
             "cards": cards,
             "overview": overview(result, measures),
             "physics": self.physics,
+            "cited": {
+                part.figure
+                for item in result.conclusions
+                for part in (*item.because, *item.against)
+            },
             "coverage": coverage_table(result),
             "needs": needs_table(result),
             "ruled_out": [self._conclusion(item) for item in result.ruled_out],
@@ -365,7 +373,7 @@ class PageView:
             "rank": item.rank,
             "strength": sure_words(item),
             "headline": say(item.headline),
-            "basis": say(item.basis).removeprefix(f"{item.strength}: "),
+            "basis": say(_SURE_WORD.sub("", item.basis)),
             "role": str(item.role),
             "because": [self._evidence(part) for part in item.because],
             "against": [self._evidence(part) for part in item.against],
