@@ -244,13 +244,20 @@ def check_present(paths: Iterable[Path]) -> None:
     """
     seen = set()
     for path in paths:
-        if path.is_dir():
+        try:
+            place = path.resolve()
+            is_folder, is_file = path.is_dir(), path.is_file()
+        except (OSError, RuntimeError) as error:  # a loop of links, a name too long
+            why = getattr(error, "strerror", None) or "its links lead in a circle"
+            problem = f"{path.name[:100]}: cannot be opened ({why})."
+            raise InputError(problem, "Check its name and folder.") from error
+        if is_folder:
             raise InputError(f"{path.name}: is a folder, not a file.", "Give the file itself.")
-        if not path.is_file():
+        if not is_file:
             raise InputError(f"{path.name}: no such file.", "Check its name and folder.")
-        if path.resolve() in seen:
+        if place in seen:
             raise UsageError(f"{path.name}: given twice.", "Give each file once.")
-        seen.add(path.resolve())
+        seen.add(place)
 
 
 def inputs_at_hand(

@@ -18,6 +18,7 @@ LAYERS = ("frames", "decode", "timeline", "physics", "detect", "conclude", "repo
 BELOW = {
     "errors",
     "model",
+    "plain_toml",
     "units",
     "profile",
     "stats",

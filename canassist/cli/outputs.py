@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from canassist.cli.exit_status import put_out
+from canassist.cli.files.real_place import real_place
 from canassist.errors import InputError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -217,12 +218,12 @@ _NO_PAGES = frozenset(
 
 def _check_apart(written: list[Path], read: list[Path]) -> None:
     """Refuse to write over what is read, and two things under one name."""
-    seen = {path.resolve() for path in read}
+    seen = {real_place(path) for path in read}
     for path in written:
-        if path.resolve() in seen:
+        if real_place(path) in seen:
             problem = f"{path}: would be overwritten, and is needed for something else."
             raise UsageError(problem, "Give every output a name of its own.")
-        seen.add(path.resolve())
+        seen.add(real_place(path))
 
 
 def _check_export(folder: Path) -> None:

@@ -13,7 +13,8 @@ from canassist.frames.base import ReadRequest
 from canassist.frames.block_tools import closed_at_end
 from canassist.frames.bus_stats.statistics_of_bus import BusStatsCollector
 from canassist.frames.frame_rows import EARLIEST_YEAR
-from canassist.frames.merge.join_parts import Joiner
+from canassist.frames.merge.join_parts import Joiner, Seam
+from canassist.frames.merge.long_pauses import LongPauses
 from canassist.frames.merge.part_stream import PartStream, choose_reader
 from canassist.frames.merge.place_parts import place_parts
 from canassist.frames.unpack.inflate import InflationLimits
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from canassist.frames.merge.join_parts import Seam
     from canassist.frames.merge.place_parts import JoinPlan
     from canassist.frames.unpack.unpack import Part
     from canassist.model import BusStats, FrameBlock, Progress
@@ -168,6 +168,7 @@ class Recording:
         self._joining: list[Problem] = []
         self._holes: list[Problem] = []
         self._thinned: list[Problem] = []
+        self._pauses = LongPauses()
         self._bit_rate = bit_rate
         self._stats: BusStats | None = None
         self.buses: list[str] = []
@@ -208,8 +209,10 @@ class Recording:
         first = True
         reporter = _Reporter(self._streams, progress, counts=request.headers)
         joiner = Joiner(plan, request, self.buses, self._joining, one_ride=self._one_ride)
+        self._pauses = LongPauses()
         with closed_at_end(joiner.blocks()) as blocks:
-            for block in blocks:
+            for whole in blocks:
+                block = self._pauses.feed(whole)
                 begin_ns = int(block.time_ns.min())
                 self.zero_ns = begin_ns if first else min(self.zero_ns, begin_ns)
                 first = False
@@ -232,7 +235,9 @@ class Recording:
             self.start_local = local.replace(tzinfo=None)
         if collector is not None:
             self._holes = _short_holes(collector, self.zero_ns)
-            losses = [at for stream in self._streams for at in stream.losses_ns]
+            one = self._pauses.one
+            losses = [one(at) for stream in self._streams for at in stream.losses_ns]
+            seams = [Seam(bus, one(begin), one(end)) for bus, begin, end in seams]
             stats = collector.finish(
                 zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses, seams=seams
             )
@@ -261,7 +266,7 @@ class Recording:
         for stream in self._streams:
             time_ns = stream.ride_time_ns(log_s)
             if time_ns is not None:
-                return (time_ns - self.zero_ns) / _NS
+                return (self._pauses.one(time_ns) - self.zero_ns) / _NS
         return None
 
     @property
@@ -277,7 +282,7 @@ class Recording:
     def problems(self) -> tuple[Problem, ...]:
         """What was lost, skipped or repaired: the grave first, else in the order of the files."""
         several = len(self._streams) > 1
-        found = [*self._thinned, *self._opening, *self._joining]
+        found = [*self._thinned, *self._cut_pauses(), *self._opening, *self._joining]
         for stream in self._streams:
             prefix = f"{stream.part.name}: " if several else ""
             found += [one._replace(where=prefix + one.where) for one in stream.report.problems]
@@ -289,8 +294,24 @@ class Recording:
                 found.append(Problem(f"{prefix}further on", what))
         return tuple(sorted(found + self._holes, key=lambda one: not one.grave))
 
+    def _cut_pauses(self) -> list[Problem]:
+        if not self._pauses.count:
+            return []
+        what = (
+            f"{self._pauses.count} pauses, {self._pauses.cut_ns / 3600 / _NS:.0f} h in all, are cut"
+            " to 1 s each: no ride lasts so long; times behind them are not the log's"
+        )
+        return [Problem("the time stamps", what, grave=True)]
+
     def _no_frames(self) -> NoFramesError:
         skipped = sum(stream.report.skipped for stream in self._streams)
+        first_line = next((one for stream in self._streams if (one := stream.first_line())), "")
+        if skipped and first_line:
+            return NoFramesError(
+                f"{self.name}: a text of an unknown layout; its first line is {first_line!r}.",
+                "Have the recorder write candump, ASC or CSV with a column for each of time,"
+                " identifier and data.",
+            )
         why = f" ({skipped} lines or objects could not be read)" if skipped else ""
         return NoFramesError(
             f"{self.name}: no CAN frame in it{why}.",

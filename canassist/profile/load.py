@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
+from canassist import plain_toml
 from canassist.errors import ProfileError
 from canassist.model import (
     CHANNEL_UNITS,
@@ -120,13 +121,13 @@ def parse_profile(text: str, file_name: str) -> Profile:
         type or limits in reversed order; it names the place.
     """
     try:
-        table: Table = tomllib.loads(text)
+        table: Table = plain_toml.loads(text)
+    except plain_toml.BeyondBoundsError as error:
+        problem = f"{file_name}: {error}."
+        raise ProfileError(problem, "Give a vehicle profile, not another file.") from error
     except tomllib.TOMLDecodeError as error:
         problem = f"{file_name}: not valid TOML: {error}."
         raise ProfileError(problem, "Correct the line that it names.") from error
-    except (ValueError, RecursionError) as error:  # thousands of digits, or of brackets
-        problem = f"{file_name}: holds a number or a list beyond all bounds."
-        raise ProfileError(problem, "Give a vehicle profile, not another file.") from error
     return _Checker(file_name).profile(table)
 
 

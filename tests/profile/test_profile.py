@@ -174,3 +174,8 @@ def test_the_real_vehicles_profiles_are_read(shared_data: Path) -> None:
     assert found
     for path in found:
         assert read_profile(path).channels
+
+
+def test_a_key_of_ten_thousand_levels_is_refused_at_once() -> None:
+    with pytest.raises(ProfileError, match="nested beyond all bounds"):
+        parse_profile(".".join(["a"] * 10_000) + " = 1", "vehicle.toml")

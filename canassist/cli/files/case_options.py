@@ -8,6 +8,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from canassist import plain_toml
 from canassist.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def read_case(path: Path) -> Case:
 
     known = tuple(item.name for item in fields(Case) if item.type == "str")
     try:
-        table = tomllib.loads(path.read_text("utf-8-sig"))
+        table = plain_toml.loads(path.read_text("utf-8-sig"))
     except OSError as error:
         problem = f"{path.name}: cannot be read ({error.strerror})."
         raise InputError(problem, "Check the name of the case file.") from error

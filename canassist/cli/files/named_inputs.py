@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from canassist.cli.files.real_place import is_folder
 from canassist.cli.guidance.usage_messages import DATABASE_ENDINGS
 from canassist.errors import InputError, UsageError
 
@@ -57,7 +58,7 @@ def _check_log(log: Path, has_dbc: bool) -> None:
     if _WILD & set(log.name) and not log.exists():
         problem = f"{log}: no file fits this pattern."
         raise InputError(problem, "Check the folder, or write the names out.")
-    if log.is_dir():
+    if is_folder(log):
         problem = f"{log}: is a folder, not a log."
         fix = f"Name its logs, or look at all of them: canassist screen {log} -o fleet/"
         raise InputError(problem, fix)

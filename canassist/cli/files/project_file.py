@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from canassist import plain_toml
 from canassist.cli.exit_status import tell
 from canassist.errors import InputError
 
@@ -95,9 +96,9 @@ def find_project(log: Path) -> Path | None:
     try:
         start = log.resolve()
         home = Path.home().resolve()
+        folder = start if start.is_dir() else start.parent
     except (OSError, RuntimeError):
         return None
-    folder = start if start.is_dir() else start.parent
     for place in (folder, *folder.parents):
         candidate = place / PROJECT_NAME
         if candidate.is_file():
@@ -123,7 +124,7 @@ def read_project(path: Path) -> dict[str, Any]:  # Any: each key has a type of i
         If it is not TOML or holds an unknown key or a value of a wrong kind.
     """
     try:
-        table = tomllib.loads(path.read_text("utf-8-sig"))
+        table = plain_toml.loads(path.read_text("utf-8-sig"))
     except OSError as error:
         problem = f"{path.name}: cannot be read ({error.strerror})."
         raise InputError(problem, "Check it, or leave it out with --no-project.") from error

@@ -41,7 +41,7 @@ _MAGIC: Final = b"SQLite format 3\0"
 _COLUMNS: Final = ("ts", "arbitration_id", "extended", "remote", "error", "dlc", "data")
 _ROWS: Final = 20_000  # a block: about one MiB of rows
 _LONGEST_VALUE: Final = 1 << 16  # bytes; a frame's data is at most 64
-_MOST_STEPS: Final = 100_000_000  # of the database engine for one block; then the file is hostile
+_MOST_STEPS: Final = 100_000_000  # of the database engine for one block, and for all in vain
 _STEPS_A_CHECK: Final = 1_000_000
 _MOST_GAPS: Final = 64  # damaged places that are gone round
 _WAL_VERSION: Final = 2
@@ -219,13 +219,13 @@ class _Walk:
         self._report = report
         columns = ", ".join(_COLUMNS)
         self._select = f"SELECT rowid, {columns} FROM {table} WHERE rowid"  # noqa: S608 - quoted
-        self._steps = 0
+        self._steps = self._wasted = 0
         self.broken = False
         database.set_progress_handler(self._step, _STEPS_A_CHECK)
 
     def _step(self) -> int:
         self._steps += _STEPS_A_CHECK
-        return int(self._steps > _MOST_STEPS)
+        return int(self._steps + self._wasted > _MOST_STEPS)
 
     def blocks(self) -> Iterator[list[_Row]]:
         """Yield rows in order, with their number first."""
@@ -258,6 +258,7 @@ class _Walk:
                 rows.append(row)  # noqa: PERF402 - rows before an error must be kept
         except _FAILURES:
             self.broken = True
+            self._wasted += self._steps
             with contextlib.suppress(*_FAILURES):  # one row more: the engine looks ahead
                 rows.extend(self._rows(rows[-1][0] + 1 if rows else start, 1))
         return rows
@@ -287,6 +288,7 @@ class _Walk:
         with contextlib.suppress(*_FAILURES):
             row = next(self._rows(row_id, 1), None)
             return None if row is None else int(row[0])
+        self._wasted += self._steps
         return None
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.errors import NoFramesError
+from canassist.errors import InputError, NoFramesError
 from canassist.frames.base import ReadRequest
 from canassist.frames.block_tools import (
     closed_at_end,
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from canassist.model import ByteArray, FrameBlock
 
 _SAMPLE_FRAMES: Final = 20_000
+_LINE_PEEK: Final = 1 << 12
+_LONGEST_LINE: Final = 80
 _HEADERS_ONLY: Final = ReadRequest(wanted=IdSet(), headers=True)
 
 
@@ -43,8 +45,11 @@ def choose_reader(part: Part) -> LogReader | None:
         If nothing can be had of it, because it is empty or broken from its first byte.
     """
     scratch = ReadReport()
-    with open_part(part, scratch.add_problem) as opened:
-        head = opened.stream.read(HEAD_PEEK)
+    try:
+        with open_part(part, scratch.add_problem) as opened:
+            head = opened.stream.read(HEAD_PEEK)
+    except OSError as error:
+        raise _unreadable(part.name, error.strerror or str(error)) from error
     if not head:
         broken = f" ({scratch.problems[0].what})" if scratch.problems else ""
         raise NoFramesError(
@@ -147,6 +152,14 @@ class PartStream:
             local_ns=None if local_ns is None else local_ns + first_ns,
             ids=self.ids,
         )
+
+    def first_line(self) -> str:
+        """Return its first line where it is text, at most 80 letters of it; else nothing."""
+        with open_part(self.part, ReadReport().add_problem) as opened:
+            head = opened.stream.read(_LINE_PEEK)
+        line = next((one for one in head.splitlines() if one.strip()), b"")[:_LONGEST_LINE]
+        text = line.decode("utf-8", errors="replace").strip()
+        return text if text.isprintable() and "\ufffd" not in text[:-1] else ""
 
     def length_ns(self) -> int:
         """Return the time from its first frame to its last; reads all of it."""
@@ -258,7 +271,25 @@ class PartStream:
 def _iterator(
     reader: LogReader, opened: Opened, request: ReadRequest, report: ReadReport
 ) -> Iterator[FrameBlock]:
-    return iter(reader.read(opened.stream, request=request, report=report))
+    """Read the blocks; where the file cannot be read any further, what came before is kept."""
+    given = False
+    try:
+        for block in reader.read(opened.stream, request=request, report=report):
+            given |= len(block) > 0
+            yield block
+    except OSError as error:
+        why = error.strerror or str(error)
+        if not given:
+            raise _unreadable(report.name, why) from error
+        what = f"cannot be read any further ({why}); the rest is missing"
+        report.add_problem(f"byte {opened.position()}", what, skipped=1)
+
+
+def _unreadable(name: str, why: str) -> InputError:
+    return InputError(
+        f"{name}: cannot be read ({why}).",
+        "Copy it from the recorder again, or choose another file.",
+    )
 
 
 def _ns_of(moment: datetime | None) -> int | None:

@@ -50,13 +50,14 @@ class InflationLimits:
     max_bytes : int
         Most bytes that one log may inflate to.
     max_ratio : float
-        Most inflated bytes to one compressed byte. Text logs reach 5 to 30; own choice.
+        Most inflated bytes to one compressed byte. Text logs reach 5 to 30; own choice, so
+        that 5 MB take a minute at most.
     free_bytes : int
-        The ratio is not looked at before this many bytes.
+        The ratio is not looked at before this many bytes; the members of an archive share them.
     """
 
     max_bytes: int = 64 << 30
-    max_ratio: float = 500.0
+    max_ratio: float = 100.0
     free_bytes: int = 64 << 20
 
 

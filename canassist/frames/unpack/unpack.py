@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 import io
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
-from canassist.errors import InputError, NoFramesError
-from canassist.frames.unpack.inflate import Inflated, InflationLimits, Report
+from canassist.errors import InputError, NoFramesError, OutputError
+from canassist.frames.unpack.inflate import PIECE_BYTES, Inflated, InflationLimits, Report
 from canassist.frames.unpack.inflate_engines import BZIP2, MAGIC, is_bzip2
 from canassist.frames.unpack.zip_members import ZIP_MAGIC, Member, members, open_member
 
@@ -77,7 +77,7 @@ def find_parts(path: Path, *, limits: InflationLimits, report: Report) -> list[P
         If the file is missing, a folder, empty or not readable.
     """
     with open_file(path) as source:
-        head = source.read(len(ZIP_MAGIC))
+        head = _first_bytes(source, path.name)
         if not head:
             raise NoFramesError(f"{path.name}: is empty.", "Choose the recorder's log file.")
         if head != ZIP_MAGIC:
@@ -85,10 +85,19 @@ def find_parts(path: Path, *, limits: InflationLimits, report: Report) -> list[P
         found = members(source, report)
     if not found:
         raise NoFramesError(f"{path.name}: the archive holds no file.", "Choose another one.")
+    each = replace(limits, free_bytes=max(limits.free_bytes // len(found), PIECE_BYTES))
     return [
-        Part(path=path, member=one, name=one.name.rpartition("/")[2], limits=limits)
+        Part(path=path, member=one, name=one.name.rpartition("/")[2] or path.name, limits=each)
         for one in sorted(found)
     ]
+
+
+def _first_bytes(source: BinaryIO, name: str) -> bytes:
+    try:
+        return source.read(len(ZIP_MAGIC))
+    except OSError as error:
+        problem = f"{name}: cannot be read ({error.strerror or error})."
+        raise InputError(problem, "Copy it from the recorder again.") from error
 
 
 def open_file(path: Path) -> BinaryIO:
@@ -151,11 +160,15 @@ def _plain(disk: BinaryIO, part: Part, report: Report, stack: contextlib.ExitSta
 
 
 def _spooled(stream: BinaryIO, stack: contextlib.ExitStack) -> BinaryIO:
-    folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="canassist-"))
-    copy = stack.enter_context((Path(folder) / "log").open("w+b"))
-    while piece := stream.read(1 << 20):
-        copy.write(piece)
-    copy.seek(0)
+    try:
+        folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="canassist-"))
+        copy = stack.enter_context((Path(folder) / "log").open("w+b"))
+        while piece := stream.read(1 << 20):
+            copy.write(piece)
+        copy.seek(0)
+    except OSError as error:
+        problem = f"the temporary folder cannot be written ({error.strerror or error})."
+        raise OutputError(problem, "Make room there, or name another one in TMPDIR.") from error
     return copy
 
 
