@@ -191,8 +191,8 @@ def _truth(
     ride: PlantedRide, variant: str, contents: LogContents, events: list[PlantedEvent]
 ) -> RideTruth:
     plan, name = ride.plan, ride.name
-    lost, lowest = losses(plan, ride.record, _clipped(events, contents.window))
-    answers, clear = right_answers(plan, lost, lowest)
+    lost, deepest = losses(plan, ride.record, ride.inputs, _clipped(events, contents.window))
+    answers, clear = right_answers(plan, lost, deepest)
     main = max(lost, key=lambda code: lost[code]) if clear else answers[0]
     onsets = _onsets(plan, events, main)
     tells, strongly, lacking = what_the_log_tells(contents, main, onsets, clear=clear)
@@ -239,7 +239,7 @@ def make_ride(name: RideName, variant: str = "as_is") -> ForeignRide:
     events = sorted(
         derates(ride.record) + silences(ride.record, ride.inputs), key=lambda item: item.start_s
     )
-    lost, _ = losses(ride.plan, ride.record, events)
+    lost, _ = losses(ride.plan, ride.record, ride.inputs, events)
     main = max(lost, key=lambda code: lost[code], default="")
     onsets = _onsets(ride.plan, events, main)
     window = _window(ride, variant, onsets)

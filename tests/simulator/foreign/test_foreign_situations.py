@@ -40,7 +40,7 @@ def a_ride(
 
 def lost(ride: PlantedRide) -> dict[str, float]:
     events = derates(ride.record) + silences(ride.record, ride.inputs)
-    return losses(ride.plan, ride.record, events)[0]
+    return losses(ride.plan, ride.record, ride.inputs, events)[0]
 
 
 @pytest.mark.parametrize(
@@ -342,3 +342,23 @@ def test_the_start_of_an_engine_takes_no_assist_that_counts() -> None:
     supply = ride.record.root == ROOT["supply"]
     turning = ride.inputs.starter_a > 0
     assert not (supply & turning).any()
+
+
+def test_a_reset_by_the_starter_is_no_break() -> None:
+    ride = a_ride("cold_crank", "supply_latch", 85, "trail_quad")
+    turning = ride.inputs.starter_a > 0
+    assert (turning & ~ride.record.module_on).any()
+    assert silences(ride.record, ride.inputs) == []
+    assert lost(ride) == {}
+
+
+def test_what_the_law_of_speed_takes_is_not_lost() -> None:
+    ride = a_ride("ordinary", "from_standstill")
+    assert any(event.root == "law" for event in derates(ride.record))
+    assert lost(ride) == {}
+
+
+def test_nobody_misses_assist_beside_a_stopped_engine() -> None:
+    ride = a_ride("speed_lost_engine_off", "hysteresis_heat", 154, "regulated_wagon")
+    assert (ride.record.root == ROOT["speed_lost"]).any()
+    assert lost(ride) == {}

@@ -18,7 +18,8 @@ from tests.simulator.foreign.vehicle.riding import STEP_S, BoolArray, FloatArray
 
 FULL_PCT, RECOVERED_PCT = 95.0, 98.0
 SHORTEST_S, HOLD_S = 0.3, 1.0
-CLEAR_LOSS_PCT_S, CLEAR_PCT = 20.0, 85.0
+CLEAR_LOSS_PCT_S, CLEAR_PCT = 20.0, 15.0
+RUNNING_RPM = 450.0
 
 CAUSES: dict[str, str | None] = {
     "heat": "temperature", "supply": "voltage", "duty": "duty", "law": "law", "start": "start_up",
@@ -87,13 +88,12 @@ class RideTruth:
 
 
 def settle_cranking(record: PlantRecord, inputs: RideInputs) -> None:
-    """Give a reduction that begins while the starter turns to the start, to its end."""
-    supply = record.root == ROOT["supply"]
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], supply.astype(int), [0]])))
+    """Give a reduction or a reset that begins while the starter turns to the start, to its end."""
     turning = inputs.starter_a > 0
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
-        if turning[max(0, start - 30) : start + 1].any():
-            record.root[start:end] = ROOT["start"]
+    for root in ("supply", "break"):
+        for start, end in _segments(record.root == ROOT[root]):
+            if turning[max(0, start - 30) : start + 1].any():
+                record.root[start:end] = ROOT["start"]
 
 
 def _segments(mask: BoolArray) -> list[tuple[int, int]]:
@@ -134,7 +134,8 @@ def silences(record: PlantRecord, inputs: RideInputs) -> list[PlantedEvent]:
     found = []
     for start, end in _segments(~record.module_on & inputs.key):
         before = start > 0 and record.module_on[start - 1]
-        if before and end < inputs.key.size and record.module_on[end]:
+        starting = bool((inputs.starter_a[max(0, start - 30) : start + 1] > 0).any())
+        if before and not starting and end < inputs.key.size and record.module_on[end]:
             found.append(
                 PlantedEvent("module_restart", start * STEP_S, end * STEP_S, None, "break")
             )
@@ -142,33 +143,39 @@ def silences(record: PlantRecord, inputs: RideInputs) -> list[PlantedEvent]:
 
 
 def losses(
-    plan: RidePlan, record: PlantRecord, events: list[PlantedEvent]
+    plan: RidePlan, record: PlantRecord, inputs: RideInputs, events: list[PlantedEvent]
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Return lost assist (% x s) and the lowest limit, by the code that names its root."""
+    """Return lost assist (% x s) and the deepest loss (%), by the code that names its root.
+
+    Loss is counted from what the laws of speed allow, and only while the engine runs, where
+    there is one: nobody misses assist beside a stopped engine.
+    """
     lost: dict[str, float] = {}
-    lowest: dict[str, float] = {}
+    deepest: dict[str, float] = {}
+    missed = np.maximum(record.design_pct - record.limit_pct, 0.0)
+    if plan.vehicle.has_engine:
+        missed = np.where(inputs.rpm > RUNNING_RPM, missed, 0.0)
     for event in events:
         span = slice(round(event.start_s / STEP_S), round(event.end_s / STEP_S))
-        roots = record.root[span]
-        for place in np.unique(roots):
+        for place in np.unique(record.root[span]):
             root = ROOTS[int(place)]
-            if root in UNREMARKABLE:
+            share = missed[span][record.root[span] == place]
+            if root in UNREMARKABLE or not share.any():
                 continue
             code = plan.blame.get(root, f"unknown:{root}")
-            limit = record.limit_pct[span][roots == place]
-            lost[code] = lost.get(code, 0.0) + float((100.0 - limit).sum() * STEP_S)
-            lowest[code] = min(lowest.get(code, 100.0), float(limit.min()))
-    return lost, lowest
+            lost[code] = lost.get(code, 0.0) + float(share.sum() * STEP_S)
+            deepest[code] = max(deepest.get(code, 0.0), float(share.max()))
+    return lost, deepest
 
 
 def right_answers(
-    plan: RidePlan, lost: dict[str, float], lowest: dict[str, float]
+    plan: RidePlan, lost: dict[str, float], deepest: dict[str, float]
 ) -> tuple[list[str], bool]:
     """Return the codes that are right as the first answer, and whether the loss is clear."""
     total = sum(lost.values())
     clear = {
         code for code, amount in lost.items()
-        if amount >= CLEAR_LOSS_PCT_S and lowest[code] <= CLEAR_PCT
+        if amount >= CLEAR_LOSS_PCT_S and deepest[code] >= CLEAR_PCT
     }  # fmt: skip
     answers = [code for code, amount in lost.items() if amount >= 0.2 * total]
     answers += list(plan.deviation)

@@ -40,7 +40,7 @@ _WHEEL = tuple(Scaling(s.unit, 12, False, 0.05, 0.0, s.per_unit) for s in _KPH)
 _RPM = (Scaling("rpm", 16, False, 0.25), Scaling("1/min", 14, False, 1.0))
 _VOLT = (
     Scaling("V", 16, False, 0.01), Scaling("mV", 16, False, 1.0, 0.0, 1000.0),
-    Scaling("V", 10, False, 0.1), Scaling("dV", 11, False, 0.2, 0.0, 10.0, 0.0, True),
+    Scaling("V", 10, False, 0.1), Scaling("dV", 12, False, 0.2, 0.0, 10.0, 0.0, True),
     Scaling("V", 12, False, 0.02),
 )  # fmt: skip
 _DEG_C = (
@@ -56,8 +56,8 @@ _TORQUE = (
     Scaling("cNm", 14, True, 1.0, 0.0, 100.0, 0.0, True), Scaling("N.m", 14, False, 0.01, -81.92),
 )  # fmt: skip
 _AMPS = (
-    Scaling("A", 13, True, 0.05), Scaling("A", 12, True, 0.1),
-    Scaling("mA", 16, True, 10.0, 0.0, 1000.0), Scaling("A", 14, False, 0.05, -409.6),
+    Scaling("A", 14, True, 0.05), Scaling("A", 13, True, 0.1),
+    Scaling("mA", 16, True, 20.0, 0.0, 1000.0), Scaling("A", 15, False, 0.05, -819.2),
 )  # fmt: skip
 _ANGLE = (
     Scaling("deg", 16, True, 0.1), Scaling("deg", 15, True, 0.05),

@@ -37,6 +37,7 @@ class PlantRecord:
     root: FloatArray
     on: FloatArray
     since_start_s: FloatArray
+    design_pct: FloatArray
 
     @property
     def module_on(self) -> BoolArray:
@@ -234,7 +235,7 @@ class _PlantRun:
         self.rows.append(
             (system_v, self.feed.amps, supply_v, module.amps, motor_a, assist, hand,
              heat.board_c, heat.winding_c, told_c, limit, root, float(module.on),
-             module.state.since_start_s)
+             module.state.since_start_s, module.law.design_pct)
         )  # fmt: skip
 
     def _limit(self, at: dict[str, float], supply_v: float, told_c: float) -> float:

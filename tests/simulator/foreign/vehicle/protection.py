@@ -330,6 +330,7 @@ class ModuleLaw:
     limit_pct: float = 100.0
     root: int = 0
     fresh: bool = True
+    design_pct: float = 100.0  # what the laws of road and engine speed alone allow now
 
     def restart(self) -> None:
         """Start anew after the key or a lost supply."""
@@ -339,11 +340,14 @@ class ModuleLaw:
 
     def step(self, state: ModuleState) -> float:
         """Return the limit after one more step."""
-        target, by = 100.0, None
+        target, by, design = 100.0, None, 100.0
         for part in self.parts:
             allowed = part.ceiling(state)
+            if allowed < design and isinstance(part, DesignRule):
+                design = allowed
             if allowed < target:
                 target, by = allowed, part
+        self.design_pct = design
         if self.fresh:
             self.fresh, self.limit_pct = False, target
         return self._move(target, by, state)

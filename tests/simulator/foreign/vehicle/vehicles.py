@@ -119,7 +119,7 @@ def _weather(draw: SeededDraws) -> dict[str, float]:
 
 def _starter_a(draw: SeededDraws, open_v: float, ohm: float, scale: float) -> float:
     """Draw a starter that a sound battery turns at 10 V or more (load test: 9.6 V at 21 degC)."""
-    return (open_v - draw.between(10.0, 11.0) * scale) / ohm
+    return (open_v - draw.between(10.6, 11.3) * scale) / ohm
 
 
 def _lead(draw: SeededDraws, scale: float) -> dict[str, float | str]:
