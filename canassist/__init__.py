@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         UsageError,
         VerificationError,
     )
+    from canassist.learning import LearnOptions, learn
     from canassist.model import (
         Case,
         Channel,
@@ -60,6 +61,7 @@ _HOMES = {
         "UsageError",
         "VerificationError",
     ),
+    "canassist.learning": ("LearnOptions", "learn"),
     "canassist.model": (
         "Case",
         "Channel",
@@ -99,6 +101,7 @@ __all__ = [
     "Evidence",
     "ExplainsComplaint",
     "InputError",
+    "LearnOptions",
     "MissingExtraError",
     "NoFramesError",
     "OutputError",
@@ -114,6 +117,7 @@ __all__ = [
     "__version__",
     "analyze",
     "compare",
+    "learn",
     "read_profile",
 ]
 
