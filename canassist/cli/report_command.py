@@ -72,7 +72,7 @@ def report(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         zone=project.zone,
         unmask=unmask,
     )
-    beside = [] if no_project else case_files_beside(logs)
+    beside = [] if no_project else case_files_beside(logs, besides=case_file)
     for path in beside:
         tell(f"{path.name}: moments and case data are taken from it (--no-project leaves it out).")
     case = make_case(

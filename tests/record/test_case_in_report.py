@@ -130,6 +130,8 @@ def test_case_files_are_found_by_the_logs_names(tmp_path: Path) -> None:
         (tmp_path / name).touch()
     logs = [tmp_path / name for name in ("a.log.gz", "b.blf", "c.asc")]
     assert [path.name for path in case_files_beside(logs)] == ["a.case.toml", "b.case.toml"]
+    named = case_files_beside(logs, besides=tmp_path / "b.case.toml")
+    assert [path.name for path in named] == ["a.case.toml"]  # the other is not taken twice
 
 
 def test_what_record_wrote_is_what_report_reads(

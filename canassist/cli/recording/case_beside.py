@@ -17,12 +17,19 @@ CASE_ENDING: Final = ".case.toml"
 Table = dict[str, Any]  # Any: TOML values have any TOML type
 
 
-def case_files_beside(logs: Sequence[Path]) -> list[Path]:
-    """Return the case files that stand beside logs, by the logs' names."""
+def case_files_beside(logs: Sequence[Path], *, besides: Path | None = None) -> list[Path]:
+    """Return the case files that stand beside logs, by the logs' names.
+
+    Parameters
+    ----------
+    besides : Path, optional
+        A case file that is given by name: it is not taken twice.
+    """
     from canassist.cli.output_names import stem
 
     beside = [log.with_name(stem(log) + CASE_ENDING) for log in logs if log.name]
-    return [path for path in dict.fromkeys(beside) if path.is_file()]
+    given = besides.resolve() if besides is not None else None
+    return [path for path in dict.fromkeys(beside) if path.is_file() and path.resolve() != given]
 
 
 def raw_moments(table: Table, name: str) -> tuple[float, ...]:
