@@ -88,6 +88,9 @@ BOUNDS: Final[Mapping[str, Bounds]] = MappingProxyType(
 )
 """Every measured channel but the voltages, which have levels of their own."""
 
+_FEW_VALUES: Final = 16
+"""Fewer different values step when a unit wakes, which is no slope."""
+
 NOMINAL_V: Final = ((11.0, 15.6), (22.0, 31.5), (44.0, 57.0))
 LEAST_SUPPLY_V: Final = 6.0
 """A unit that sends lives on more: controllers reset below (common practice, no source)."""
@@ -134,7 +137,8 @@ def _jumps(name: str, one: Suspicion, bounds: Bounds) -> bool:
     shape = one.shape
     random = shape.noise and shape.spread > 0.2 * (bounds.usual[1] - bounds.usual[0])
     noisy = {"driver_torque", "assist_torque", "motor_current", "module_current", "system_current"}
-    return shape.counter or (random and name not in noisy) or shape.steepest > bounds.fastest
+    steep = shape.different > _FEW_VALUES and shape.steepest > bounds.fastest
+    return shape.counter or (random and name not in noisy) or steep
 
 
 def _mend(size: float, bounds: Bounds) -> Likely | None:

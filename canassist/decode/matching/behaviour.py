@@ -129,7 +129,7 @@ def _judge_engine(one: Contender) -> None:
     if low <= idle <= high:
         one.add(1.5, f"idles at {idle:.0f} rpm")
         one.unit_found = True
-    elif 0.0 < idle < low:
+    elif 0.0 < idle < low and shape.p95 < low:
         one.add(-2.0, f"runs at {idle:.0f} rpm, below any idle")
     if shape.different <= _STATES_AT_MOST and shape.samples > 10 * _STATES_AT_MOST:
         one.add(-1.5, f"takes only {shape.different} values")

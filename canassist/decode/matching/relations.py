@@ -5,11 +5,19 @@ Thresholds are common practice, no source: they sort signals and decide no findi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canassist.decode.matching.reference_signals import Field, Track, compare, leader, runs
+from canassist.decode.matching.reference_signals import (
+    LIKELY,
+    Field,
+    Track,
+    compare,
+    leader,
+    runs,
+)
 from canassist.decode.matching.relate_speed import relate_engine, relate_speeds, relate_wheels
 from canassist.decode.matching.relate_steering import (
     ask_nameless_torques,
@@ -20,6 +28,9 @@ from canassist.decode.matching.relate_steering import (
 )
 from canassist.decode.matching.relate_supply import relate_battery_current, relate_supplies
 from canassist.decode.matching.value_shape import likeness
+
+if TYPE_CHECKING:
+    from canassist.decode.matching.contender import Contender
 
 
 def relate(field: Field, anchors: Mapping[str, Track]) -> None:
@@ -38,6 +49,8 @@ def relate(field: Field, anchors: Mapping[str, Track]) -> None:
     _relate_to_anchor("engine_speed", field, anchors)
     _relate_to_anchor("coolant_temperature", field, anchors)
     _relate_to_anchor("system_voltage", field, anchors)
+    for channel in ("engine_speed", "steering_angle"):
+        _doubt_still(field.get(channel, ()))
     ask_nameless_torques(field.get("driver_torque", ()))
     driver = leader("driver_torque", field, anchors)
     if driver is not None:
@@ -50,6 +63,18 @@ def relate(field: Field, anchors: Mapping[str, Track]) -> None:
         relate_limit(one, effort)
     relate_supplies(field, anchors, effort)
     relate_battery_current(field, anchors)
+
+
+def _doubt_still(ones: Sequence[Contender]) -> None:
+    """Doubt what never moves while another candidate of the same quantity does."""
+    moving = [one for one in ones if runs(one) and not one.shape.constant and one.total >= LIKELY]
+    if not moving:
+        return
+    best = max(moving, key=lambda one: one.total)
+    for one in ones:
+        if runs(one) and one.shape.constant:
+            one.add(-2.5, f"stays at {one.shape.low:g} while {best.name} moves")
+            one.ask(f"it stays at {one.shape.low:g} while {best.name} moves: is it in use")
 
 
 def _relate_to_anchor(channel: str, field: Field, anchors: Mapping[str, Track]) -> None:
