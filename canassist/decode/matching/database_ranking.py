@@ -123,8 +123,7 @@ def _fits(channel: str, rule: Rule, text: SignalText) -> bool:
         return False
     if channel == "vehicle_speed" and "wheel" in text.name and "vehicle" not in text.name:
         return False
-    said = text.anywhere()
-    if any(need.isdisjoint(said) for need in rule.needs):
+    if any(need.isdisjoint(text.anywhere) for need in rule.needs):
         return False
     bits = text.signal.length
     if rule.text:

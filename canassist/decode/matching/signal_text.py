@@ -47,6 +47,8 @@ class SignalText:
         Concepts of the sender alone.
     comment : frozenset of str
         Concepts of its comment.
+    anywhere : frozenset of str
+        All concepts that the database mentions with this signal.
     lowest, highest : float
         What its bits and its declared range allow, in database values.
     """
@@ -58,12 +60,9 @@ class SignalText:
     around: frozenset[str]
     sender: frozenset[str]
     comment: frozenset[str]
+    anywhere: frozenset[str]
     lowest: float
     highest: float
-
-    def anywhere(self) -> frozenset[str]:
-        """Return all concepts that the database mentions with this signal."""
-        return self.name | self.around | self.comment
 
 
 class UnitFinding(NamedTuple):
@@ -80,14 +79,17 @@ def read_signal(message: MessageLayout, signal: SignalLayout) -> SignalText:
     name, letters = name_means(signal.name)
     sender = name_means(message.sender)[0]
     lowest, highest = _extent(signal)
+    around = name_means(message.name)[0] | sender
+    comment = name_means(signal.comment[:COMMENT_READ])[0] if signal.comment else frozenset()
     return SignalText(
         message=message,
         signal=signal,
         name=name,
         letters=letters - name,
-        around=name_means(message.name)[0] | sender,
+        around=around,
         sender=sender,
-        comment=name_means(signal.comment[:COMMENT_READ])[0] if signal.comment else frozenset(),
+        comment=comment,
+        anywhere=name | around | comment,
         lowest=lowest,
         highest=highest,
     )

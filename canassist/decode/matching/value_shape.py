@@ -24,6 +24,8 @@ _STEEP_PERCENTILE: Final = 98.0
 """Leaves room for the first frames after waking, before values are true."""
 _GRID_S: Final = 0.1
 _GRID_POINTS: Final = 12_000
+_MEASURED: Final = 10_000
+_FOLLOWED: Final = 5_000
 _HUGE: Final = 1e12
 _HOLD_S: Final = 1.0
 """A value older than this is not compared."""
@@ -106,27 +108,39 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
     x, t = tamed(value[keep]), time_s[keep]
     if len(x) == 0:
         return nothing(len(value))
-    ordered = np.sort(x)
+    low, high = float(x.min()), float(x.max())
+    ordered = np.sort(_thinned(x))
     p1, p5, median, p95, p99 = _percentiles(ordered)
-    different = 1 + int(np.count_nonzero(np.diff(ordered)))
+    different = max(1 + int(np.count_nonzero(np.diff(ordered))), 1 + (low != high))
     steps = np.diff(x)
     return Shape(
         samples=len(x),
         valid=len(x) / len(value),
-        low=float(ordered[0]),
+        low=low,
         p1=p1,
         p5=p5,
         median=median,
         p95=p95,
         p99=p99,
-        high=float(ordered[-1]),
+        high=high,
         different=different,
         at_zero=float(np.mean(x == 0.0)),
         steepest=_steepest(t, x),
         repeats=float(np.mean(steps == 0.0)) if len(steps) else 1.0,
-        counter=_counts(steps, different),
+        counter=_counts(_middle(steps), different),
         noise=_is_noise(x, steps, different),
     )
+
+
+def _thinned(value: FloatArray) -> FloatArray:
+    """Return at most `_MEASURED` values, evenly spaced: percentiles need no more."""
+    return value[:: -(-len(value) // _MEASURED)] if len(value) > _MEASURED else value
+
+
+def _middle(steps: FloatArray) -> FloatArray:
+    """Return at most `_FOLLOWED` steps that follow each other: a counter counts throughout."""
+    first = max(0, (len(steps) - _FOLLOWED) // 2)
+    return steps[first : first + _FOLLOWED]
 
 
 def _percentiles(ordered: FloatArray) -> list[float]:
@@ -174,7 +188,7 @@ def _steepest(time_s: FloatArray, value: FloatArray) -> float:
     stride = min(stride, len(value) - 1)
     rise = np.abs(value[stride:] - value[:-stride])
     run = np.maximum(time_s[stride:] - time_s[:-stride], _SLOPE_OVER_S / 2.0)
-    return float(np.percentile(rise / run, _STEEP_PERCENTILE))
+    return float(np.percentile(_thinned(rise / run), _STEEP_PERCENTILE))
 
 
 def _counts(steps: FloatArray, different: int) -> bool:
@@ -200,13 +214,13 @@ def _is_noise(value: FloatArray, steps: FloatArray, different: int) -> bool:
 def on_grid(grid_s: FloatArray, time_s: FloatArray, value: FloatArray) -> FloatArray:
     """Return the last valid value at each grid time, NaN where it is too old; shape (m,)."""
     keep = ~np.isnan(value)
-    t, x = time_s[keep], tamed(value[keep])
+    t, x = (time_s, value) if keep.all() else (time_s[keep], value[keep])
     if len(t) == 0:
         return np.full(len(grid_s), np.nan)
     place = np.searchsorted(t, grid_s, side="right") - 1
-    held = x[np.maximum(place, 0)]
+    held = tamed(x[np.maximum(place, 0)])
     age = grid_s - t[np.maximum(place, 0)]
-    period = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    period = float(np.median(np.diff(t[:_FOLLOWED]))) if len(t) > 1 else 0.0
     return np.where((place >= 0) & (age <= max(_HOLD_S, 3.0 * period)), held, np.nan)
 
 
