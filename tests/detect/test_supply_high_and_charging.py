@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from canassist.detect.charging import find_charging_low
 from canassist.detect.overvoltage import find_overvoltage
-from canassist.model import FloatArray, Profile, Timeline
+from canassist.model import FloatArray, Profile, SupplySpec, Timeline
 
 Ride = Callable[..., Timeline]
 Every = Callable[[float, float], FloatArray]
@@ -79,3 +80,19 @@ def test_nothing_without_engine_speed(ride: Ride, every: Every, profile: Profile
     channels = _charging(every, 200.0)
     del channels["engine_speed"]
     assert find_charging_low(ride(channels), profile) == []
+
+
+def test_on_a_converter_a_rolling_vehicle_stands_for_a_fast_engine(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _charging(every, 40.0)
+    time_s = channels["engine_speed"][0]
+    del channels["engine_speed"]
+    channels["vehicle_speed"] = (time_s, np.where(time_s < 9.99, 0.0, 12.0))
+    electric = replace(profile, supply=SupplySpec(source="dcdc"))
+    assert find_charging_low(ride(channels), electric) == []  # its charging voltage is not given
+    told = replace(electric, given=frozenset({"limits.charging_v"}))
+    (event,) = find_charging_low(ride(channels), told)
+    assert (event.start_s, event.end_s) == pytest.approx((10.0, 50.0))
+    battery = replace(told, supply=SupplySpec(source="battery"))
+    assert find_charging_low(ride(channels), battery) == []

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canassist.detect import undervoltage
-from canassist.model import Event, FloatArray, Physics, Profile, Severity, Timeline
+from canassist.model import Event, FloatArray, Physics, Profile, Severity, SupplySpec, Timeline
 from canassist.physics import life_of_ride
 
 Ride = Callable[..., Timeline]
@@ -180,3 +180,92 @@ def test_a_24_v_vehicle_is_not_judged_by_12_v_limits(
 def test_nothing_without_supply(ride: Ride, every: Every, profile: Profile) -> None:
     time_s = every(0.1, 2.0)
     assert find_undervoltage(ride({"engine_speed": (time_s, np.zeros(21))}), profile) == []
+
+
+@pytest.mark.parametrize("volts", [12.0, 24.0])
+def test_supply_that_steps_under_measured_load_is_no_break(
+    ride: Ride, every: Every, profile: Profile, volts: float
+) -> None:
+    """A high resistance: every push of 60 A takes 4.2 V (twice that on 24 V) within one sample."""
+    scale = volts / 12.0
+    channels = _running(every, 120.0)
+    time_s, supply = channels["supply_voltage"]
+    current = channels["module_current"][1]
+    current[(time_s % 8.0) > 7.0] = 62.0
+    current[(time_s % 8.0) < 1.0] = 20.0
+    supply[:] = scale * (14.2 - 0.07 * (current - 2.0))
+    given = replace(
+        profile,
+        nominal_v=volts,
+        limits=replace(profile.limits, undervoltage_v=11.0 * scale, charging_v=13.2 * scale),
+        given=frozenset({"vehicle.nominal_v", "limits.undervoltage_v", "limits.charging_v"}),
+    )
+    events = find_undervoltage(ride(channels), given)
+    assert len(events) > 10
+    assert {e.cause for e in events} == {"steering_load"}
+
+
+def test_a_break_is_measured_from_the_sample_before(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """The contact opens in the middle of a push: nothing of the fall is left to the current."""
+    channels = _running(every)
+    time_s, supply = channels["supply_voltage"]
+    current = channels["module_current"][1]
+    current[(time_s > 29.0) & (time_s < 31.0)] = 50.0
+    supply -= 0.01 * (current - 2.0)
+    gone = (time_s > 30.0) & (time_s < 30.3)
+    supply[gone], current[gone] = 0.2, 0.0
+    assert [e.cause for e in find_undervoltage(ride(channels), profile)] == ["supply_break"]
+
+
+def test_a_slow_low_sample_is_no_break(ride: Ride, every: Every, profile: Profile) -> None:
+    """Five samples a second: what happened between two of them is not seen."""
+    time_s = every(0.2, 60.0)
+    supply = np.full(len(time_s), 14.2)
+    supply[150] = 8.0
+    channels = {
+        "supply_voltage": (time_s, supply),
+        "engine_speed": (time_s, np.full(len(time_s), 2500.0)),
+        "module_current": (time_s, np.full(len(time_s), 2.0)),
+    }
+    assert "supply_break" not in {e.cause for e in find_undervoltage(ride(channels), profile)}
+
+
+def test_without_an_engine_by_the_profile_a_cause_is_found(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _running(every)
+    time_s, supply = channels["supply_voltage"]
+    supply[(time_s > 30.0) & (time_s < 30.3)] = 0.2
+    del channels["engine_speed"]
+    assert [e.cause for e in find_undervoltage(ride(channels), profile)] == [None]
+    electric = replace(profile, supply=SupplySpec(source="dcdc"))
+    assert [e.cause for e in find_undervoltage(ride(channels), electric)] == ["supply_break"]
+
+
+def test_an_engine_that_stops_in_a_dip_did_not_cause_it(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _running(every)
+    time_s, supply = channels["supply_voltage"]
+    channels["supply_voltage"] = (time_s, np.where(time_s > 30.0, 9.0, supply))
+    channels["engine_speed"][1][time_s > 31.0] = 0.0
+    (event,) = find_undervoltage(ride(channels), profile)
+    assert event.cause != "engine_stopped"
+
+
+def test_the_way_back_is_scaled_to_the_supply(ride: Ride, every: Every, profile: Profile) -> None:
+    """24 V: back once 0.4 V above the limit, which is 0.2 V of 12."""
+    time_s = every(0.1, 4.0)
+    supply = np.full(len(time_s), 27.0)
+    supply[5:10], supply[10:20] = 21.0, 22.3
+    given = replace(
+        profile,
+        nominal_v=24.0,
+        limits=replace(profile.limits, undervoltage_v=22.0),
+        given=frozenset({"limits.undervoltage_v"}),
+    )
+    (event,) = find_undervoltage(ride({"supply_voltage": (time_s, supply)}), given)
+    assert event.end_s == pytest.approx(2.0)
+    assert event.limits == {"undervoltage_v": 22.0}
