@@ -57,7 +57,7 @@ def compare_path(a: Side, b: Side) -> Measured | Untold:
     """Compare the resistance of wiring, connectors and grounds, each ride's own estimate."""
     own = [[one.physics.supply_path for one in side] for side in (a, b)]
     found = [[path for path in side if path is not None] for side in own]
-    values = [pooled([path.path_ohm for path in side]) for side in found]
+    values = [pooled([path.path_ohm.repeatability() for path in side]) for side in found]
     one, other = values
     if one is None or other is None:
         label = "A" if one is None else "B"

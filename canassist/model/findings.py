@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -321,14 +322,44 @@ class Coverage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
-    """An estimated figure with its 90 % interval."""
+    """An estimated figure with its 90 % interval.
+
+    Attributes
+    ----------
+    count : int
+        Independent stretches (not samples) that it stands on.
+    sensor_share : float
+        What the sensors' own gain errors may be, as a share of the value. The interval
+        holds it; `repeatability` is the interval without.
+    """
 
     value: float
     low: float
     high: float
     unit: str
     count: int
-    """Independent stretches (not samples) that it stands on."""
+    sensor_share: float = 0.0
+
+    def with_sensors(self, share: float) -> Estimate:
+        """Return it with the sensors' gain errors in its interval, both as root of squares."""
+        error = share * abs(self.value)
+        return replace(
+            self,
+            low=self.value - math.hypot(self.value - self.low, error),
+            high=self.value + math.hypot(self.high - self.value, error),
+            sensor_share=share,
+        )
+
+    def repeatability(self) -> Estimate:
+        """Return it with its statistical spread alone: what the same sensors would repeat."""
+        error = self.sensor_share * abs(self.value)
+        below, above = self.value - self.low, self.high - self.value
+        return replace(
+            self,
+            low=self.value - math.sqrt(max(below**2 - error**2, 0.0)),
+            high=self.value + math.sqrt(max(above**2 - error**2, 0.0)),
+            sensor_share=0.0,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

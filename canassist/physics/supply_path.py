@@ -55,6 +55,10 @@ CHANGE_OHM: Final = 0.008
 MOST_POINTS: Final = 2000
 """Points that are kept for drawing."""
 
+CURRENT_GAIN_SHARE: Final = 0.05
+"""A module's current reading may be off by this share, which no spread shows: 2 to 10 % is common
+practice, no source."""
+
 CONTACT_S: Final = 0.5
 """So long before and after a silence of the module, a contact that opens or closes is no path."""
 
@@ -308,6 +312,9 @@ def _path(
     method: str, path_ohm: Estimate, source_ohm: Estimate | None, rows: _Rows, shown_v: FloatArray
 ) -> SupplyPath:
     current_a, peak_a = rows.current_a, float(rows.current_a.max())
+    path_ohm = path_ohm.with_sensors(CURRENT_GAIN_SHARE)
+    path_ohm = replace(path_ohm, low=max(path_ohm.low, min(0.0, path_ohm.value)))
+    source_ohm = None if source_ohm is None else source_ohm.with_sensors(CURRENT_GAIN_SHARE)
     step = max(1, len(current_a) // MOST_POINTS)
     return SupplyPath(
         method=method,

@@ -20,6 +20,10 @@ STEP_S: Final = 1.0
 LEAST_STEPS: Final = 60
 """Fewer averages than this show no time constant."""
 
+LOAD_GAIN_SHARE: Final = 0.10
+"""Current squared may be off by this share, twice what a current reading may be: common practice,
+no source."""
+
 REPEATS_S: Final = 20.0
 REPEATS_TIMES: Final = 4.0
 REPEATS_USUAL: Final = 0.9
@@ -326,7 +330,7 @@ def _result(
             high=gain + quantile * fit.gain_spread,
             unit="K/A²",
             count=fit.blocks,
-        ),
+        ).with_sensors(LOAD_GAIN_SHARE),
         ambient_c=ambient_c,
         fit=1.0 - fit.error / float(((heat - heat.mean()) ** 2).sum()),
         load_a2=load,

@@ -470,3 +470,26 @@ def test_intervals_cover_the_truth_in_about_nine_of_ten() -> None:
     for key, hits in inside.items():
         assert len(hits) >= 270, key
         assert 0.86 <= np.mean(hits) <= 0.95, (key, np.mean(hits))
+
+
+def test_an_interval_holds_what_the_current_reading_may_be_off_by() -> None:
+    """A current that reads 4 % too high makes the path 4 % too low: no spread shows that."""
+    time_s = _every(0.02, 240.0)
+    rng = np.random.default_rng(5)
+    current = 20.0 + 18.0 * np.sin(time_s * 0.9)
+
+    def read(value: FloatArray, spread: float) -> Samples:
+        return time_s, value + rng.normal(scale=spread, size=len(time_s))
+
+    channels = {
+        "supply_voltage": read(14.2 - 0.050 * current, 0.015),
+        "system_voltage": read(np.full(len(time_s), 14.2), 0.015),
+        "module_current": read(1.04 * current, 0.2),
+    }
+    path = study(make_ride(channels), default_profile()).supply_path
+    assert path is not None
+    assert path.path_ohm.low <= 0.050 <= path.path_ohm.high
+    assert path.path_ohm.sensor_share == 0.05
+    spread = path.path_ohm.repeatability()
+    assert spread.high < 0.050
+    assert spread.with_sensors(0.05).high == pytest.approx(path.path_ohm.high)

@@ -379,4 +379,5 @@ def _estimate(estimate: Estimate) -> Json:
         "high": rounded(estimate.high, places),
         "unit": estimate.unit,
         "count": estimate.count,
+        "sensor_share": rounded(estimate.sensor_share, 2),
     }
