@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude import no_blame
 from canassist.conclude.causes.steering_evidence import deviations
-from canassist.conclude.causes.weights import ORDER, Opinion, weigh
+from canassist.conclude.causes.weights import ORDER, Cap, Opinion, weigh
 from canassist.conclude.lost_assist import SUPPLY_ROOTS, can_show_loss, lost_assist
+from canassist.conclude.wording.sentences import say
 from canassist.model import Code, ConclusionRole, EventKind, ExplainsComplaint, Strength
 
 if TYPE_CHECKING:
@@ -79,7 +80,13 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
     beside.sort(key=lambda one: _place(ride, found, one))
     if answers and _may_lead(answers[0]):
         return [*answers, *beside]
-    quiet = weigh(Code.NO_FAULT_FOUND, no_blame.no_fault_found(ride), ride.profile, "")
+    beside_it = [
+        Cap(Strength.MODERATE, say("basis.cap_beside"))
+        for one in beside[:1]
+        if one.opinion.holds(Strength.MODERATE)
+    ]
+    reasons = (*no_blame.no_fault_found(ride), *beside_it)
+    quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile, "")
     if quiet.holds() and not answers:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
         return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]

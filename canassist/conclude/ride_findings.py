@@ -34,6 +34,11 @@ THIN_MOMENTS: Final = 10
 that drops frames, and no unit (rule of thumb)."""
 
 
+FAST_S: Final = 0.2
+THIN_SHARE: Final = 0.5
+"""Of the identifiers with such a period or a shorter one, this share loses frames by turns."""
+
+
 class Hit(NamedTuple):
     """An event and its position in the result's events."""
 
@@ -120,7 +125,16 @@ class RideFindings:
             if (channel := self.timeline.get(event.channel or "")) is not None
         }
         moments = {round(event.start_s) for event in brief}
-        return len(sources) >= THIN_SOURCES and len(moments) >= THIN_MOMENTS
+        by_channels = len(sources) >= THIN_SOURCES and len(moments) >= THIN_MOMENTS
+        return by_channels or self._thinned_ids()
+
+    def _thinned_ids(self) -> bool:
+        """Tell whether most of the fast identifiers fell silent again and again, by turns."""
+        fast = [item for item in self.timeline.bus.ids if 0.0 < item.period_s <= FAST_S]
+        losing = [item for item in fast if len(item.silences) >= THIN_SOURCES]
+        starts = {round(start_s, 1) for item in losing for start_s, _ in item.silences}
+        many = len(losing) >= max(THIN_SOURCES, THIN_SHARE * len(fast))
+        return many and len(starts) >= THIN_MOMENTS
 
     def _after_gap(self, event: Event) -> bool:
         """Tell whether assist only came up after a hole in the recording: nobody saw why."""

@@ -23,6 +23,7 @@ from canassist.model import (
     EventKind,
     ExplainsComplaint,
     FrameSource,
+    IdStats,
     LineAgainstRide,
     Physics,
     Profile,
@@ -111,6 +112,7 @@ def test_a_reduction_after_heavy_duty_at_a_cool_signal_blames_no_module() -> Non
     channels["motor_current"].value[:] = 5.0
     vary(channels, "motor_current", 20.0, 60.0, 70.0)
     vary(channels, "motor_current", 110.0, 150.0, 70.0)
+    channels["module_temperature"].value[:] = np.linspace(40.0, 70.0, 3000)
     events = (derate("unexplained", 60.0), derate("unexplained", 150.0))
     verdict = HandMade(events=events, channels=channels).verdict()
     assert blamed(verdict) == set()
@@ -124,7 +126,9 @@ def test_a_reduction_after_heavy_duty_at_a_cool_signal_blames_no_module() -> Non
 def test_a_duty_rule_in_the_profile_lifts_the_cap() -> None:
     events = (derate("duty", 60.0), derate("duty", 150.0))
     profile = replace(given_profile(), protection=Protection(duty_rule=True))
-    verdict = HandMade(events=events, profile=profile).verdict()
+    channels = ridden()
+    channels["module_temperature"].value[:] = np.linspace(40.0, 70.0, 3000)
+    verdict = HandMade(events=events, profile=profile, channels=channels).verdict()
     assert (first(verdict), verdict.conclusions[0].strength) == (
         Code.DUTY_PROTECTION,
         Strength.STRONG,
@@ -573,3 +577,38 @@ def test_lithium_is_not_held_to_lead_figures() -> None:
         channels=starting(9.1, 25.0), profile=profile, physics=physics(cranks=(crank(9.1),))
     )
     assert Code.LOW_BATTERY not in blamed(ride.verdict())
+
+
+def test_identifiers_that_fall_silent_by_turns_are_the_recorders_doing() -> None:
+    """One speed signal lost three times, while every other fast message loses frames as well."""
+    events = tuple(lost("vehicle_speed", at, 0.4) for at in (60.0, 90.0, 120.0))
+    ride = HandMade(events=events)
+
+    def message(place: int, *, losing: bool) -> IdStats:
+        spans = tuple((10.0 * n + place, 10.0 * n + place + 0.4) for n in range(1, 9))
+        return IdStats(
+            source=FrameSource(0, place),
+            count=10_000,
+            first_s=0.0,
+            last_s=300.0,
+            period_s=0.02,
+            jitter_s=0.001,
+            longest_silence_s=0.4,
+            silences=spans if losing else (),
+        )
+
+    for losing, blames in ((True, set()), (False, {Code.SPEED_SIGNAL_FAULT})):
+        ids = tuple(message(place, losing=losing) for place in range(6))
+        timeline = replace(ride.timeline, bus=replace(ride.timeline.bus, ids=ids))
+        verdict = conclude(timeline, ride.profile, ride.physics, ride.events, ride.case)
+        assert blamed(verdict) == blames
+
+
+def test_a_temperature_that_rests_through_hard_work_proves_no_duty_rule() -> None:
+    events = (derate("duty", 100.0), derate("duty", 200.0))
+    resting = HandMade(events=events)
+    assert named(resting.verdict())[Code.DUTY_PROTECTION].strength is Strength.WEAK
+    channels = ridden()
+    channels["module_temperature"].value[:] = np.linspace(40.0, 75.0, 3000)
+    moving = HandMade(events=events, channels=channels)
+    assert named(moving.verdict())[Code.DUTY_PROTECTION].strength is Strength.MODERATE

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.conclude.causes.claims import claim
+from canassist.conclude.causes.claims import cited_values, claim
 from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, cited, reason
 from canassist.conclude.known_then import known_samples
 from canassist.conclude.ride_findings import Hit, Hits, RideFindings, expected, extreme_of, figure
@@ -50,6 +50,15 @@ SOAKED_K: Final = 8.0
 
 BIASED_K: Final = 25.0
 """A cold module reads no more than this above both (rule of thumb; the sun does less)."""
+
+BIASED_ALONE_K: Final = 35.0
+"""... or this, where ambient alone tells how cold the vehicle is."""
+
+RESTS_S: Final = 60.0
+"""A module that works hard for this long grows warmer, s: its reading must move."""
+
+RESTING_K: Final = 1.0
+"""One count of a coarse sensor to and fro is no movement, K."""
 
 COLD_S: Final = 30.0
 """A module is as cold as its vehicle for the first seconds of a ride, s."""
@@ -217,12 +226,13 @@ def cold_start_bias_k(ride: RideFindings) -> float | None:
         for name in ("module_temperature", "ambient_temperature", "coolant_temperature")
     ]
     module, ambient, coolant = first
-    if module is None or ambient is None or coolant is None:
+    if module is None or ambient is None:
         return None
-    cold_c, thermal = max(ambient, coolant), ride.physics.thermal
-    if abs(ambient - coolant) > SOAKED_K or module - cold_c < BIASED_K:
+    if coolant is not None and abs(ambient - coolant) > SOAKED_K:
         return None
-    if thermal is None or thermal.ambient_c - cold_c < BIASED_K:
+    cold_c, thermal = max(ambient, coolant or ambient), ride.physics.thermal
+    least_k = BIASED_K if coolant is not None else BIASED_ALONE_K
+    if thermal is None or min(module, thermal.ambient_c) - cold_c < least_k:
         return None  # it cools towards the vehicle's own temperature: it was hot, and reads right
     return module - cold_c
 
@@ -234,6 +244,16 @@ def _first_seconds(ride: RideFindings, name: str) -> float | None:
     time_s, value = channel.valid()
     early = value[time_s <= COLD_S]
     return float(np.median(early)) if len(early) else None
+
+
+def _rests(ride: RideFindings, hit: Hit) -> bool:
+    """Tell whether the temperature reading did not move at all before an onset."""
+    start_s = hit.event.start_s
+    before = CitedSamples(
+        channel="module_temperature", start_s=max(start_s - RESTS_S, 0.0), end_s=start_s
+    )
+    values = cited_values(ride.timeline, (before,))
+    return len(values) > 1 and float(np.ptp(values)) <= RESTING_K
 
 
 def duty_protection(ride: RideFindings) -> Iterator[Reason]:
@@ -260,5 +280,7 @@ def duty_protection(ride: RideFindings) -> Iterator[Reason]:
     if len(hits) > 1:
         yield reason(say("reason.duty.repeated", times=times(len(hits))), SUPPORT, hits)
     yield from _supply_good(ride, hits)
+    if any(_rests(ride, hit) for hit in hits):
+        yield Cap(Strength.WEAK, say("basis.cap_heat_stuck"))
     if not ride.profile.protection.duty_rule:
         yield Cap(Strength.MODERATE, say("basis.cap_duty"))
