@@ -51,6 +51,7 @@ def learn(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     from canassist.atomic_write import check_folder, write_whole
     from canassist.learning import LearnOptions
     from canassist.learning import learn as work
+    from canassist.pipeline import input_file
     from canassist.profile import profile_toml
     from canassist.report import render_learned
 
@@ -71,7 +72,11 @@ def learn(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     write_whole(
         {
             output: profile_toml(found.profile).encode("utf-8"),
-            sheet: render_learned(found).encode("utf-8"),
+            sheet: render_learned(
+                found,
+                options={"keep": keep, "pattern": pattern},
+                further=[input_file(vehicles, "vehicles")] if vehicles else [],
+            ).encode("utf-8"),
         }
     )
     _say(found, output, sheet)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -118,9 +119,10 @@ def _answer(
     from canassist import report as writing
 
     data = writing.result_json(result)
+    look = replace(wanted.look, options={"one_ride": True}) if one_ride else wanted.look
     wanted.write(
         data,
-        lambda: writing.render_page(result, look=wanted.look, key=wanted.sign, data=data),
+        lambda: writing.render_page(result, look=look, key=wanted.sign, data=data),
         lambda folder: _exported(result, folder, stem(logs[0])),
     )
     if not wanted.to_terminal:

@@ -10,6 +10,7 @@ import typer
 
 from canassist.cli.exit_status import say
 from canassist.cli.options import Databases, files_of
+from canassist.cli.output_names import LOG_ENDINGS
 from canassist.errors import InputError
 
 if TYPE_CHECKING:
@@ -21,16 +22,20 @@ LARGEST: Final = 256 << 20
 _FINGERPRINT: Final = re.compile(r"[0-9a-f]{64}")
 
 
-def verify(
+def verify(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     page: Annotated[Path, typer.Argument(metavar="REPORT.html")],
     log: Annotated[
         list[Path] | None,
-        typer.Option("--log", metavar="LOG", help="The ride's log; repeatable, parts in order."),
+        typer.Option("--log", metavar="LOG", help="The ride's log, or a folder; repeatable."),
     ] = None,
     dbc: Databases = None,
     profile: Annotated[
         list[Path] | None,
         typer.Option("--profile", metavar="FILE", help="Profile; of a comparison, both sides'."),
+    ] = None,
+    vehicles: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="The list of vehicles of a page on many logs."),
     ] = None,
     key: Annotated[
         list[str] | None,
@@ -42,25 +47,40 @@ def verify(
     """Check a report: whether it is as it was made, signed by whom, made from these files."""
     from canassist import report as writing
     from canassist.cli.verifying import FilesAtHand, make_again
-    from canassist.pipeline import check_present, inputs_at_hand
+    from canassist.pipeline import check_present, input_file, inputs_at_hand
 
-    logs, databases, profiles = log or [], dbc or [], profile or []
-    paths = [*logs, *files_of(databases), *profiles]
+    places, databases, profiles = log or [], dbc or [], profile or []
+    logs = _files_in(places)
+    lists = [vehicles] if vehicles else []
+    paths = [*logs, *files_of(databases), *profiles, *lists]
     check_present([page, *paths])
-    inputs = inputs_at_hand(logs, databases, profiles)
-    files = FilesAtHand.of(inputs, paths)
+    inputs = [*inputs_at_hand(logs, databases, profiles)]
+    inputs += [input_file(path, "vehicles") for path in lists]
+    files = FilesAtHand.of(inputs, paths, places)
 
     def remake(statement: PageStatement, signer: bytes) -> bytes:
         return make_again(statement, signer, files)
 
     keys = _known_keys(key or [])
     answer = writing.verify_page(
-        _read(page), inputs=inputs, remake=remake if logs else None, keys=keys
+        _read(page), inputs=inputs, remake=remake if places else None, keys=keys
     )
     say(answer.line)
     for reason in answer.reasons:
         say(f"  {reason}")
     raise typer.Exit(answer.verdict.status)
+
+
+def _files_in(places: list[Path]) -> list[Path]:
+    """Return logs, and the logs in folders at any depth, known by their endings."""
+    found: list[Path] = []
+    for place in places:
+        if place.is_dir():
+            inside = (path for path in place.rglob("*") if path.suffix.lower() in LOG_ENDINGS)
+            found += sorted(path for path in inside if path.is_file() and path.name[0] != ".")
+        else:
+            found.append(place)
+    return found
 
 
 def _known_keys(asked: list[str]) -> KnownKeys:

@@ -30,7 +30,9 @@ from canassist.report.seal.statement import (
 )
 
 if TYPE_CHECKING:
-    from canassist.model import LearnedLaw, LearnedModel
+    from collections.abc import Mapping, Sequence
+
+    from canassist.model import InputFile, LearnedLaw, LearnedModel
 
 _HEIGHT_PX: Final = 150
 _MOST_POINTS: Final = 600
@@ -40,13 +42,22 @@ POINTS_LEAST: Final = 5
 _SHOWN_UNITS: Final = {"degC": "°C"}
 
 
-def render_learned(found: LearnedModel) -> str:
+def render_learned(
+    found: LearnedModel,
+    *,
+    options: Mapping[str, bool | float | str] | None = None,
+    further: Sequence[InputFile] = (),
+) -> str:
     """Return the sheet beside a learned profile; sealed, without scripts, whole in itself.
 
     Parameters
     ----------
     found : LearnedModel
         What `learning.learn` gives.
+    options : mapping of str to JSON value, optional
+        Options that decided the result; the sheet states them.
+    further : sequence of InputFile
+        Files that decided it besides, such as the list of vehicles.
     """
     environment = templates()
     title = f"Learned from {found.rides} rides of {found.vehicles} vehicles"
@@ -61,13 +72,15 @@ def render_learned(found: LearnedModel) -> str:
         mask=mask_vins,
         style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
         policy=style_policy(style),
-        statement=Markup(script_text(statement_json(_statement(found)))),  # noqa: S704 - escaped there
+        statement=Markup(script_text(statement_json(_statement(found, options or {}, further)))),  # noqa: S704 - escaped there
         statement_id=seal.STATEMENT_ID,
     )
     return sealed(page, seal.Sealer())
 
 
-def _statement(found: LearnedModel) -> PageStatement:
+def _statement(
+    found: LearnedModel, options: Mapping[str, bool | float | str], further: Sequence[InputFile]
+) -> PageStatement:
     inputs = tuple(
         StatedFile(
             role=item.role,
@@ -75,9 +88,10 @@ def _statement(found: LearnedModel) -> PageStatement:
             sha256=item.sha256,
             size_bytes=item.size_bytes,
         )
-        for item in found.inputs
+        for item in (*found.inputs, *further)
     )
-    return PageStatement(kind="learning", inputs=inputs, versions=own_versions())
+    stated = {name: value for name, value in options.items() if value}
+    return PageStatement(kind="learning", inputs=inputs, options=stated, versions=own_versions())
 
 
 def _picture(law: LearnedLaw) -> Markup:

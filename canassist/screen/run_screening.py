@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
-    from canassist.model import Progress, ScreenedLog, ScreenedVehicle, Screening
+    from canassist.model import InputFile, Progress, ScreenedLog, ScreenedVehicle, Screening
     from canassist.screen.settings import ScreenSettings
 
 _WORK: Final = "work"
@@ -261,7 +261,10 @@ class _Job:
         if self.wishes.reports:
             whole = _linked(whole, self.reports(_worst(whole, self.wishes.reports), out))
         page = out / _PAGE
-        write_whole({page: render_screening(whole).encode()})
+        options: dict[str, bool | float | str]
+        options = {"pattern": self.wishes.pattern, "reports": self.wishes.reports}
+        text = render_screening(whole, inputs=self._inputs(), options=options)
+        write_whole({page: text.encode()})
         return Screened(
             screening=whole,
             page=page,
@@ -269,6 +272,16 @@ class _Job:
             done_otherwise=self.done_otherwise,
             unreported=tuple(self.unreported),
         )
+
+    def _inputs(self) -> list[InputFile]:
+        """Return what the logs were screened with."""
+        from canassist.pipeline import input_file, inputs_at_hand  # noqa: PLC0415 - see _prepare
+
+        profiles = [Path(self.settings.profile)] if self.settings.profile else []
+        found = [*inputs_at_hand([], [Path(name) for name in self.settings.dbc], profiles)]
+        if self.wishes.vehicles is not None:
+            found.append(input_file(self.wishes.vehicles, "vehicles"))
+        return found
 
     def reports(self, worst: Sequence[ScreenedLog], out: Path) -> dict[str, str]:
         """Write the full reports that are not there; return where each content's lies."""

@@ -279,3 +279,46 @@ def test_pages_of_the_first_version_are_called_old(here: Path, first_version: Pa
         page = str(first_version / f"{name}.html")
         assert first(page) == (4, "OLD SEAL")
         assert first(page, *files) == (4, "OLD SEAL")
+
+
+def test_a_page_on_many_logs_is_made_again_from_their_folder(here: Path) -> None:
+    for name in ("a", "b"):
+        (here / "rides" / name).mkdir(parents=True)
+        shutil.move(f"ride_{name}.log.gz", here / "rides" / name)
+    status, lines = said("screen", "rides", "-o", "fleet", *KNOWN, "--workers", "1")
+    assert status == 0, lines
+    page = "fleet/overview.html"
+    assert first(page) == (0, "UNDAMAGED, UNSIGNED")
+    assert first(page, "--log", "rides", *KNOWN) == (0, "MADE AGAIN, UNSIGNED")
+    assert first(page, "--log", "rides/a", *KNOWN) == (4, "NOT FROM THESE FILES")
+    assert first(page, "--log", "rides", *KNOWN[:2]) == (4, "NOT FROM THESE FILES")
+
+
+def test_folders_of_logs_are_taken_for_a_comparison(here: Path) -> None:
+    for name in ("a", "b"):
+        (here / name).mkdir()
+        shutil.copy(f"ride_{name}.log.gz", here / name)
+    assert said("compare", "a", "b", *KNOWN, "-o", "c.html")[0] == 0
+    assert first("c.html", "--log", "a", "--log", "b", *KNOWN) == (0, "MADE AGAIN, UNSIGNED")
+
+
+def test_the_sheet_of_what_was_learned_is_made_again(here: Path) -> None:
+    (here / "rides" / "unit").mkdir(parents=True)
+    for name in ("a", "b"):
+        shutil.copy(f"ride_{name}.log.gz", here / "rides" / "unit")
+    status, lines = said("learn", "rides", "--keep", *KNOWN[:2], "-o", "v.toml", "--workers", "1")
+    assert status == 0, lines
+    page = "v.learned.html"
+    assert first(page, "--log", "rides", *KNOWN[:2]) == (0, "MADE AGAIN, UNSIGNED")
+    assert first(page, "--log", "rides/unit/ride_a.log.gz", *KNOWN[:2]) == (
+        4,
+        "NOT FROM THESE FILES",
+    )
+
+
+def test_options_that_decide_a_page_are_stated_and_taken_from_it(here: Path) -> None:
+    both = ["ride_a.log.gz", "ride_b.log.gz"]
+    status, lines = said("report", *both, *KNOWN, "--one-ride", "-o", "one.html")
+    assert status == 0, lines
+    given = [word for log in both for word in ("--log", log)]
+    assert first("one.html", *given, *KNOWN) == (0, "MADE AGAIN, UNSIGNED")

@@ -47,6 +47,7 @@ class Made:
             unmask=statement.unmask,
             made_on=statement.made_on,
             vin_doubted=statement.vin_doubted,
+            vehicle_masked=statement.vehicle_masked,
         )
         case = Case(**statement.case, at_s=statement.moments_s)
         return render_page(replace(self.result, case=case), look=look, signer=signer).encode()

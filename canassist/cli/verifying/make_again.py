@@ -27,15 +27,18 @@ _FIX: Final = "Make the report anew with this version."
 
 @dataclass(frozen=True, slots=True)
 class FilesAtHand:
-    """Files by role and SHA-256."""
+    """Files by role and SHA-256, and what was named as logs: files and folders."""
 
     paths: dict[tuple[str, str], Path]
+    places: tuple[Path, ...] = ()
 
     @classmethod
-    def of(cls, inputs: Sequence[InputFile], paths: Sequence[Path]) -> FilesAtHand:
+    def of(
+        cls, inputs: Sequence[InputFile], paths: Sequence[Path], places: Sequence[Path]
+    ) -> FilesAtHand:
         """Return files with what is known of each."""
         pairs = zip(inputs, paths, strict=True)
-        return cls({(item.role, item.sha256): path for item, path in pairs})
+        return cls({(item.role, item.sha256): path for item, path in pairs}, tuple(places))
 
     def lay_out(self, items: Sequence[StatedFile], folder: Path) -> list[Path]:
         """Let files appear under the names that a page gives them: a copy may be renamed.
@@ -93,8 +96,8 @@ def make_again(statement: PageStatement, signer: bytes, files: FilesAtHand) -> b
     if made is None:
         problem = f"Pages of this kind ({statement.kind}) cannot be made again by this version."
         raise InputError(problem, _FIX)
-    if statement.options:
-        names = ", ".join(sorted(statement.options))
+    if unknown := set(statement.options) - _OPTIONS[statement.kind]:
+        names = ", ".join(sorted(unknown))
         raise InputError(f"It was made with options that are not known here: {names}.", _FIX)
     with tempfile.TemporaryDirectory(prefix="canassist-") as folder:
         return made(statement, signer, files, Path(folder))
@@ -146,6 +149,7 @@ def _ride(
         ],
         profile=profiles[0] if profiles else None,
         case=case,
+        one_ride=statement.options.get("one_ride") is True,
     )
     return replace(result, inputs=(*result.inputs, *_further_inputs(statement)))
 
@@ -183,10 +187,73 @@ def _look(statement: PageStatement) -> PageOptions:
         unmask=statement.unmask,
         made_on=statement.made_on,
         vin_doubted=statement.vin_doubted,
+        vehicle_masked=statement.vehicle_masked,
+        options=statement.options,
     )
 
+
+def _screening(statement: PageStatement, signer: bytes, files: FilesAtHand, folder: Path) -> bytes:
+    from canassist.screen import Wishes, screen
+
+    del signer  # such pages are not signed
+    databases, profiles, vehicles = _for_many(statement, files, folder)
+    reports = statement.options.get("reports", 0)
+    wishes = Wishes(
+        vehicles=vehicles,
+        pattern=str(statement.options.get("pattern", "")),
+        reports=int(reports) if isinstance(reports, (int, float)) else 0,
+        workers=1,
+    )
+    places = [str(place) for place in files.places]
+    done = screen(places, folder / "out", dbc=databases, profile=profiles, wishes=wishes)
+    return done.page.read_bytes()
+
+
+def _learning(statement: PageStatement, signer: bytes, files: FilesAtHand, folder: Path) -> bytes:
+    from canassist.learning import LearnOptions, learn
+    from canassist.report import render_learned
+
+    del signer  # such pages are not signed
+    databases, profile, vehicles = _for_many(statement, files, folder)
+    options = LearnOptions(
+        vehicles=vehicles,
+        pattern=str(statement.options.get("pattern", "")),
+        keep=statement.options.get("keep") is True,
+        workers=1,
+    )
+    places = [str(place) for place in files.places]
+    found = learn(places, dbc=databases, profile=profile, options=options)
+    further = [item for item in _further_inputs(statement) if item.role == "vehicles"]
+    return render_learned(found, options=statement.options, further=further).encode()
+
+
+def _for_many(
+    statement: PageStatement, files: FilesAtHand, folder: Path
+) -> tuple[list[str], str, Path | None]:
+    """Return databases, profile and list of vehicles under the names that a page gives them."""
+    databases = statement.of_role("dbc")
+    laid_out = files.lay_out(databases, folder)
+    pairs = zip(databases, laid_out, strict=True)
+    profiles = files.lay_out(statement.of_role("profile"), folder)
+    vehicles = files.lay_out(statement.of_role("vehicles"), folder)
+    return (
+        [f"{item.bus}={path}" if item.bus else str(path) for item, path in pairs],
+        str(profiles[0]) if profiles else "",
+        vehicles[0] if vehicles else None,
+    )
+
+
+_OPTIONS: Final = {
+    "report": frozenset({"one_ride"}),
+    "comparison": frozenset[str](),
+    "screening": frozenset({"pattern", "reports"}),
+    "learning": frozenset({"keep", "pattern"}),
+}
+"""What decides each kind of page besides its files and looks."""
 
 _KINDS: Final[dict[str, Callable[[PageStatement, bytes, FilesAtHand, Path], bytes]]] = {
     "report": _report,
     "comparison": _comparison,
+    "screening": _screening,
+    "learning": _learning,
 }

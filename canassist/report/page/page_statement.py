@@ -28,6 +28,7 @@ def ride_statement(result: Result, look: PageOptions, mask: Mask) -> PageStateme
         zone=look.zone,
         unmask=look.unmask,
         vin_doubted=is_vin_doubted(result.case, look),
+        vehicle_masked=is_vehicle_masked(result.case, look, mask),
         case=_case(result.case, mask),
         moments_s=result.case.at_s,
         recorder=_recorder(result.case),
@@ -64,6 +65,11 @@ def comparison_statement(
 def is_vin_doubted(case: Case, look: PageOptions) -> bool:
     """Tell whether a vehicle number that the workshop wrote does not fit its check digit."""
     return look.vin_doubted or any(not vin_check_digit_ok(vin) for vin in find_vins(case.vehicle))
+
+
+def is_vehicle_masked(case: Case, look: PageOptions, mask: Mask) -> bool:
+    """Tell whether the workshop wrote a number of the vehicle that the page hides."""
+    return look.vehicle_masked or mask(case.vehicle) != case.vehicle
 
 
 def _case(case: Case, mask: Mask) -> dict[str, str]:

@@ -36,7 +36,11 @@ from canassist.report.page.first_screen import (
 from canassist.report.page.glossary import GLOSSARY
 from canassist.report.page.masks import mask_number, masker
 from canassist.report.page.measures import Measures
-from canassist.report.page.page_statement import is_vin_doubted, ride_statement
+from canassist.report.page.page_statement import (
+    is_vehicle_masked,
+    is_vin_doubted,
+    ride_statement,
+)
 from canassist.report.page.rules import Rulebook
 from canassist.report.page.shortening import short
 from canassist.report.page.tables import (
@@ -88,6 +92,8 @@ class PageOptions:
         Further options that decided the result; the page states them.
     vin_doubted : bool
         A vehicle number among the case data, masked by now, did not fit its check digit.
+    vehicle_masked : bool
+        There was such a number.
     """
 
     units: Units = "metric"
@@ -96,6 +102,7 @@ class PageOptions:
     made_on: str = ""
     options: Mapping[str, bool | float | str] = field(default_factory=dict)
     vin_doubted: bool = False
+    vehicle_masked: bool = False
 
 
 def render_page(
@@ -303,8 +310,8 @@ class PageView:
 
     def _has_numbers(self) -> bool:
         identity = self.result.timeline.identity
-        vehicle = self.result.case.vehicle
-        return bool(identity.vin or identity.serial_number or self.mask(vehicle) != vehicle)
+        masked = is_vehicle_masked(self.result.case, self.look, self.mask)
+        return bool(identity.vin or identity.serial_number or masked)
 
     def _claim(self, number: str) -> ClaimSheet:
         made = f"{self.look.made_on}, " if self.look.made_on else ""

@@ -9,15 +9,24 @@ from typing import TYPE_CHECKING, Any, Final
 
 from markupsafe import Markup
 
-from canassist.report.page.document import css_string, sound_text, style_policy, templates
+from canassist.report.page.document import css_string, sealed, style_policy, templates
+from canassist.report.page.embedded_data import script_text
 from canassist.report.page.masks import mask_vins
 from canassist.report.page.times import duration
+from canassist.report.seal import seal
+from canassist.report.seal.statement import (
+    PageStatement,
+    StatedFile,
+    own_versions,
+    statement_json,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from canassist.model import (
         FigureSpread,
+        InputFile,
         Rate,
         ScreenedVehicle,
         Screening,
@@ -42,18 +51,27 @@ _BRIEF: Final = {
 }
 
 
-def render_screening(found: Screening) -> str:
+def render_screening(
+    found: Screening,
+    *,
+    inputs: Sequence[InputFile] = (),
+    options: Mapping[str, bool | float | str] | None = None,
+) -> str:
     """Return the overview of many logs.
 
     Parameters
     ----------
     found : Screening
         What the logs say together.
+    inputs : sequence of InputFile
+        Databases, profile and list of vehicles that it was made with; the page states them.
+    options : mapping of str to JSON value, optional
+        Options that decided the result; the page states them.
 
     Returns
     -------
     str
-        The page; it holds no script and loads nothing.
+        The page; it runs no script, loads nothing, and is sealed.
     """
     environment = templates()
     title = f"Screening of {found.logs} logs"
@@ -80,8 +98,27 @@ def render_screening(found: Screening) -> str:
         most_links=_MOST_LINKS,
         style=Markup(style),  # noqa: S704 - our own sheets; the one variable went through css_string
         policy=style_policy(style),
+        statement=Markup(script_text(statement_json(_statement(inputs, options or {})))),  # noqa: S704 - escaped there
+        statement_id=seal.STATEMENT_ID,
     )
-    return sound_text(page)
+    return sealed(page, seal.Sealer())
+
+
+def _statement(
+    inputs: Sequence[InputFile], options: Mapping[str, bool | float | str]
+) -> PageStatement:
+    files = tuple(
+        StatedFile(
+            role=item.role,
+            name=mask_vins(item.name),
+            sha256=item.sha256,
+            size_bytes=item.size_bytes,
+            bus=item.bus,
+        )
+        for item in inputs
+    )
+    stated = {name: value for name, value in options.items() if value}
+    return PageStatement(kind="screening", inputs=files, options=stated, versions=own_versions())
 
 
 def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:

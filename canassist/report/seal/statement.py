@@ -77,9 +77,9 @@ class PageStatement:
         The day that the page names as its own, ISO 8601; empty where it names none.
     units, zone, unmask
         How the page is shown.
-    vin_doubted : bool
-        A vehicle number among the case data did not fit its check digit; masked as it
-        stands here, that can no longer be seen.
+    vin_doubted, vehicle_masked : bool
+        A vehicle number among the case data did not fit its check digit, or there was one at
+        all; masked as it stands here, that can no longer be seen.
     case : mapping of str to str
         What the workshop said of the job, masked as the page is.
     moments_s : tuple of float
@@ -101,6 +101,7 @@ class PageStatement:
     zone: str = ""
     unmask: bool = False
     vin_doubted: bool = False
+    vehicle_masked: bool = False
     case: Mapping[str, str] = field(default_factory=dict)
     moments_s: tuple[float, ...] = ()
     recorder: Mapping[str, Moments] = field(default_factory=dict)
@@ -218,7 +219,7 @@ def _check_types(made: PageStatement) -> None:
         texts += [side.name, *(sha for ride in side.rides for sha in ride)]
     for table in (made.case, made.versions):
         texts += [*table.keys(), *table.values()]
-    flags: Sequence[object] = (made.unmask, made.vin_doubted)
+    flags: Sequence[object] = (made.unmask, made.vin_doubted, made.vehicle_masked)
     sizes = [item.size_bytes for item in made.inputs]
     sound = (
         all(isinstance(text, str) for text in texts)

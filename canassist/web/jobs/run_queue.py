@@ -157,6 +157,8 @@ class Jobs:
             outcome = await worker.run(lambda *step: self._board.step(ride.id, *step))
             if self._is_at(ride.id, worker) and not self._stopping:
                 await asyncio.to_thread(self._settle, ride, folder, outcome)
+                if "died" in outcome:
+                    self.wake()  # it may have been put back
         finally:
             await asyncio.to_thread(self._blobs.clear, folder)
 
