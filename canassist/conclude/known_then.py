@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import CitedSamples, EventKind
+from canassist.model import CitedSamples
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
@@ -49,11 +49,8 @@ def why_unknown(ride: RideFindings, name: str, start_s: float, end_s: float) -> 
     if channel.period_s > SLOWEST_S.get(name, OTHERS_SLOWEST_S):
         return "slow"
     if any(
-        event.kind is EventKind.SIGNAL_STUCK
-        and event.channel == name
-        and event.start_s <= end_s
-        and start_s <= event.until(ride.end_s)
-        for event in ride.events
+        event.channel == name and event.start_s <= end_s and start_s <= event.until(ride.end_s)
+        for event in ride.stuck
     ):
         return "stuck"
     at_s = np.arange(max(start_s, 0.0), end_s + STEP_S / 2.0, STEP_S)

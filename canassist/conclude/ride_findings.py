@@ -79,6 +79,11 @@ class RideFindings:
         )
 
     @cached_property
+    def stuck(self) -> tuple[Event, ...]:
+        """Stretches in which a channel repeated one value."""
+        return tuple(event for event in self.events if event.kind is EventKind.SIGNAL_STUCK)
+
+    @cached_property
     def weighty(self) -> Hits:
         """Events that may be evidence.
 

@@ -98,6 +98,7 @@ class DipScene:
     volt_share: float
     turning: BoolArray
     life: LifeOfRide
+    period_s: float
 
     @staticmethod
     def of(
@@ -131,6 +132,7 @@ class DipScene:
             step_s=np.diff(seen, append=seen[-1:]),
             volts_per_load=_volts_per_load(physics.supply_path, name, load[sound], supply_v[sound]),
             volt_share=volts,
+            period_s=float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0,
             turning=within(time_s, turns),
             life=life,
         )
@@ -250,11 +252,10 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
         return False
     halfway = np.flatnonzero(scene.supply_v[dip] <= (level_v + lowest_v) / 2.0)[0]
     fall_s = scene.time_s[dip.start + halfway] - scene.time_s[before.stop - 1]
-    period_s = float(np.median(np.diff(scene.time_s))) if len(scene.time_s) > 1 else 0.0
-    if fall_s > max(BREAK_FALL_S, 2.0 * period_s):
+    if fall_s > max(BREAK_FALL_S, 2.0 * scene.period_s):
         return False
     deep = lowest_v < BREAK_DEPTH_V * scene.volt_share
-    if period_s > SLOW_S and lowest_v >= GONE_V * scene.volt_share:
+    if scene.period_s > SLOW_S and lowest_v >= GONE_V * scene.volt_share:
         return False
     return _not_by_load(scene, before, dip, deep=deep)
 

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Locator, Page
 from canassist.model import Result
 from canassist.report import render_page
 from canassist.report.charts.chart_values import GUTTER_PX
-from tests.report.browsing import NARROW, WIDE, draw_all, opened
+from tests.report.browsing import NARROW, WIDE, draw_all, open_all, opened
 
 pytestmark = pytest.mark.browser
 
@@ -69,7 +69,7 @@ def test_no_number_or_word_lies_on_another(
         numbers = spans(
             page.locator(f"#fig-ride .plot {kind}").filter(has_text=re.compile(r"^\d+$"))
         )
-        draw_all(page)
+        (draw_all if scripts else open_all)(page)
         words = spans(
             page.locator("#fig-others .plot text").filter(has_text=re.compile("^(Wait|Reduced_)"))
         )

@@ -46,7 +46,9 @@ def has_engine(ride: RideFindings) -> bool | None:
 
 def dips(ride: RideFindings, *causes: str) -> Hits:
     """Return the undervoltage events above a note with one of these causes."""
-    return tuple(hit for hit in ride.of(EventKind.UNDERVOLTAGE, *causes) if hit in ride.warnings)
+    known = {hit.position for hit in ride.warnings}
+    low = ride.of(EventKind.UNDERVOLTAGE, *causes)
+    return tuple(hit for hit in low if hit.position in known)
 
 
 def loaded(ride: RideFindings) -> Hits:

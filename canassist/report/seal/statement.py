@@ -139,6 +139,8 @@ def statement_json(statement: PageStatement) -> bytes:
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - fields take several types
+    if isinstance(value, str):  # half a surrogate pair, which no UTF-8 can hold, is replaced
+        return value.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
     if isinstance(value, (StatedFile, StatedSide)):
         return {
             item.name: _plain(getattr(value, item.name))
