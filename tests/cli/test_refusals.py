@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -44,7 +45,7 @@ def folder(tmp_path: Path) -> Path:
         (("report", "missing.log"), ("missing.log", "no such file")),
         (("report", "."), ("folder",)),
         (("report", "empty.log", "--dbc", "good.dbc"), ("empty.log",)),
-        (("report", "notes.log", "--dbc", "good.dbc"), ("notes.log", "no CAN frame")),
+        (("report", "notes.log", "--dbc", "good.dbc"), ("notes.log", "unknown layout", "hello")),
         (("report", "ride.log", "--dbc", "broken.dbc"), ("broken.dbc", "line 2")),
         (("report", "ride.log", "--dbc", "none.dbc"), ("none.dbc", "no such file")),
         (
@@ -55,8 +56,6 @@ def folder(tmp_path: Path) -> Path:
             ("report", "ride.log", "--dbc", "good.dbc", "--profile", "slip.toml"),
             ("slip.toml", "limits.derate_strat_c", "derate_start_c"),
         ),
-        (("report", "ride.log", "--dbc", "other.dbc"), ("ride.log", "0 of 1 ids known")),
-        (("report", "ride.log"), ("ride.log", "--dbc")),
         (("channels", "missing.log"), ("missing.log", "no such file")),
     ],
 )
@@ -71,6 +70,17 @@ def test_an_input_that_cannot_be_used_ends_with_3(
     for word in words:
         assert word in done.stderr
     assert sorted(folder.iterdir()) == before
+
+
+@pytest.mark.parametrize("args", [(), ("--dbc", "other.dbc")])
+def test_a_log_without_any_channel_gets_its_page_all_the_same(
+    folder: Path, args: tuple[str, ...]
+) -> None:
+    done = run(folder, "report", "ride.log", *args)
+    assert done.returncode == 0, done.stderr
+    assert (folder / "ride.report.html").is_file()
+    told = json.loads((folder / "ride.report.json").read_bytes())
+    assert [item["code"] for item in told["conclusions"]] == ["inconclusive"]
 
 
 @pytest.mark.parametrize(

@@ -194,7 +194,7 @@ class PageView:
     def __init__(
         self, result: Result, look: PageOptions, data: bytes, *, sealer: Sealer | None = None
     ) -> None:
-        key = sealer.public_key if sealer else b""
+        key = sealer.key if sealer else b""
         self.signer = f"signed with the key {fingerprint(key)}" if key else "not signed"
         self.result = result
         self.data = data
