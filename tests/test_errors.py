@@ -25,6 +25,6 @@ def test_an_error_survives_pickling(kind: type[errors.CanassistError]) -> None:
 
 def test_exit_statuses_are_the_contract_s() -> None:
     assert errors.InputError.exit_status == 3
-    assert errors.OutputError.exit_status == 1
+    assert errors.OutputError.exit_status == 2
     assert errors.UsageError.exit_status == 2
     assert errors.VerificationError.exit_status == 4

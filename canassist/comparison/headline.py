@@ -65,11 +65,23 @@ def explains(figures: Sequence[Figure], a: Side, b: Side) -> str:
     return " ".join(_explained(list(differing(figures)), a, b))
 
 
+def _also_blamed(side: Side) -> Conclusion | None:
+    """Return what a side's rides blame though no assist was lost by it; None where nothing."""
+    return next((item for result in side for item in result.conclusions if item.blames), None)
+
+
+def _beside(side: Side, label: str, explained: frozenset[Code]) -> Iterator[str]:
+    seen = _also_blamed(side)
+    if seen is not None and seen.code in explained:
+        yield f"That can explain what was also seen on {label}: {unjoined(seen.headline)}."
+
+
 def _explained(roots: list[Figure], a: Side, b: Side) -> Iterator[str]:
     explained = frozenset().union(*(EXPLAINS[figure.name] for figure in roots))
     for label, side, other in (("A", a, b), ("B", b, a)):
         first = worst(side)
         if first.code is Code.NO_FAULT_FOUND:
+            yield from _beside(side, label, explained)
             continue
         answer = unjoined(first.headline)
         shared = any(item.code is first.code for result in other for item in result.conclusions)
@@ -81,7 +93,8 @@ def _explained(roots: list[Figure], a: Side, b: Side) -> Iterator[str]:
             yield f"Both sides show this on their own: {answer}."
         elif not shared:
             yield f"{label} alone shows this, and no figure compared here explains it: {answer}."
-    if all(worst(side).code is Code.NO_FAULT_FOUND for side in (a, b)):
+    sound = (worst(side).code is Code.NO_FAULT_FOUND and not _also_blamed(side) for side in (a, b))
+    if all(sound):
         yield "Neither ride shows a fault of its own."
 
 

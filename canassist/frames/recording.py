@@ -309,7 +309,8 @@ class Recording:
         if skipped and first_line:
             return NoFramesError(
                 f"{self.name}: a text of an unknown layout; its first line is {first_line!r}.",
-                "Have the recorder write candump, ASC or CSV with a column for each of time,"
+                "If these are notes or settings, choose its log file; else have the recorder write "
+                "candump, ASC or CSV with a column for each of time,"
                 " identifier and data.",
             )
         why = f" ({skipped} lines or objects could not be read)" if skipped else ""

@@ -57,7 +57,7 @@ def test_the_public_name_compares(healthy: tuple[Result, Result]) -> None:
 def test_the_headline_names_part_size_and_both_values(differing: Comparison) -> None:
     assert "supply path" in differing.headline
     assert "60 mΩ more" in differing.headline
-    assert "can explain B's own answer" in differing.explains
+    assert "can explain what was also seen on B" in differing.explains
 
 
 def test_a_derate_that_follows_from_the_path_is_a_consequence(differing: Comparison) -> None:

@@ -39,7 +39,7 @@ def test_each_repairable_fault_is_told_gone_still_there_or_not_shown(
 ) -> None:
     scenario = faulty(name)
     before = ridden(scenario)
-    assert before.conclusions[0].code is code
+    assert code in {item.code for item in before.conclusions}
     gone = said(before, ridden(after(scenario, repaired=True, times=times)), code)
     still = said(before, ridden(after(scenario, repaired=False)), code)
     open_ = said(before, ridden(gentle(scenario)), code)

@@ -48,7 +48,7 @@ def test_a_log_without_a_database_gets_its_page_all_the_same(project_root: Path)
     assert [one.code for one in result.conclusions] == ["inconclusive"]
     assert result.log.ids == 13
     page = render_page(result, data=result_json(result))
-    assert "a DBC file" in page
+    assert "A signal database (DBC)" in page
     assert "supplier" in page
 
 

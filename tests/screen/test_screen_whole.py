@@ -49,7 +49,7 @@ def test_a_damaged_log_is_listed_with_its_reason(first: Screened) -> None:
     logs = pd.read_parquet(first.page.parent / "logs")
     damaged = logs[logs.status == "damaged"]
     assert [Path(name).name for name in damaged.log] == ["broken.log"]
-    assert "no CAN frame" in damaged.reason.iloc[0]
+    assert "unknown layout" in damaged.reason.iloc[0]
     assert "broken.log" in first.page.read_text("utf-8")
 
 

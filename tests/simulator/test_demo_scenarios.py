@@ -78,7 +78,8 @@ def test_every_kind_cause_and_conclusion_occurs(one_of_each: dict[str, Simulated
     assert causes("derate") == DERATE_CAUSES
     assert causes("undervoltage") == UNDERVOLTAGE_CAUSES
     assert causes("assist_deviation") == DEVIATION_CAUSES
-    assert {ride.truth.conclusion for ride in one_of_each.values()} == set(Code)
+    beyond = {Code.DUTY_PROTECTION}  # the demo vehicle has no such rule; foreign modules do
+    assert {ride.truth.conclusion for ride in one_of_each.values()} == set(Code) - beyond
 
 
 def test_sound_rides_hold_nothing_that_blames(one_of_each: dict[str, SimulatedRide]) -> None:

@@ -121,7 +121,7 @@ def test_dropped_files_are_taken_and_what_went_wrong_stays_in_sight(
     expect(trouble).to_contain_text("nothing in it.log: the file is empty")
     expect(page.locator("#rides .ride")).to_have_count(count + 1)
     row = page.locator("#rides .ride").first
-    expect(row).to_contain_text("dropped.txt: no CAN frame in it")
+    expect(row).to_contain_text("dropped.txt: a text of an unknown layout")
     expect(trouble).to_be_visible()
 
 

@@ -103,7 +103,7 @@ def test_wrong_file_is_told_in_its_row_with_what_to_do(
     page.set_input_files("#files", [notes])
     row = page.locator("#rides .ride")
     expect(row).to_have_attribute("data-state", "failed")
-    expect(row).to_contain_text("notes.txt: no CAN frame in it")
+    expect(row).to_contain_text("notes.txt: a text of an unknown layout")
     expect(row).to_contain_text("choose its log file")
     row.get_by_role("link", name="notes").click()
     expect(page.locator("main")).to_contain_text("Number ")

@@ -65,6 +65,10 @@ def relate(field: Field, anchors: Mapping[str, Track]) -> None:
     relate_battery_current(field, anchors)
 
 
+CLOSE = 0.4
+"""Points by which a name that rests may trail one that moves and still be asked about."""
+
+
 def _doubt_still(ones: Sequence[Contender]) -> None:
     """Doubt what never moves while another candidate of the same quantity does."""
     moving = [one for one in ones if runs(one) and not one.shape.constant and one.total >= LIKELY]
@@ -73,6 +77,10 @@ def _doubt_still(ones: Sequence[Contender]) -> None:
     best = max(moving, key=lambda one: one.total)
     for one in ones:
         if runs(one) and one.shape.constant:
+            if (
+                one.total > best.total - CLOSE
+            ):  # moving alone makes no engine of what sounds less like one
+                best.ask(f"{one.name} sounds more like it, but rests: is this the one in use")
             one.add(-2.5, f"stays at {one.shape.low:g} while {best.name} moves")
             one.ask(f"it stays at {one.shape.low:g} while {best.name} moves: is it in use")
 

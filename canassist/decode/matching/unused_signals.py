@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from canassist.decode.matching.name_parts import name_means
@@ -51,7 +50,7 @@ def unused_signals(
     """
     wanted = dict.fromkeys(CHANNEL_UNITS[name] for name in _ASKED if name not in served)
     if not wanted or not databases.messages:
-        return MappingProxyType({})
+        return {}
     taken = {signal for signals in served.values() for signal in signals}
     present = dict.fromkeys(
         message.name
@@ -60,7 +59,7 @@ def unused_signals(
     )
     messages = [one for one in databases.messages if one.name in present]
     found = {unit: _in_unit(unit, messages, taken) for unit in wanted}
-    return MappingProxyType({unit: names for unit, names in found.items() if names})
+    return {unit: names for unit, names in found.items() if names}
 
 
 def _in_unit(
