@@ -214,12 +214,22 @@ def _idle_files(ride: DecodedLog) -> list[Problem]:
 
 
 def _with_moments(case: Case, recording: Recording) -> Case:
-    """Place the moments that are raw time stamps of the log; they win over those beside them."""
+    """Place moments and notes that are raw time stamps of the log; they win over those beside."""
     placed_s = [recording.seconds_of(raw_s) for raw_s in case.at_log_s]
     beside = [*case.at_s[: len(placed_s)], *[None] * (len(placed_s) - len(case.at_s))]
     moments = [at if at is not None else own for at, own in zip(placed_s, beside, strict=True)]
     at_s = [round(at, 3) for at in moments if at is not None]
-    return replace(case, at_s=(*at_s, *case.at_s[len(placed_s) :]))
+    raw = [(one, one.at_log_s) for one in case.notes]
+    notes = [
+        (one, one.at_s if raw_s is None else recording.seconds_of(raw_s)) for one, raw_s in raw
+    ]
+    return replace(
+        case,
+        at_s=(*at_s, *case.at_s[len(placed_s) :]),
+        notes=tuple(
+            replace(one, at_s=round(at, 3), at_log_s=None) for one, at in notes if at is not None
+        ),
+    )
 
 
 def _profile(profile: PathLike | Profile | None) -> Profile:

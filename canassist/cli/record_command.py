@@ -11,6 +11,7 @@ import typer
 
 from canassist.cli import options
 from canassist.cli.exit_status import say, tell
+from canassist.cli.files.project_file import join_project
 from canassist.errors import CanassistError, UsageError
 
 if TYPE_CHECKING:
@@ -68,12 +69,14 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         typer.Option(metavar="HOST:PORT", help="Show it on a page too, for a tablet."),
     ] = None,
     report: Annotated[bool, typer.Option("--report", help="Write the report at the end.")] = False,
+    no_project: options.NoProject = False,
 ) -> None:
     """Record a ride, listening only, and show what the ride still lacks."""
     from canassist.cli.recording.recording_outputs import names_of
 
     names = names_of(output, make_report=report)
-    plan = _plan(names.log, dbc or [], profile, minutes, size, keep_last, alert=alert)
+    project = join_project(names.log, dbc=dbc, profile=profile, use=not no_project)
+    plan = _plan(names.log, project.dbc, project.profile, minutes, size, keep_last, alert=alert)
     sources = _sources(interface or [], channel or [], bitrate or [], replay or [], speed, fd=fd)
     from canassist.record import RecordingSession
 
@@ -87,7 +90,7 @@ def record(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 
         logs = [names.log] if names.log.exists() else session.written_out[-1:]
         if logs:
-            make_report(logs, dbc=dbc, profile=profile, output=names.report)
+            make_report(logs, dbc=dbc, profile=profile, output=names.report, no_project=no_project)
     if session.unwritten:
         raise typer.Exit(2)
 

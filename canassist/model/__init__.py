@@ -96,7 +96,7 @@ from canassist.model.profile import (
     SupplySpec,
 )
 from canassist.model.progress import Progress, Step, silent
-from canassist.model.recorder_notes import RecorderNotes
+from canassist.model.recorder_notes import RecorderNotes, RiderNote
 from canassist.model.result import Case, InputFile, LimitChange, LogSummary, Result
 from canassist.model.screening import (
     FigureSpread,
@@ -194,6 +194,7 @@ __all__ = [
     "Result",
     "ResultViews",
     "RideFigures",
+    "RiderNote",
     "Role",
     "RunnerUp",
     "ScreenFigure",

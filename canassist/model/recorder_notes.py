@@ -1,4 +1,4 @@
-"""What a recorder wrote down beside its log."""
+"""What a recorder, or whoever rode along, wrote down beside the log."""
 
 from __future__ import annotations
 
@@ -23,3 +23,20 @@ class RecorderNotes:
     holes_log_s: tuple[tuple[float, float], ...] = ()
     losses_s: tuple[float, ...] = ()
     holes_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiderNote:
+    """What somebody wrote down while riding, and when.
+
+    Attributes
+    ----------
+    at_s : float
+        Seconds since the earliest frame.
+    at_log_s : float or None
+        The same as a raw time stamp of the log, which wins.
+    """
+
+    at_s: float
+    text: str
+    at_log_s: float | None = None

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from canassist.model.channels import Channel, DatabaseFit, Timeline
     from canassist.model.frames import Problem
     from canassist.model.profile import Profile
-    from canassist.model.recorder_notes import RecorderNotes
+    from canassist.model.recorder_notes import RecorderNotes, RiderNote
     from canassist.model.views import ResultViews, Units
 
 
@@ -83,6 +83,8 @@ class Case:
         The first of these as raw time stamps of the log, which win.
     recorder : RecorderNotes or None
         What the recorder wrote down.
+    notes : tuple of RiderNote
+        What was written down while riding.
     """
 
     complaint: str = ""
@@ -95,6 +97,7 @@ class Case:
     at_s: tuple[float, ...] = ()
     at_log_s: tuple[float, ...] = ()
     recorder: RecorderNotes | None = None
+    notes: tuple[RiderNote, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import subprocess
 import sys
 import tomllib
@@ -68,6 +69,35 @@ def test_marks_arrive_as_moments_and_the_file_is_named(ride: Path, known: list[P
     ]
 
 
+def test_notes_stand_on_the_page_with_their_times(
+    ride: Path, known: list[Path | str], tmp_path: Path
+) -> None:
+    """Text of a case file is hostile until escaped, and a vehicle's number in it is masked."""
+    zero = first_stamp(ride)
+    text = (
+        f'[[recording.notes]]\nat = "9:59.0"\nat_log = {zero + 61.2:.6f}\n'
+        'text = "hisses <b>left</b>"\n'
+        f'[[recording.notes]]\nat_log = {zero + 30:.6f}\ntext = "of 1M8GDM9AXKP042788"\n'
+    )
+    ride.with_name("ride.case.toml").write_text(text, "utf-8")
+    result, _ = report_of(ride, *known)
+    page = ride.with_name("out.html").read_text("utf-8")
+    shown = re.search(r"Written down while riding</h3>.*?</dl>", page, re.DOTALL)
+    assert shown is not None
+    lines = re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", shown[0])
+    assert lines == [
+        ("0:30.0", "of *************2788"),
+        ("1:01.2", "hisses &lt;b&gt;left&lt;/b&gt;"),
+    ]
+    assert "1M8GDM9AXKP042788" not in page
+    assert "hisses" not in json.dumps(result)
+    copy = tmp_path / "elsewhere" / "ride.log.gz"  # without the case file: the page states it
+    copy.parent.mkdir()
+    copy.write_bytes(ride.read_bytes())
+    status, out, err = canassist("verify", ride.with_name("out.html"), "--log", copy, *known)
+    assert (status, out.splitlines()[0]) == (0, "MADE AGAIN, UNSIGNED"), out + err
+
+
 def test_no_project_leaves_the_case_file_out(ride: Path, known: list[Path | str]) -> None:
     ride.with_name("ride.case.toml").write_text('at = ["1:01.2"]\n', "utf-8")
     result, err = report_of(ride, *known, "--no-project")
@@ -115,6 +145,9 @@ def test_losses_and_holes_are_the_recorders(ride: Path, known: list[Path | str])
         "[recording]\nlosses = 3",
         "[[recording.holes]]\nchannel = 'can0'",
         "[[recording.losses]]\nat_log = true",
+        "[[recording.notes]]\nat_log = 1.0\ntext = 3",
+        "[[recording.notes]]\ntext = 'when?'",
+        "[recording]\nnotes = 3",
     ],
 )
 def test_a_case_file_that_cannot_be_used_is_told(ride: Path, text: str) -> None:

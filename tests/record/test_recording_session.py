@@ -97,13 +97,15 @@ def test_the_watchs_last_answer_is_the_reports_coverage(
 
 
 def test_the_report_at_the_end(tmp_path: Path, project_root: Path) -> None:
+    """The database is given, the profile stands in the project file of the ride's folder."""
     vehicle = project_root / "dbc_demo"
+    (tmp_path / "vehicle.toml").write_bytes((vehicle / "demo_trail_vehicle.toml").read_bytes())
+    (tmp_path / "canassist.toml").write_text('profile = "vehicle.toml"\n', "utf-8")
     done = subprocess.run(
         [
             *(sys.executable, "-m", "canassist", "record", "-o", str(tmp_path / "ride")),
             *("--replay", str(project_root / "sample_logs/hot_tight_turns.blf"), "--speed", "200"),
-            *("--dbc", str(vehicle / "demo_trail_vehicle.dbc")),
-            *("--profile", str(vehicle / "demo_trail_vehicle.toml"), "--report"),
+            *("--dbc", str(vehicle / "demo_trail_vehicle.dbc"), "--report"),
         ],
         capture_output=True,
         text=True,
@@ -113,6 +115,10 @@ def test_the_report_at_the_end(tmp_path: Path, project_root: Path) -> None:
     assert done.returncode == 0, done.stderr
     result = json.loads((tmp_path / "ride.report.json").read_text("utf-8"))
     assert result["conclusions"][0]["code"] == "thermal_protection"
+    roles = [one["role"] for one in result["inputs"]]
+    assert roles == ["log", "dbc", "profile", "project", "case"]
+    assert "canassist.toml: vehicle.toml." in done.stderr.splitlines()[0]
+    assert "cannot be told: hot" not in done.stdout  # a limit of the profile
     assert "missing: " in done.stdout
     assert "(thermal_protection)" in done.stdout
 

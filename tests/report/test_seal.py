@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from canassist.errors import InputError, MissingExtraError, OutputError
-from canassist.model import Case, InputFile, Result
+from canassist.model import Case, InputFile, Result, RiderNote
 from canassist.report import (
     KnownKeys,
     PageOptions,
@@ -25,6 +25,7 @@ from canassist.report import (
     trust,
     verify_page,
 )
+from canassist.report.page.embedded_data import script_text
 from canassist.report.page.packing import ALPHABET, decode, encode, pack, unpack
 from canassist.report.seal import edwards25519, signing
 from canassist.report.seal.page_parts import part_of, script
@@ -199,18 +200,22 @@ def test_trusted_keys_are_kept_by_name(tmp_path: Path) -> None:
 
 
 def test_what_was_stated_stands_in_the_page_as_data(result: Result) -> None:
-    case = Case(complaint="Heavy.", vehicle="1" * 8 + "2" + "1" * 8, at_s=(3.5,))
+    note = RiderNote(at_s=1.0, text="hiss\x1b")
+    words = "Heavy <left> & right\x07."
+    case = Case(complaint=words, notes=(note,), vehicle="1" * 8 + "2" + "1" * 8, at_s=(3.5,))
     look = PageOptions("us", "Europe/Berlin", made_on="2026-11-30")
     page = render_page(replace(result, case=case), look=look).encode()
     text = part_of(page, STATEMENT_ID)
     assert text is not None
     found = read_statement(text)
-    assert statement_json(found) == text
+    assert script_text(statement_json(found)).encode() == text
+    assert b"<" not in text  # it ends at its own end tag alone
     assert (found.kind, found.units, found.zone) == ("report", "us", "Europe/Berlin")
     assert found.made_on == "2026-11-30"
-    assert found.case == {"complaint": "Heavy.", "vehicle": "*" * 13 + "1111"}
+    assert found.case == {"complaint": words, "vehicle": "*" * 13 + "1111"}
     assert found.vin_doubted
     assert found.moments_s == (3.5,)
+    assert [(one.at_s, one.text) for one in found.notes] == [(1.0, "hiss\x1b")]
     assert [item.sha256 for item in found.inputs] == [item.sha256 for item in result.inputs]
     assert {"canassist", "numpy", "plotly", "zlib"} <= set(found.versions)
 
@@ -232,6 +237,8 @@ def test_what_was_stated_stands_in_the_page_as_data(result: Result) -> None:
         b'{"inputs":[{"name":"x"}],"kind":"report","schema":"canassist-statement/1"}',
         b'{"kind":"comparison","schema":"canassist-statement/1","sides":[{"name":"a"}]}',
         b'{"kind":"report","moments_s":["1"],"schema":"canassist-statement/1"}',
+        b'{"kind":"report","notes":[{"at_s":1}],"schema":"canassist-statement/1"}',
+        b'{"kind":"report","notes":[{"at_s":1,"text":2}],"schema":"canassist-statement/1"}',
         b'{"kind":"report","schema":"canassist-statement/1","units":"furlong"}',
         b'{"case":{"complaint":5},"kind":"report","schema":"canassist-statement/1"}',
         b"x" * (3 << 20),

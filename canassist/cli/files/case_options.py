@@ -51,7 +51,7 @@ def read_case(path: Path) -> Case:
     InputError
         If it is missing, not TOML, or holds an unknown key, no text or no moment.
     """
-    from canassist.cli.recording.case_beside import raw_moments, recorder_notes
+    from canassist.cli.recording.case_beside import raw_moments, recorder_notes, rider_notes
     from canassist.model import Case
 
     known = tuple(item.name for item in fields(Case) if item.type == "str")
@@ -63,6 +63,7 @@ def read_case(path: Path) -> Case:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         problem = f"{path.name}: not valid TOML: {error}."
         raise InputError(problem, "Correct the line that it names.") from error
+    notes = rider_notes(table, path.name)
     at_log_s, recorder = raw_moments(table, path.name), recorder_notes(table, path.name)
     moments = table.pop("at", [])
     listed = moments if isinstance(moments, list) else [moments]
@@ -80,7 +81,7 @@ def read_case(path: Path) -> Case:
     except UsageError as error:
         problem = error.problem.removeprefix("--")
         raise InputError(f"{path.name}: {problem}", error.fix) from error
-    return Case(**words, at_s=at_s, at_log_s=at_log_s, recorder=recorder)
+    return Case(**words, at_s=at_s, at_log_s=at_log_s, recorder=recorder, notes=notes)
 
 
 def make_case(
@@ -116,6 +117,7 @@ def _joined(case: Case, other: Case) -> Case:
         **words,
         at_s=(*paired, *plain),
         at_log_s=raw,
+        notes=(*case.notes, *other.notes),
         recorder=_noted([one.recorder for one in both if one.recorder is not None]),
     )
 

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from canassist.model import RecorderNotes
+    from canassist.model import RecorderNotes, RiderNote
 
 CASE_ENDING: Final = ".case.toml"
 
@@ -44,6 +44,27 @@ def raw_moments(table: Table, name: str) -> tuple[float, ...]:
     if not isinstance(listed, list):
         listed = [listed]
     return tuple(_number(item, name, "at_log") for item in listed)
+
+
+def rider_notes(table: Table, name: str) -> tuple[RiderNote, ...]:
+    """Return the notes in ``[recording]`` of a case file.
+
+    Raises
+    ------
+    InputError
+        If one has no time or no text.
+    """
+    from canassist.model import RiderNote
+
+    found = table.get("recording")
+    notes = []
+    for one in _rows(found, "notes", name) if isinstance(found, dict) else []:
+        text = one.get("text", "")
+        if not isinstance(text, str):
+            raise _refused(name, "a note is no text.", 'Write it in quotes: text = "...".')
+        at_log_s = _number(one.get("at_log"), name, "notes")
+        notes.append(RiderNote(at_s=0.0, at_log_s=at_log_s, text=text))
+    return tuple(notes)
 
 
 def recorder_notes(table: Table, name: str) -> RecorderNotes | None:

@@ -167,14 +167,15 @@ def _further_inputs(statement: PageStatement) -> list[InputFile]:
 
 
 def _case(statement: PageStatement) -> Case:
-    from canassist.model import Case, RecorderNotes
+    from canassist.model import Case, RecorderNotes, RiderNote
 
-    texts = {item.name for item in fields(Case)} - {"at_s", "at_log_s", "recorder"}
+    texts = {item.name for item in fields(Case)} - {"at_s", "at_log_s", "recorder", "notes"}
     notes = {item.name for item in fields(RecorderNotes)}
     if unknown := (set(statement.case) - texts) | (set(statement.recorder) - notes):
         raise InputError(f"Case data that is not known here: {sorted(unknown)[0]!r}.", _FIX)
     recorder = RecorderNotes(**statement.recorder) if statement.recorder else None  # type: ignore[arg-type]  # the names were checked above
-    told = Case(at_s=statement.moments_s, recorder=recorder)
+    written = tuple(RiderNote(at_s=item.at_s, text=item.text) for item in statement.notes)
+    told = Case(at_s=statement.moments_s, recorder=recorder, notes=written)
     return replace(told, **statement.case)  # type: ignore[arg-type]  # the same
 
 

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 from canassist.model import Case, RecorderNotes
 from canassist.report.page.masks import find_vins
-from canassist.report.seal.statement import PageStatement, StatedFile, StatedSide, own_versions
+from canassist.report.seal.statement import (
+    PageStatement,
+    StatedFile,
+    StatedNote,
+    StatedSide,
+    own_versions,
+)
 from canassist.vin import vin_check_digit_ok
 
 if TYPE_CHECKING:
@@ -32,6 +38,7 @@ def ride_statement(result: Result, look: PageOptions, mask: Mask) -> PageStateme
         case=_case(result.case, mask),
         moments_s=result.case.at_s,
         recorder=_recorder(result.case),
+        notes=tuple(StatedNote(at_s=one.at_s, text=mask(one.text)) for one in result.case.notes),
         inputs=_files([result], [mask]),
         options=look.options,
         versions=own_versions(),

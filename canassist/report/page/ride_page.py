@@ -264,6 +264,10 @@ class PageView:
             "ride_on": [measures.sentence(text) for text in ride_on_words(result)],
             "caution": STANDING_CAUTION,
             "moments": self._moments(),
+            "notes": [
+                (minutes_seconds(one.at_s), self.mask(one.text))
+                for one in sorted(result.case.notes, key=lambda one: one.at_s)
+            ],
             "cards": cards,
             "overview": overview(result, measures),
             "physics": self.physics,

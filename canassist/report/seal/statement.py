@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 import rfc8785
 
+from canassist.report.page.embedded_data import script_text
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
@@ -58,6 +59,14 @@ class StatedFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedNote:
+    """A note of whoever rode along: seconds since the earliest frame, and its words."""
+
+    at_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StatedSide:
     """One side of a comparison: its name, and the hashes of each ride's logs."""
 
@@ -86,6 +95,8 @@ class PageStatement:
         The moments of the complaint, in seconds.
     recorder : mapping of str to array
         What the recorder wrote down: the fields of `canassist.model.RecorderNotes`.
+    notes : tuple of StatedNote
+        What was written down while riding, masked as the page is.
     inputs : tuple of StatedFile
     sides : tuple of StatedSide
         A and B of a comparison; empty for other pages.
@@ -105,6 +116,7 @@ class PageStatement:
     case: Mapping[str, str] = field(default_factory=dict)
     moments_s: tuple[float, ...] = ()
     recorder: Mapping[str, Moments] = field(default_factory=dict)
+    notes: tuple[StatedNote, ...] = ()
     inputs: tuple[StatedFile, ...] = ()
     sides: tuple[StatedSide, ...] = ()
     options: Mapping[str, bool | float | str] = field(default_factory=dict)
@@ -141,7 +153,7 @@ def statement_json(statement: PageStatement) -> bytes:
 def _plain(value: Any) -> Any:  # noqa: ANN401 - fields take several types
     if isinstance(value, str):  # half a surrogate pair, which no UTF-8 can hold, is replaced
         return value.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
-    if isinstance(value, (StatedFile, StatedSide)):
+    if isinstance(value, (StatedFile, StatedNote, StatedSide)):
         return {
             item.name: _plain(getattr(value, item.name))
             for item in fields(value)
@@ -155,7 +167,7 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - fields take several types
 
 
 def read_statement(data: bytes) -> PageStatement:
-    """Return the statement that a page carries.
+    """Return the statement that a page carries, spelled as its script element has it.
 
     Raises
     ------
@@ -171,7 +183,7 @@ def read_statement(data: bytes) -> PageStatement:
             message = "of another schema"
             raise ValueError(message)
         made = _statement(found)
-        same = statement_json(made) == data
+        same = script_text(statement_json(made)).encode("utf-8") == data
     except (AttributeError, KeyError, TypeError, RecursionError, OverflowError) as error:
         message = "not laid out as canassist does"
         raise ValueError(message) from error
@@ -195,12 +207,21 @@ def _statement(found: Json) -> PageStatement:
         for item in found.pop("sides", ())
     )
     moments = tuple(float(item) for item in found.pop("moments_s", ()))
+    notes = tuple(
+        StatedNote(at_s=float(item["at_s"]), text=item["text"]) for item in found.pop("notes", ())
+    )
     recorder = {
         name: tuple(_moment(item) for item in items)
         for name, items in found.pop("recorder", {}).items()
     }
     made = PageStatement(
-        kind=kind, inputs=inputs, sides=sides, moments_s=moments, recorder=recorder, **found
+        kind=kind,
+        inputs=inputs,
+        sides=sides,
+        moments_s=moments,
+        recorder=recorder,
+        notes=notes,
+        **found,
     )
     _check_types(made)
     return made
@@ -217,6 +238,7 @@ def _check_types(made: PageStatement) -> None:
     texts: list[object] = [made.made_on, made.units, made.zone]
     for item in made.inputs:
         texts += [item.role, item.name, item.sha256, item.bus, item.sides]
+    texts += [item.text for item in made.notes]
     for side in made.sides:
         texts += [side.name, *(sha for ride in side.rides for sha in ride)]
     for table in (made.case, made.versions):
