@@ -25,7 +25,7 @@ MOST_REASONS: Final = 3
 
 SCHEMA: Final = "canassist-channels/2"
 
-WIDTH: Final = 100
+WIDTH: Final = 80
 """Columns of a terminal that the table keeps to."""
 
 TAKEN: Final = "taken"
@@ -305,7 +305,7 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
         WIDTH,
         initial_indent=indent,
         subsequent_indent=indent,
-        break_long_words=False,
+        break_long_words=True,
         break_on_hyphens=False,
     )
 

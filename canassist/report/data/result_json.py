@@ -92,6 +92,7 @@ def result_object(result: Result) -> Json:
             name: _channel(item, length_s, result.timeline.bus)
             for name, item in result.channels.items()
         },
+        "unused": {unit: list(names) for unit, names in result.timeline.unused.items()},
         "events": [_event(event) for event in result.events],
         "conclusions": [_conclusion(item) for item in result.conclusions],
         "ruled_out": [_conclusion(item) for item in result.ruled_out],
@@ -190,6 +191,9 @@ def _channel(channel: Channel, length_s: float, bus: BusStats) -> Json:
         "sign_known": channel.sign_known,
         "unit_known": channel.unit_known,
         "doubt": channel.doubt or None,
+        "held_out": channel.held_out or None,
+        "not_checked": list(channel.not_checked),
+        "profile_lines": channel.profile_lines or None,
         "left_out": dict(channel.left_out),
     }
 

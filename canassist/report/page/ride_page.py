@@ -290,6 +290,10 @@ class PageView:
         result, measures = self.result, self.measures
         return {
             "channels": channel_lines(result, measures),
+            "unused": [
+                (unit, [self.mask(name) for name in names])
+                for unit, names in result.timeline.unused.items()
+            ],
             "bus": bus_table(result),
             "integrity": integrity_table(result),
             "codes": result.timeline.trouble_codes,

@@ -18,6 +18,8 @@ from canassist.report.page.times import duration, minutes_seconds
 from canassist.timeline import present_share
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from canassist.model import Channel, FloatArray, Result
     from canassist.report.charts.chart_values import Chart, ChartLine, Row
 
@@ -148,21 +150,35 @@ def _median(channel: Channel, value: FloatArray, measures: Measures) -> str:
 
 
 def _notes(channel: Channel) -> list[str]:
-    notes = []
-    if channel.stands_in:
-        notes.append("another unit reports it in place of the steering module")
+    return [*_doubtful(channel), *_chosen_notes(channel)]
+
+
+def _doubtful(channel: Channel) -> Iterator[str]:
+    """Yield what is not known, not checked or doubted of a channel."""
     if not channel.sign_known:
-        notes.append("which way is right is not known: no left or right finding")
+        yield "which way is right is not known: no left or right finding"
     if not channel.unit_known:
-        notes.append("its unit is not known: it says when and how much more, not how much")
+        yield "its unit is not known: it says when and how much more, not how much"
+    if channel.held_out:
+        yield "left out: nothing is judged by it"
+    if channel.not_checked:
+        what = " and ".join(channel.not_checked)
+        yield f"{what} not checked by any other channel: what rests on it is moderate at most"
     if channel.doubt:
-        notes.append(channel.doubt)
+        yield channel.doubt
+    if channel.profile_lines:
+        yield "if so, write into the profile: " + " ".join(channel.profile_lines.split())
+
+
+def _chosen_notes(channel: Channel) -> Iterator[str]:
+    """Yield how a channel came to be, and what of it was left out."""
+    if channel.stands_in:
+        yield "another unit reports it in place of the steering module"
     if channel.runner_up is not None:
-        notes.append(f"second choice: {channel.runner_up.signal} ({channel.runner_up.why})")
+        yield f"second choice: {channel.runner_up.signal} ({channel.runner_up.why})"
     if channel.left_out:
         parts = ", ".join(f"{count} {reason}" for reason, count in channel.left_out.items())
-        notes.append(f"samples left out: {parts}")
-    return notes
+        yield f"samples left out: {parts}"
 
 
 def bus_table(result: Result) -> PageTable:
