@@ -2,20 +2,25 @@
 
 Two channels of 4,000 frames a second each, in the first half second of each five 10,000; the
 stand-in interface loses what waits longer than a fifth of a second. Its own share is measured
-first, by receiving without recording. ``python tests/bench/recording.py [SECONDS]``; the
-virtual bus of python-can with ``--virtual``, CAN FD frames of 64 bytes with ``--fd``.
+first, by receiving without recording. A process of its own that does nothing but sleep tells when
+this machine gave nobody the processor: what is lost then is no loss of the tool's making.
+``python tests/bench/recording.py [SECONDS]``; the virtual bus of python-can with ``--virtual``,
+CAN FD frames of 64 bytes with ``--fd``, a disk that takes half a second a block with
+``--slow-disk``. A slow terminal is a test: ``tests/record/test_screen.py``.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import os
 import sys
 import tempfile
 import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import can
 import can.interfaces
@@ -23,6 +28,13 @@ import can.util
 
 from canassist.profile import read_profile
 from canassist.record import RecordingPlan, RecordingSession, channel_settings, open_sources
+from canassist.record import session as session_module
+from canassist.record.recorder import PlainLog
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    from canassist.record.capture.log_writer import PackedBlock
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests/record/plug_in"))
@@ -59,6 +71,27 @@ def receiving_alone(seconds: float) -> float:
     return (time.process_time() - begun) / seconds
 
 
+def watch_the_machine(pipe: Connection, ends: float) -> None:
+    """Tell when a process that only sleeps was woken more than 20 ms late, and by how much, s."""
+    late, last = [], time.monotonic()
+    while last < ends and not pipe.poll():
+        time.sleep(0.005)
+        now = time.monotonic()
+        if now - last > 0.025:
+            late.append((time.time(), now - last - 0.005))
+        last = now
+    pipe.send(late)
+
+
+class SlowDisk(PlainLog):
+    """A disk that takes half a second for each block."""
+
+    def append(self, block: PackedBlock) -> None:
+        """Add a block, slowly."""
+        time.sleep(0.5)
+        super().append(block)
+
+
 def send_on_virtual(seconds: float, over: threading.Event) -> None:
     """Send on two channels of the virtual bus, from this process, as a vehicle would."""
     senders = [can.Bus(interface="virtual", channel=name) for name in ("can0", "can1")]
@@ -79,7 +112,15 @@ def main() -> None:
     parser.add_argument("seconds", type=float, nargs="?", default=600.0)
     parser.add_argument("--virtual", action="store_true")
     parser.add_argument("--fd", action="store_true")
+    parser.add_argument("--slow-disk", action="store_true")
     asked = parser.parse_args()
+    if asked.slow_disk:
+        session_module.PlainLog = SlowDisk  # type: ignore[misc]  # stands in for it
+    here, there = multiprocessing.Pipe()
+    ends = time.monotonic() + asked.seconds + 60.0
+    multiprocessing.get_context("spawn").Process(
+        target=watch_the_machine, args=(there, ends), daemon=True
+    ).start()
     setting = {"rate": RATE, "burst": BURST, "queue": QUEUE, "fd": asked.fd}
     os.environ |= {"STANDIN_CAN0": json.dumps(setting), "STANDIN_CAN1": json.dumps(setting)}
     alone = float("nan") if asked.virtual else receiving_alone(5.0)
@@ -110,9 +151,17 @@ def main() -> None:
         share = (time.process_time() - used) / passed
         print(f"{state.frames} frames in {passed:.1f} s: {state.frames / passed:.0f} a second")
         print(f"lost: {state.lost}")
+        here.send("over")
+        late = here.recv()
         for one in session.losses:
             at_s = one.at_log_s - state.first_log_s
-            print(f"  {one.frames} of {one.channel} in the second {at_s:.0f}")
+            stall = max((by for at, by in late if abs(at - one.at_log_s) < 1.5), default=0.0)
+            print(
+                f"  {one.frames} of {one.channel} in the second {at_s:.0f};"
+                f" a sleeping process was late by {stall:.2f} s then"
+            )
+        worst = max((by for _, by in late), default=0.0)
+        print(f"the machine: a sleeping process was late by {worst:.2f} s at most")
         print(f"processor share: {share:.0%} of one core; receiving alone {alone:.0%}")
         print(f"memory: {early:.0f} MB early, {memory_mb():.0f} MB at the end")
         print(f"log: {state.written_bytes / 1e6:.1f} MB")

@@ -59,6 +59,7 @@ from canassist.model import (
 )
 from canassist.profile import default_limits
 from canassist.report import render_page
+from canassist.version import VERSION
 
 GOOD_VIN = "1" * 17  # sixteen ones and their check digit, 49 CFR 565: 89 mod 11 = 1
 
@@ -354,7 +355,7 @@ def make_result(length_s: float = 420.0) -> Result:
         given=frozenset({"limits.derate_start_c", "limits.derate_zero_c"}),
     )
     return Result(
-        version="0.1.0",
+        version=VERSION,
         inputs=(
             InputFile(role="log", name=f"ride_{GOOD_VIN}.log", sha256="a" * 64, size_bytes=512),
             InputFile(role="dbc", name="trail.dbc", sha256="b" * 64, size_bytes=64),

@@ -23,6 +23,7 @@ from canassist.report import (
 )
 from canassist.report.seal.seal import LENGTH, Sealer, read_sealed
 from canassist.report.seal.signing import load_private_key
+from canassist.version import VERSION
 from tests.report.forgeries import Forgery, forgeries
 
 FORGERIES = list(forgeries())
@@ -212,18 +213,47 @@ def test_a_page_of_our_words_cannot_bring_a_second_seal(result: Result) -> None:
     assert read_sealed(page) is not None
 
 
+def anew(body: bytes) -> bytes:
+    """Seal other bytes, as anyone can."""
+    return body + Sealer().field(body)
+
+
+def test_a_page_that_differs_in_stated_versions_alone_is_made_again(made: Made) -> None:
+    older = made.unsigned[:-LENGTH].replace(b'"jinja2":"', b'"jinja2":"0.', 1)
+    answer = _with_files(made, anew(older))
+    assert answer.verdict is PageVerdict.MADE_AGAIN_UNSIGNED
+    assert any("jinja2 0." in reason for reason in answer.reasons)
+
+
 def test_versions_that_differ_compare_the_data_alone(made: Made) -> None:
     """The page is not compared then, and never called made again; the data must agree."""
-    body = made.unsigned[:-LENGTH]
-    older = body.replace(b'"jinja2":"', b'"jinja2":"0.', 1)
-    answer = _with_files(made, older + Sealer().field(older))
+    older = made.unsigned[:-LENGTH].replace(b'"jinja2":"', b'"jinja2":"0.', 1)
+    older = older.replace(b"<h1", b"<h1 class=x", 1)
+    answer = _with_files(made, anew(older))
     assert answer.verdict is PageVerdict.UNDAMAGED_UNSIGNED
     assert answer.data_alone
     assert "data was compared" in answer.line
-    lie = older.replace(b'"rank":1', b'"rank":7')
-    answer = _with_files(made, lie + Sealer().field(lie))
+    assert any("may say something else" in reason for reason in answer.reasons)
+    answer = _with_files(made, anew(older.replace(b'"rank":1', b'"rank":7')))
     assert answer.verdict is PageVerdict.NOT_FROM_THESE_FILES
     assert any("conclusions" in reason for reason in answer.reasons)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (f'"versions":{{"canassist":"{VERSION}"', '"versions":{"canassist":"0.1.9"'),
+        (f'"versions":{{"canassist":"{VERSION}"', '"versions":{"canassist":"the best"'),
+        (f'"versions":{{"canassist":"{VERSION}"', '"versions":{"aaa":"1"'),
+        ('"jinja2":"', '"jinja1":"'),
+    ],
+)
+def test_versions_that_never_wrote_such_a_page_are_refused(made: Made, old: str, new: str) -> None:
+    """The seal began with 0.2, and a version of ours names its libraries, no others."""
+    body = made.unsigned[:-LENGTH].replace(b"<h1", b"<h1 class=x", 1)
+    lie = body.replace(old.encode(), new.encode(), 1)
+    assert lie != body
+    assert _with_files(made, anew(lie)).verdict is PageVerdict.NOT_FROM_THESE_FILES
 
 
 @pytest.mark.browser

@@ -13,6 +13,7 @@ import pytest
 
 from canassist.errors import InputError, MissingExtraError, OutputError
 from canassist.model import Case, InputFile, Result, RiderNote
+from canassist.pipeline import analyze, input_file
 from canassist.report import (
     KnownKeys,
     PageOptions,
@@ -32,7 +33,7 @@ from canassist.report.seal.page_parts import part_of, script
 from canassist.report.seal.page_verdict import PROVES
 from canassist.report.seal.seal import LENGTH, RESULT_ID, STATEMENT_ID, Sealer, read_sealed
 from canassist.report.seal.signing import Signature, is_signed, load_private_key
-from canassist.report.seal.statement import read_statement, statement_json
+from canassist.report.seal.statement import PageStatement, read_statement, statement_json
 
 HEX = bytes.fromhex
 
@@ -323,6 +324,30 @@ def test_pages_of_the_first_version_are_recognised(first_version: Path) -> None:
         told = " ".join(verify_page(page, inputs=[log]).reasons)
         assert "the hashes differ" in told
         assert "old, weak rule" in told
+
+
+def test_the_data_of_a_page_of_the_first_version_is_compared(first_version: Path) -> None:
+    """With the log, what its data says is held against what the files give now."""
+    names = (("log", "ride_a.log.gz"), ("dbc", "demo_trail_vehicle.dbc"))
+    paths = {role: first_version / name for role, name in names}
+    inputs = [input_file(path, role) for role, path in paths.items()]
+    found = analyze(paths["log"], dbc=paths["dbc"])
+
+    def remake(statement: PageStatement, signer: bytes) -> bytes:
+        assert [(one.role, signer) for one in statement.inputs] == [("log", b""), ("dbc", b"")]
+        return render_page(found).encode()
+
+    page = (first_version / "unsigned.html").read_bytes()
+    told = verify_page(page, inputs=inputs, remake=remake)
+    assert told.verdict is PageVerdict.OLD_SEAL
+    same = next(one for one in told.reasons if "give here the same" in one)
+    assert "log.frames" in same
+    assert "channels.supply_voltage" in same
+    lie = page.replace(b'"frames":12000', b'"frames":12001').replace(b'"max":22.5', b'"max":99.5')
+    reasons = verify_page(lie, inputs=inputs, remake=remake).reasons
+    other = next(one for one in reasons if "something else" in one)
+    assert "channels.ambient_temperature" in other
+    assert "log.frames" in other
 
 
 def test_every_verdict_says_what_it_proves_and_what_not() -> None:

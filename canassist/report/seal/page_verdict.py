@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from canassist.errors import CanassistError, MissingExtraError, OutputError
-from canassist.report.page.embedded_data import embedded_data
 from canassist.report.seal import old_seal, seal
 from canassist.report.seal.edwards25519 import why_weak
+from canassist.report.seal.other_versions import (
+    data_of,
+    differing_parts,
+    other_versions,
+    same_data,
+    why_never,
+    with_versions,
+)
 from canassist.report.seal.page_parts import looks_like_ours, part_of
 from canassist.report.seal.signing import fingerprint, is_signed
-from canassist.report.seal.statement import own_versions, read_statement
+from canassist.report.seal.statement import read_statement
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -172,7 +178,7 @@ def verify_page(
     if not looks_like_ours(data):
         return _answer(PageVerdict.NO_REPORT)
     if seal.MARK not in data and old_seal.is_old(data):
-        return _answer(PageVerdict.OLD_SEAL, old_seal.compared(data, inputs))
+        return _answer(PageVerdict.OLD_SEAL, old_seal.compared(data, inputs, remake))
     page = seal.read_sealed(data)
     if page is None:
         return _answer(PageVerdict.ALTERED)
@@ -306,63 +312,31 @@ def _compared(
     if again[: -seal.LENGTH] == body:
         same = "Made again from these files: the same page, byte for byte."
         return _Origin(made_again=True, words=(*words, same, stated))
-    other = _other_versions(statement)
+    other = other_versions(statement)
+    if other and with_versions(again, statement)[: -seal.LENGTH] == body:
+        told = f"Stated as made with {', '.join(other)}; all else is the same, byte for byte."
+        return _Origin(made_again=True, words=(*words, told, stated))
     if not other:
         where = _first_difference(body, again[: -seal.LENGTH])
         raise _OtherFilesError(f"Made again from these files it is another page, from {where} on.")
-    mine, own = (_data(page) for page in (body, again))
+    mine, own = (data_of(page) for page in (body, again))
+    if why := why_never(statement):
+        raise _OtherFilesError(why)
     told = f"Made with {', '.join(other)}."
-    if mine is None or own is None or not _same_data(mine, own, statement):
-        names = _differing(mine, own)
+    if mine is None or own is None or not same_data(mine, own, statement):
+        names = differing_parts(mine, own)
         raise _OtherFilesError(
             told,
             f"The data that these files give here differs from the page's{names}. Whether that is "
             "a change of version or a lie, only the versions that made it can tell: install "
             f"canassist {statement.versions.get('canassist', 'of that version')} and verify there.",
         )
-    alike = "Its data is the same as these files give here; the page itself was not compared."
-    return _Origin(data_alone=True, words=(*words, told, alike, stated))
-
-
-def _data(page: bytes) -> bytes | None:
-    """Return a page's data, unpacked; None where it has none of ours."""
-    text = part_of(page, seal.RESULT_ID)
-    try:
-        return None if text is None else embedded_data(text.decode("utf-8"))
-    except ValueError:
-        return None
-
-
-def _other_versions(statement: PageStatement) -> list[str]:
-    """Return what other versions made the page, in words."""
-    mine = own_versions()
-    names = sorted({*mine, *statement.versions})
-    return [
-        f"{name} {statement.versions.get(name, 'not named')} (here {mine.get(name, 'none')})"
-        for name in names
-        if mine.get(name) != statement.versions.get(name)
-    ]
-
-
-def _same_data(stated: bytes, own: bytes, statement: PageStatement) -> bool:
-    """Tell whether two results are the same but for the version that they name."""
-    tool = '"tool":{"name":"canassist","version":%s}'
-    old, new = (
-        (tool % json.dumps(version)).encode()
-        for version in (statement.versions.get("canassist", ""), own_versions()["canassist"])
+    alike = (
+        "Its data is the same as these files give here; the page itself was not compared: its "
+        "words and pictures may say something else. To compare them, install those versions and "
+        "verify there, or have the report made from these files here."
     )
-    return stated.replace(old, new, 1) == own
-
-
-def _differing(stated: bytes | None, own: bytes | None) -> str:
-    """Return which parts of the data differ, as far as they can be told apart."""
-    try:
-        one: Any = json.loads(stated or b"")  # Any: a foreign page's JSON
-        other: Any = json.loads(own or b"")  # Any: the same
-        names = [name for name in other if name != "tool" and one.get(name) != other[name]]
-    except (ValueError, AttributeError, RecursionError):
-        return ""
-    return f" in: {', '.join(names)}" if names else ""
+    return _Origin(data_alone=True, words=(*words, told, alike, stated))
 
 
 def _first_difference(one: bytes, other: bytes) -> str:
