@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from canassist.cli.outputs import Outputs
     from canassist.model import Case, Comparison, Progress, Result
 
-MOST_SAID = 3
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Side:
@@ -54,6 +52,10 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         Path | None,
         typer.Option("--profile-b", metavar="FILE", help="Profile of B, if it is another."),
     ] = None,
+    same_vehicle: Annotated[
+        bool,
+        typer.Option("--same-vehicle", help="A and B are one vehicle, before and after a repair."),
+    ] = False,
     output: options.OutputPage = None,
     json_file: options.JsonFile = None,
     units: options.ShownUnits = None,
@@ -120,10 +122,17 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     )
     read = [file for side in sides for file in (*side.logs, *options.files_of(side.dbc))]
     wanted.check([*read, profile, profile_b, case_file, project.file])
-    _answer(sides, case, wanted, project.file)
+    _answer(sides, case, wanted, project.file, same_vehicle=same_vehicle)
 
 
-def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs, project: Path | None) -> None:
+def _answer(
+    sides: tuple[_Side, _Side],
+    case: Case,
+    wanted: Outputs,
+    project: Path | None,
+    *,
+    same_vehicle: bool,
+) -> None:
     one, other = sides
     with bar() as progress:
         rides_a = _rides(one, project, progress, None if wanted.only_json else prepare_page)
@@ -131,7 +140,9 @@ def _answer(sides: tuple[_Side, _Side], case: Case, wanted: Outputs, project: Pa
     from canassist import report as writing
     from canassist.comparison import compare as compare_sides
 
-    found = compare_sides(rides_a, rides_b, names=(one.name, other.name), case=case)
+    found = compare_sides(
+        rides_a, rides_b, names=(one.name, other.name), same_vehicle=same_vehicle, case=case
+    )
     data = writing.comparison_json(found)
     wanted.write(
         data,
@@ -221,7 +232,8 @@ def _say(found: Comparison, written: list[Path]) -> None:
     say(found.headline)
     if found.explains:
         say(f"  {found.explains}")
-    for item in found.repairs[:MOST_SAID]:
+    say(f"  {found.relation_text}")
+    for item in found.repairs:
         say(f"  before and after: {item.text} {item.ridden}")
     for path in written:
         say(f"  written: {path}")

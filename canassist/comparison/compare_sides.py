@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canassist.comparison.air_speed import under_like_air
 from canassist.comparison.assist_figures import compare_assist
+from canassist.comparison.comparison_texts import called, named
 from canassist.comparison.headline import explains, headline
 from canassist.comparison.heating_figures import compare_heating, compare_time_constant
 from canassist.comparison.margins import margins
@@ -18,6 +20,7 @@ from canassist.comparison.repair import repairs
 from canassist.comparison.signal_figures import compare_offset, compare_quality
 from canassist.comparison.significance import Gap
 from canassist.comparison.supply_figures import compare_charging, compare_path, compare_under_load
+from canassist.comparison.vehicle_identity import check_one_vehicle, relation_of
 from canassist.comparison.verdicts import FAMILY_LEVEL, METHOD, judge_figures, one_sided
 from canassist.model import CompareSide, Comparison, FigureName, Finding, Result
 from canassist.physics import supply_limits_hold
@@ -34,6 +37,7 @@ def compare(
     result_b: Rides,
     *,
     names: tuple[str, str] = ("A", "B"),
+    same_vehicle: bool = False,
     case: Case | None = None,
 ) -> Comparison:
     """Compare two vehicles, or one before and after a repair.
@@ -46,6 +50,9 @@ def compare(
         One ride, or several rides of one vehicle, of each side; what `analyze` gives.
     names : pair of str
         How the sides are called.
+    same_vehicle : bool
+        Both sides are one vehicle, where the bus does not say so: only then is a fault that is
+        gone called repaired.
     case : Case, optional
         What the workshop says about the job.
 
@@ -59,23 +66,28 @@ def compare(
     ------
     ValueError
         If a side holds no ride.
+    InputError
+        If a side's rides come from several vehicles.
     """
     a, b = _rides(result_a), _rides(result_b)
+    for label, side, name in zip("AB", (a, b), names, strict=True):
+        check_one_vehicle(side, called(label, name))
     same = _same_recording(a, b)
+    relation, relation_text = relation_of(a, b, said_same=same_vehicle or same)
     found, assist = _measure(a, b)
     if same:
         found = {name: _no_gap(item) for name, item in found.items()}
     margin_of = margins(a[0].profile.limits)
     figures = judge_figures(_with_margins_that_hold(found, a), margin_of)
     figures = one_sided(figures, {"left": assist.left, "right": assist.right})
-    return Comparison(
+    unnamed = Comparison(
         version=a[0].version,
         a=CompareSide(name=names[0], results=a),
         b=CompareSide(name=names[1], results=b),
         figures=figures,
         headline=headline(figures, same_recording=same),
         explains=explains(figures, a, b),
-        repairs=repairs(a, b),
+        repairs=repairs(a, b, relation),
         not_compared=tuple(item.text for item in figures if item.difference is None),
         overlays=tuple(
             overlay
@@ -87,8 +99,34 @@ def compare(
         family_level=FAMILY_LEVEL,
         tests=sum(item.chance is not None for item in figures),
         same_recording=same,
+        relation=relation,
+        relation_text=relation_text,
+        said_same=same_vehicle,
         case=case,
         notes=tuple(_notes(a, b, figures)),
+    )
+    return with_names(unnamed)
+
+
+def with_names(found: Comparison) -> Comparison:
+    """Return a comparison whose sentences name both sides."""
+    names = (found.a.name, found.b.name)
+
+    def say(text: str) -> str:
+        return named(text, names)
+
+    return replace(
+        found,
+        figures=tuple(replace(item, text=say(item.text)) for item in found.figures),
+        headline=say(found.headline),
+        explains=say(found.explains),
+        relation_text=say(found.relation_text),
+        repairs=tuple(
+            replace(item, text=say(item.text), after=say(item.after), ridden=say(item.ridden))
+            for item in found.repairs
+        ),
+        not_compared=tuple(map(say, found.not_compared)),
+        notes=tuple(map(say, found.notes)),
     )
 
 
@@ -102,7 +140,12 @@ def _rides(given: Rides) -> Side:
 
 def _measure(a: Side, b: Side) -> tuple[dict[FigureName, Measured | Untold], AssistFigures]:
     limits = a[0].profile.limits
+    margin_of = margins(limits)
     assist = compare_assist(a, b)
+    heat = {
+        FigureName.HEATING: compare_heating(a, b),
+        FigureName.TIME_CONSTANT: compare_time_constant(a, b),
+    }
     found = {
         FigureName.ASSIST_GAIN: assist.gain,
         FigureName.SIDE_DIFFERENCE: assist.sides,
@@ -110,8 +153,7 @@ def _measure(a: Side, b: Side) -> tuple[dict[FigureName, Measured | Untold], Ass
         FigureName.PATH_RESISTANCE: compare_path(a, b),
         FigureName.CHARGING_VOLTAGE: compare_charging(a, b, limits.charging_rpm),
         FigureName.SUPPLY_UNDER_LOAD: compare_under_load(a, b),
-        FigureName.HEATING: compare_heating(a, b),
-        FigureName.TIME_CONSTANT: compare_time_constant(a, b),
+        **{name: under_like_air(item, a, b, margin_of[name]) for name, item in heat.items()},
         FigureName.DERATE_ONSET_TEMPERATURE: compare_onset(
             a, b, "temperature", "module_temperature", "degC"
         ),
@@ -173,7 +215,7 @@ def _notes(a: Side, b: Side, figures: tuple[Figure, ...]) -> list[str]:
     """Say what the reader should know of the comparison as a whole."""
     notes = []
     if a[0].profile.limits != b[0].profile.limits:
-        notes.append("The two profiles give different limits; margins are taken from A's.")
+        notes.append("The two profiles give different limits; margins are taken from that of {A}.")
     bases = {
         result.physics.assist.map_from
         for side in (a, b)
@@ -181,7 +223,9 @@ def _notes(a: Side, b: Side, figures: tuple[Figure, ...]) -> list[str]:
         if result.physics.assist is not None
     }
     if "profile" not in bases and bases:
-        notes.append("No profile gives an assist map: B's assist is held against A's own.")
+        notes.append(
+            "No profile gives an assist map: the assist of {B} is held against that of {A}."
+        )
     if all(item.verdict is Finding.CANNOT_TELL for item in figures):
         notes.append("Ride both through the same round: start, lock to lock, slow turns, cruise.")
     return notes

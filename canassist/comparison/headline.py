@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.comparison.comparison_texts import unjoined
+from canassist.comparison.comparison_texts import unjoined, worded
 from canassist.model import BLAMELESS, Code, FigureName, Finding, Role
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ MOST_SAID: Final = 2
 def headline(figures: Sequence[Figure], *, same_recording: bool) -> str:
     """Say what differs and by how much, in one sentence."""
     if same_recording:
-        return "A and B are the same recording: everything is the same."
+        return "{A} and {B} are the same recording: everything is the same."
     roots = differing(figures)
     if roots:
         said = [unjoined(figure.text) for figure in roots[:MOST_SAID]]
@@ -48,10 +48,10 @@ def headline(figures: Sequence[Figure], *, same_recording: bool) -> str:
     same = sum(figure.verdict is Finding.SAME for figure in figures)
     open_ = len(figures) - same
     if not same:
-        return "These two rides share too little to tell whether A and B differ."
+        return "The rides share too little to tell whether {A} and {B} differ."
     tail = f", {open_} cannot be told" if open_ else ""
     found = "1 figure is the same" if same == 1 else f"{same} figures are the same"
-    return f"No difference found between A and B: {found}{tail}."
+    return f"No difference found between {{A}} and {{B}}: {found}{tail}."
 
 
 def differing(figures: Sequence[Figure]) -> list[Figure]:
@@ -73,29 +73,29 @@ def _also_blamed(side: Side) -> Conclusion | None:
 def _beside(side: Side, label: str, explained: frozenset[Code]) -> Iterator[str]:
     seen = _also_blamed(side)
     if seen is not None and seen.code in explained:
-        yield f"That can explain what was also seen on {label}: {unjoined(seen.headline)}."
+        yield f"That can explain what was also seen on {label}: {worded(seen)}."
 
 
 def _explained(roots: list[Figure], a: Side, b: Side) -> Iterator[str]:
     explained = frozenset().union(*(EXPLAINS[figure.name] for figure in roots))
-    for label, side, other in (("A", a, b), ("B", b, a)):
+    for label, side, other in (("{A}", a, b), ("{B}", b, a)):
         first = worst(side)
         if first.code is Code.NO_FAULT_FOUND:
             yield from _beside(side, label, explained)
             continue
-        answer = unjoined(first.headline)
+        answer = worded(first)
         shared = any(item.code is first.code for result in other for item in result.conclusions)
         if first.code is Code.INCONCLUSIVE:
-            yield f"{label}'s own ride is inconclusive."
+            yield f"The own ride of {label} is inconclusive."
         elif first.code in explained:
-            yield f"That can explain {label}'s own answer: {answer}."
-        elif shared and label == "A":
-            yield f"Both sides show this on their own: {answer}."
+            yield f"That can explain the own answer of {label}: {answer}."
+        elif shared and side is a:
+            yield f"{{A}} and {{B}} both show this on their own: {answer}."
         elif not shared:
             yield f"{label} alone shows this, and no figure compared here explains it: {answer}."
     sound = (worst(side).code is Code.NO_FAULT_FOUND and not _also_blamed(side) for side in (a, b))
     if all(sound):
-        yield "Neither ride shows a fault of its own."
+        yield "Neither {A} nor {B} shows a fault of its own."
 
 
 def worst(side: Side) -> Conclusion:

@@ -126,7 +126,7 @@ def compare_heating(a: Side, b: Side) -> Measured | Untold:
     ]
     for number, label in enumerate("AB"):
         if not any(ride.side == number for ride in rides):
-            return Untold(f"{label}'s module warmed too little, or too little of it was seen")
+            return Untold(f"{{{label}}}'s module warmed too little, or too little of it was seen")
     problem = _stacked(rides)
     slow_s, fast_s = _search(problem)
     if min(abs(math.log(slow_s / end)) for end in SLOW_S) < 0.05:  # noqa: PLR2004 - at an end
@@ -142,7 +142,7 @@ def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
     ]
     if own[0] is None or own[1] is None:
         label = "A" if own[0] is None else "B"
-        return Untold(f"{label}'s ride does not show how its module cools", own[0], own[1])
+        return Untold(f"{{{label}}}'s ride does not show how its module cools", own[0], own[1])
     if min(own[0].low, own[1].low) <= 0.0:
         return Untold("one ride hardly shows how its module cools", own[0], own[1])
     return Measured(

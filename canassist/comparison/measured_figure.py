@@ -95,7 +95,7 @@ def lacking(a: Side, b: Side, *names: str, words: dict[str, str]) -> str:
     for label, side in (("A", a), ("B", b)):
         for name in names:
             if not any(_has(result, name) for result in side):
-                return f"{label} has no {words.get(name, name.replace('_', ' '))}"
+                return f"{{{label}}} has no {words.get(name, name.replace('_', ' '))}"
     return ""
 
 

@@ -70,9 +70,9 @@ def compare_onset(a: Side, b: Side, cause: str, channel: str, unit: str) -> Meas
         return Untold(f"neither side was reduced by {cause}")
     for label, values in zip("AB", own, strict=True):
         if not len(values):
-            return Untold(f"{label} was not reduced by {cause}")
+            return Untold(f"{{{label}}} was not reduced by {cause}")
         if len(values) < LEAST_EVENTS:
-            return Untold(f"{label} was reduced by {cause} only once")
+            return Untold(f"{{{label}}} was reduced by {cause} only once")
     one, other = (_mean(values, unit) for values in own)
     return Measured(
         a=one,

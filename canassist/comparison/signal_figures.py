@@ -60,7 +60,7 @@ def compare_offset(a: Side, b: Side) -> Measured | Untold:
     parts = [Cells.joined([_rest(result) for result in side], 1) for side in (a, b)]
     for label, part in zip("AB", parts, strict=True):
         if not len(part.total):
-            return Untold(f"{label} was hardly ever at rest with nobody steering")
+            return Untold(f"{{{label}}} was hardly ever at rest with nobody steering")
     floor = max(resolution(side, "driver_torque") for side in (a, b))
     found = matched(parts[0], parts[1], "N·m", floor=floor)
     if found is None:

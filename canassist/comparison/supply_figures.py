@@ -61,7 +61,7 @@ def compare_path(a: Side, b: Side) -> Measured | Untold:
     one, other = values
     if one is None or other is None:
         label = "A" if one is None else "B"
-        why = f"{label} does not show the supply path apart from the battery"
+        why = f"{{{label}}} does not show the supply path apart from the battery"
         return Untold(lacking(a, b, "module_current", words=WORDS) or why, one, other)
     methods = {path.method for side in found for path in side}
     if len(methods) > 1:

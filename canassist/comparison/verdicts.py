@@ -28,20 +28,29 @@ METHOD: Final = (
     "cannot be told."
 )
 
-FOLLOWS_FROM: Final[Mapping[FigureName, tuple[FigureName, ...]]] = {
-    FigureName.SUPPLY_UNDER_LOAD: (FigureName.PATH_RESISTANCE, FigureName.CHARGING_VOLTAGE),
-    FigureName.DERATED_SECONDS: (
-        FigureName.PATH_RESISTANCE,
-        FigureName.CHARGING_VOLTAGE,
-        FigureName.SUPPLY_UNDER_LOAD,
-        FigureName.HEATING,
-        FigureName.TIME_CONSTANT,
-        FigureName.DERATE_ONSET_TEMPERATURE,
-        FigureName.DERATE_ONSET_VOLTAGE,
-        FigureName.SIGNAL_QUALITY,
-    ),
+UP: Final = 1
+DOWN: Final = -1
+
+FOLLOWS_FROM: Final[Mapping[FigureName, Mapping[FigureName, int]]] = {
+    FigureName.SUPPLY_UNDER_LOAD: {
+        FigureName.PATH_RESISTANCE: DOWN,
+        FigureName.CHARGING_VOLTAGE: UP,
+    },
+    FigureName.DERATED_SECONDS: {
+        FigureName.PATH_RESISTANCE: UP,
+        FigureName.CHARGING_VOLTAGE: DOWN,
+        FigureName.SUPPLY_UNDER_LOAD: DOWN,
+        FigureName.HEATING: UP,
+        FigureName.DERATE_ONSET_TEMPERATURE: DOWN,
+        FigureName.DERATE_ONSET_VOLTAGE: UP,
+        FigureName.SIGNAL_QUALITY: DOWN,
+    },
 }
-"""What a figure can follow from; one that differs with none of these differing is a root."""
+"""What a figure can follow from, and which way it then goes where the root goes up.
+
+One that goes the other way follows from nothing: it is a difference of its own. A time constant
+moves reduced assist either way, so nothing follows from it.
+"""
 
 Found = Mapping[FigureName, "Measured | Untold"]
 
@@ -86,7 +95,7 @@ def judge_figures(found: Found, margin_of: Mapping[FigureName, Margin]) -> tuple
         for name in FigureName
         if name in found
     }
-    roots = {name for name, item in figures.items() if item.verdict is Finding.DIFFERS}
+    roots = {name: _way(item) for name, item in figures.items() if item.verdict is Finding.DIFFERS}
     return tuple(_explained(item, roots, found.get(item.name)) for item in figures.values())
 
 
@@ -127,14 +136,27 @@ def _verdict(gap: Gap, margin: float, adjusted: float) -> Finding:
     if adjusted < FAMILY_LEVEL:
         return Finding.DIFFERS
     ends = gap.estimate("")
-    if -margin <= ends.low and ends.high <= margin:
+    # A ratio is the same whichever side it is read from.
+    least = 1.0 / (1.0 + margin) - 1.0 if gap.relative else -margin
+    if least <= ends.low and ends.high <= margin:
         return Finding.SAME
     return Finding.CANNOT_TELL
 
 
-def _explained(figure: Figure, roots: set[FigureName], item: Measured | Untold | None) -> Figure:
+def _way(figure: Figure) -> int:
+    """Return which way a figure differs."""
+    return UP if figure.difference is not None and figure.difference.value > 0.0 else DOWN
+
+
+def _explained(
+    figure: Figure, roots: Mapping[FigureName, int], item: Measured | Untold | None
+) -> Figure:
     """Say which differing figures this one follows from, and put it in words."""
-    causes = tuple(name for name in FOLLOWS_FROM.get(figure.name, ()) if name in roots)
+    causes = tuple(
+        name
+        for name, sign in FOLLOWS_FROM.get(figure.name, {}).items()
+        if roots.get(name) == sign * _way(figure)
+    )
     if FigureName.SUPPLY_UNDER_LOAD in causes and len(causes) > 1:
         causes = tuple(name for name in causes if name is not FigureName.SUPPLY_UNDER_LOAD)
     if figure.verdict is Finding.DIFFERS:
@@ -161,10 +183,10 @@ def one_sided(
         return figures
     if not gain.verdict is apart.verdict is Finding.DIFFERS:
         return figures
-    moved = [
-        abs(item.gap.estimate("").value) for item in sides.values() if isinstance(item, Measured)
-    ]
-    if not moved or min(moved) > gain.margin:
+    moved = [item.gap.estimate("").value for item in sides.values() if isinstance(item, Measured)]
+    if not moved or min(map(abs, moved)) > gain.margin:
+        return figures
+    if (max(moved, key=abs) > 0.0) != (_way(gain) == UP):
         return figures
     follows = replace(gain, role=Role.CONSEQUENCE, explained_by=(apart.name,))
     follows = replace(follows, text=sentence(follows))

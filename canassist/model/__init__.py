@@ -21,6 +21,7 @@ from canassist.model.comparison import (
     Repair,
     RepairState,
     Role,
+    VehicleRelation,
 )
 from canassist.model.findings import (
     BLAMELESS,
@@ -212,6 +213,7 @@ __all__ = [
     "Timeline",
     "TorqueRest",
     "Units",
+    "VehicleRelation",
     "Verdict",
     "silent",
 ]

@@ -121,6 +121,14 @@ class Overlay:
     step: bool = False
 
 
+class VehicleRelation(StrEnum):
+    """Whether both sides are one vehicle: only then can a fault be repaired."""
+
+    ONE = "one_vehicle"
+    TWO = "two_vehicles"
+    NOT_TOLD = "not_told"
+
+
 class RepairState(StrEnum):
     """Whether a fault of the first side is gone on the second."""
 
@@ -165,6 +173,10 @@ class Comparison:
         Whether that explains what the customer complains of.
     same_recording : bool
         Both sides are the very same recording.
+    relation, relation_text
+        Whether both are one vehicle, and what says so.
+    said_same : bool
+        Whether the user said so.
     not_compared : tuple of str
         What could not be compared, and why.
     method : str
@@ -184,6 +196,9 @@ class Comparison:
     family_level: float
     tests: int
     same_recording: bool = False
+    relation: VehicleRelation = VehicleRelation.NOT_TOLD
+    relation_text: str = ""
+    said_same: bool = False
     case: Case | None = None
     notes: tuple[str, ...] = field(default=())
 

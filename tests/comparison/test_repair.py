@@ -28,7 +28,9 @@ CASES = (
 
 
 def said(before: Result, later: Result, code: Code) -> Repair:
-    found = [item for item in compare(before, later).repairs if item.code == code]
+    found = [
+        item for item in compare(before, later, same_vehicle=True).repairs if item.code == code
+    ]
     assert len(found) == 1
     return found[0]
 

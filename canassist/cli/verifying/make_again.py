@@ -125,7 +125,13 @@ def _comparison(statement: PageStatement, signer: bytes, files: FilesAtHand, fol
         rides = [[logs[sha256] for sha256 in ride] for ride in side.rides]
         sides.append([_ride(own, files, folder, ride, None) for ride in rides])
     names = (statement.sides[0].name, statement.sides[1].name)
-    found = compare(sides[0], sides[1], names=names, case=_case(statement))
+    found = compare(
+        sides[0],
+        sides[1],
+        names=names,
+        same_vehicle=statement.options.get("same_vehicle") is True,
+        case=_case(statement),
+    )
     return writing.render_comparison(found, look=_look(statement), signer=signer).encode()
 
 
@@ -246,7 +252,7 @@ def _for_many(
 
 _OPTIONS: Final = {
     "report": frozenset({"one_ride"}),
-    "comparison": frozenset[str](),
+    "comparison": frozenset({"same_vehicle"}),
     "screening": frozenset({"pattern", "reports"}),
     "learning": frozenset({"keep", "pattern"}),
 }

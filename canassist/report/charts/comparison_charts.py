@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.model import Finding
+from canassist.model import Finding, Role
 from canassist.report.charts.chart_values import (
     EMPTY,
     Band,
@@ -25,7 +25,7 @@ from canassist.report.page.measures import MINUS
 from canassist.report.page.times import RideClock, minutes_seconds
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from datetime import tzinfo
 
     from canassist.model import Comparison, Figure, FloatArray, Overlay, Result
@@ -49,26 +49,53 @@ _MAIN_ROWS: Final = (
     "assist_torque",
     "driver_torque",
 )
-_FAMILY: Final = {
-    "gain": Family.ASSIST,
-    "gain-spread": Family.ASSIST,
-    "rest": Family.ASSIST,
-    "supply-load": Family.VOLTAGE,
-    "supply-spread": Family.VOLTAGE,
-    "charging": Family.VOLTAGE,
-    "heating": Family.HEAT,
-}
+SIDE_B: Final = Family.VOLTAGE
+"""B's colour, in every picture; A is drawn in ink."""
 
 
-def differences(figures: tuple[Figure, ...]) -> Chart | None:
+def clearest_first(figures: Iterable[Figure]) -> list[Figure]:
+    """Return figures as they are read: roots that differ, what follows, open ones, same ones.
+
+    Among those that differ the clearest stands first (in margins).
+    """
+
+    def key(item: Figure) -> tuple[int, float]:
+        size = abs(item.difference.value) / item.margin if item.difference else 0.0
+        if item.verdict is Finding.DIFFERS:
+            return (0 if item.role is Role.ROOT else 1), -size
+        return (2 if item.verdict is Finding.CANNOT_TELL else 3), 0.0
+
+    return sorted(figures, key=key)
+
+
+def way_words(figure: Figure, measures: Measures) -> str:
+    """Return a difference with an arrow where it is one: ``↑ 60 mΩ``; else its verdict."""
+    found = figure.difference
+    if figure.verdict is not Finding.DIFFERS or found is None:
+        return VERDICT_WORDS[figure.verdict]
+    arrow = "\u2191" if found.value > 0.0 else "\u2193"
+    return f"{arrow} {difference_words(abs(found.value), figure, measures)}"
+
+
+def difference_words(value: float, figure: Figure, measures: Measures) -> str:
+    """Return a difference with its unit; differences of temperatures are in kelvin."""
+    unit = "share" if figure.relative else {"degC": "K"}.get(figure.unit, figure.unit)
+    return measures.text(value, unit, 1 if unit == "s/min" else None)
+
+
+def differences(figures: tuple[Figure, ...], measures: Measures) -> Chart | None:
     """Return every measured difference with its interval, in margins; None without any."""
-    rows = tuple(_difference(figure) for figure in figures if figure.difference is not None)
+    rows = tuple(
+        _difference(figure, way_words(figure, measures))
+        for figure in clearest_first(figures)
+        if figure.difference is not None
+    )
     if not rows:
         return None
     lower = (f"\u2264 {MINUS}4", f"{MINUS}2", f"{MINUS}1", "0", "1", "2", "\u2265 4")
     return Chart(
         name="differences",
-        message="Difference of B from A, with its 90 % interval, in margins",
+        message="How far B lies from A, the clearest difference first",
         rows=rows,
         x_from=-REACH,
         x_to=REACH,
@@ -76,15 +103,15 @@ def differences(figures: tuple[Figure, ...]) -> Chart | None:
         lower=lower,
         bands=(Band(start=-1.0, end=1.0, family=Family.NOTE, main=True),),
         over_time=False,
-        x_label="from A, in margins: the shaded strip counts as the same",
+        x_label="times what still counts as the same (shaded); stroke: 90 % interval",
     )
 
 
-def _difference(figure: Figure) -> Row:
+def _difference(figure: Figure, words: str) -> Row:
     found = figure.difference
     ends = (0.0, 0.0, 0.0) if found is None else (found.low, found.value, found.high)
     low, middle, high = (float(np.clip(end / figure.margin, -REACH, REACH)) for end in ends)
-    spoken = Family.ASSIST if figure.verdict is Finding.DIFFERS else None
+    spoken = SIDE_B if figure.verdict is Finding.DIFFERS else None
     # One stroke: the interval, and across it a bar at the value itself.
     line = ChartLine(
         key=f"differences-{figure.name}",
@@ -95,7 +122,7 @@ def _difference(figure: Figure) -> Row:
     )
     return Row(
         label=figure.words,
-        unit=VERDICT_WORDS[figure.verdict],
+        unit=words,
         lines=(line,),
         span=EMPTY,
         height_px=_ROW_PX,
@@ -171,7 +198,7 @@ class ComparisonCharts:
             label=side,
             x=self.measures.array(x, item.x_unit),
             y=self.measures.array(y, item.y_unit),
-            spoken=_FAMILY.get(item.name, Family.NOTE) if side == "B" else None,
+            spoken=SIDE_B if side == "B" else None,
         )
 
     def _side(self, label: str) -> Iterator[Chart]:

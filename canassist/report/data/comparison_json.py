@@ -44,18 +44,24 @@ def comparison_json(comparison: Comparison) -> bytes:
 
 def comparison_object(comparison: Comparison) -> Json:
     """Return a comparison as the object that `comparison_json` writes."""
+    mask = both_masker(comparison)
     return {
         "schema": SCHEMA,
         "tool": {"name": "canassist", "version": comparison.version},
         "inputs": _inputs(comparison),
         "sides": {"a": _side(comparison.a), "b": _side(comparison.b)},
-        "headline": comparison.headline,
-        "explains": comparison.explains or None,
+        "relation": {
+            "is": str(comparison.relation),
+            "text": mask(comparison.relation_text),
+            "said": comparison.said_same,
+        },
+        "headline": mask(comparison.headline),
+        "explains": mask(comparison.explains) or None,
         "same_recording": comparison.same_recording,
-        "figures": [_figure(item) for item in comparison.figures],
-        "repairs": [_repair(item) for item in comparison.repairs],
-        "not_compared": list(comparison.not_compared),
-        "notes": list(comparison.notes),
+        "figures": [_figure(item, mask) for item in comparison.figures],
+        "repairs": [_repair(item, mask) for item in comparison.repairs],
+        "not_compared": list(map(mask, comparison.not_compared)),
+        "notes": list(map(mask, comparison.notes)),
         "multiplicity": {
             "method": "holm",
             "level": comparison.family_level,
@@ -93,6 +99,12 @@ def side_masker(side: CompareSide) -> Mask:
     return lambda text: reduce(lambda found, mask: mask(found), masks, text)
 
 
+def both_masker(comparison: Comparison) -> Mask:
+    """Return what masks a sentence that names both sides."""
+    masks = [side_masker(side) for side in (comparison.a, comparison.b)]
+    return lambda text: masks[1](masks[0](text))
+
+
 def _side(side: CompareSide) -> Json:
     mask = side_masker(side)
     return {
@@ -127,7 +139,7 @@ def _conclusion(item: Conclusion) -> Json:
     }
 
 
-def _figure(item: Figure) -> Json:
+def _figure(item: Figure, mask: Mask) -> Json:
     unit = "share" if item.relative else item.unit
     return {
         "name": str(item.name),
@@ -145,7 +157,7 @@ def _figure(item: Figure) -> Json:
         "adjusted": rounded(item.adjusted, CHANCE_PLACES),
         "explained_by": [str(name) for name in item.explained_by],
         "conditions": item.conditions or None,
-        "text": item.text,
+        "text": mask(item.text),
     }
 
 
@@ -166,12 +178,12 @@ def _places(unit: str) -> int:
     return FURTHER_PLACES.get(unit, places_of_unit(unit))
 
 
-def _repair(item: Repair) -> Json:
+def _repair(item: Repair, mask: Mask) -> Json:
     return {
         "code": item.code,
         "state": str(item.state),
-        "text": item.text,
-        "before": item.before,
-        "after": item.after,
-        "ridden": item.ridden,
+        "text": mask(item.text),
+        "before": mask(item.before),
+        "after": mask(item.after),
+        "ridden": mask(item.ridden),
     }

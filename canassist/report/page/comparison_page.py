@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.model import Case, Finding, Role
+from canassist.model import Case, Finding, Role, Strength
 from canassist.report.charts.comparison_charts import (
     VERDICT_WORDS,
     ComparisonCharts,
+    clearest_first,
+    difference_words,
     differences,
+    way_words,
 )
 from canassist.report.data.comparison_json import comparison_json, side_masker
 from canassist.report.page.document import Document, build
@@ -31,12 +34,8 @@ if TYPE_CHECKING:
     from canassist.model import CompareSide, Comparison, Conclusion, Estimate, Figure, Result
 from canassist.report.page.masks import Mask
 
-_MAX_CHECKS: Final = 3
-_SMALL_CHANCE: Final = 0.001
-
-EFFECT_WORDS: Final = (
-    "Higher on B: how often a stretch of B reads higher than one of A; 50 % is neither."
-)
+_RARE: Final = 1000
+"""Chances are not told apart beyond one in so many."""
 
 
 def render_comparison(
@@ -91,7 +90,11 @@ class ComparisonView:
         return Document(
             template="comparison.html",
             context=self._context(number)
-            | {"overlays": overlays, "rides": rides, "forest": differences(found.figures)},
+            | {
+                "overlays": overlays,
+                "rides": rides,
+                "forest": differences(found.figures, self.measures),
+            },
             charts=[*overlays, *rides],
             data=data,
             title=f"Comparison {number}: {names}",
@@ -100,7 +103,7 @@ class ComparisonView:
         )
 
     def _context(self, number: str) -> dict[str, Any]:  # Any: templates take any value
-        found, say = self.comparison, self.measures.sentence
+        found, say = self.comparison, self._say
         case = found.case or Case()
         return {
             "number": number,
@@ -126,8 +129,11 @@ class ComparisonView:
                 }
                 for item in found.repairs
             ],
+            "relation": say(found.relation_text),
             "sides": [self._side("A", found.a), self._side("B", found.b)],
-            "lines": [self._line(item) for item in found.figures if item.difference],
+            "lines": [
+                self._line(item) for item in clearest_first(found.figures) if item.difference
+            ],
             "open": [say(text) for text in found.not_compared],
             "notes": [say(text) for text in found.notes],
             "caution": STANDING_CAUTION,
@@ -139,13 +145,16 @@ class ComparisonView:
         return {
             "method": found.method,
             "tests": found.tests,
-            "effect_words": EFFECT_WORDS,
             "margins": [
                 (item.words, self._span(item.margin, item, sign=False), item.margin_from)
                 for item in found.figures
             ],
             "inputs": self._inputs(),
         }
+
+    def _say(self, text: str) -> str:
+        """Return a sentence in the page's units, numbers in the sides' names masked."""
+        return self._masked(self.measures.sentence(text))
 
     def _masked(self, text: str) -> str:
         return self.masks[1](self.masks[0](text))
@@ -182,11 +191,12 @@ class ComparisonView:
 
     def _conclusion(self, item: Conclusion) -> dict[str, Any]:  # Any: templates take any value
         say = self.measures.sentence
+        suspicion = item.strength is Strength.WEAK
         return {
-            "headline": say(item.headline),
+            "headline": say(f"A suspicion only: {item.headline}" if suspicion else item.headline),
             "strength": sure_words(item),
             "basis": say(item.basis).removeprefix(f"{item.strength}: "),
-            "next_checks": [say(str(check)) for check in item.next_checks[:_MAX_CHECKS]],
+            "next_checks": [say(str(check)) for check in item.next_checks],
         }
 
     def _line(self, item: Figure) -> dict[str, Any]:  # Any: templates take any value
@@ -194,6 +204,7 @@ class ComparisonView:
         return {
             "words": item.words,
             "verdict": VERDICT_WORDS[item.verdict],
+            "way": way_words(item, self.measures),
             "differs": item.verdict is Finding.DIFFERS,
             "follows": item.verdict is Finding.DIFFERS and item.role is Role.CONSEQUENCE,
             "a": self._value(item.a),
@@ -202,9 +213,9 @@ class ComparisonView:
             "interval": self._interval(found, item) if found else UNKNOWN,
             "margin": self._span(item.margin, item, sign=False),
             "chance": _chance(item.adjusted),
-            "effect": self.measures.text(item.effect, "share"),
-            "stretches": f"{item.a.count}, {item.b.count}" if item.a and item.b else UNKNOWN,
-            "text": self.measures.sentence(item.text),
+            "effect": _higher(item.effect),
+            "stretches": f"{item.a.count} and {item.b.count}" if item.a and item.b else UNKNOWN,
+            "text": self._say(item.text),
             "conditions": item.conditions,
         }
 
@@ -219,9 +230,7 @@ class ComparisonView:
         return f"{low.rsplit(chr(0x202F), 1)[0]} to {high}"
 
     def _span(self, value: float, item: Figure, *, sign: bool = True) -> str:
-        """Return a difference with its sign; differences of temperatures are in kelvin."""
-        unit = "share" if item.relative else {"degC": "K"}.get(item.unit, item.unit)
-        text = self.measures.text(value, unit, 1 if unit == "s/min" else None)
+        text = difference_words(value, item, self.measures)
         return f"+{text}" if sign and value > 0 and any(c in "123456789" for c in text) else text
 
     def _inputs(self) -> list[tuple[str, str, str, int, str]]:
@@ -243,6 +252,15 @@ class ComparisonView:
 
 
 def _chance(adjusted: float | None) -> str:
+    """Say how often an accident would show a difference this far beyond the margin."""
     if adjusted is None or adjusted >= 1.0:
-        return UNKNOWN
-    return "below 0.1\u202f%" if adjusted < _SMALL_CHANCE else f"{100 * adjusted:.1f}\u202f%"
+        return "as like as not"
+    often = round(1.0 / max(adjusted, 1e-9))
+    if often >= _RARE:
+        return f"less than once in {_RARE}"
+    return f"once in {often}" if often > 1 else "as like as not"
+
+
+def _higher(effect: float | None) -> str:
+    """Say how often a stretch of B reads higher than one of A."""
+    return UNKNOWN if effect is None else f"{100.0 * effect:.0f} of 100"

@@ -64,7 +64,7 @@ def comparison_statement(
         case=_case(case, mask),
         inputs=_files_of_sides(sides, mask),
         sides=tuple(_side(side, mask) for side in sides),
-        options=look.options,
+        options={**look.options, **({"same_vehicle": True} if comparison.said_same else {})},
         versions=own_versions(),
     )
 
