@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from canassist import analyze
 from canassist.decode import DecodedRide, decode_ride, load_databases, plan_reading
 from canassist.profile import default_profile, read_profile
 from tests.decode.hand_frames import recording
@@ -132,6 +133,19 @@ def test_obd_replies_of_a_real_trip_come_out_with_no_database(
         assert len(by_hand) > 100
         assert (min(by_hand), max(by_hand)) == pytest.approx(ranges[name], abs=0.51)
         assert channel.chosen_by == "standard"
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        ["trip1_part1.asc", "trip1_part2.asc"],
+        ["trip1_cut_a.blf", "trip1_cut_b.mf4", "trip1_cut_c.log"],
+    ],
+)
+def test_a_trip_in_parts_has_the_channels_of_its_parts(shared_data: Path, parts: list[str]) -> None:
+    """A charging voltage asked for every few seconds jumps like noise, about its level."""
+    result = analyze([shared_data / "car_j_obd" / part for part in parts])
+    assert set(result.channels) >= PIDS.keys()
 
 
 @pytest.mark.parametrize(

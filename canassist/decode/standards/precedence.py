@@ -22,6 +22,9 @@ _STILL_SAMPLES: Final = 100
 """An engine or a rolling vehicle whose figure repeats as often is none."""
 _NEVER_STILL: Final = frozenset({"engine_speed", "vehicle_speed"})
 _FEW: Final = 16
+_ABOUT_A_LEVEL: Final = 0.3
+"""What jumps within this share of its median stays at a level: a charging voltage asked for every
+few seconds looks like white noise, random bytes lie all over their range."""
 
 
 def readable(
@@ -47,7 +50,8 @@ def _behaves(one: StandardQuantity) -> bool:
     if one.good < _FEW:
         return True
     shape = shape_of(one.time_s, one.value)
-    if shape.counter or shape.noise:
+    about_a_level = shape.spread <= _ABOUT_A_LEVEL * abs(shape.median)
+    if shape.counter or (shape.noise and not about_a_level):
         return False
     still = shape.constant and shape.samples >= _STILL_SAMPLES and shape.low != 0.0
     return not (still and one.channel in _NEVER_STILL)
