@@ -11,6 +11,7 @@ from canassist.report.page.notebook import notebook_view
 from canassist.report.page.ride_page import PageOptions, check_private_key, render_page
 from canassist.report.page.screen_page import render_screening, vehicle_label, why_flagged
 from canassist.report.pdf import need_browser, print_pdf
+from canassist.report.seal.page_case import page_case
 from canassist.report.seal.page_parts import page_data
 from canassist.report.seal.page_verdict import Answer, KnownKeys, PageVerdict, verify_page
 from canassist.report.seal.signing import fingerprint, load_public_key, make_keys
@@ -35,6 +36,7 @@ __all__ = [
     "need_browser",
     "notebook_view",
     "own_versions",
+    "page_case",
     "page_data",
     "prepare",
     "print_pdf",

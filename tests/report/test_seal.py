@@ -21,6 +21,7 @@ from canassist.report import (
     fingerprint,
     load_public_key,
     make_keys,
+    page_case,
     read_trusted,
     render_page,
     trust,
@@ -214,6 +215,8 @@ def test_what_was_stated_stands_in_the_page_as_data(result: Result) -> None:
     assert (found.kind, found.units, found.zone) == ("report", "us", "Europe/Berlin")
     assert found.made_on == "2026-11-30"
     assert found.case == {"complaint": words, "vehicle": "*" * 13 + "1111"}
+    assert page_case(page) == found.case
+    assert page_case(page.replace(text, b"{}")) == page_case(b"") == {}
     assert found.vin_doubted
     assert found.moments_s == (3.5,)
     assert [(one.at_s, one.text) for one in found.notes] == [(1.0, "hiss\x1b")]

@@ -162,9 +162,13 @@ def test_an_old_folder_without_its_index_gives_its_rides_back(
         open_index(folder)
     files = kept(folder)
     told = rebuild(folder)
-    assert told.recovered == 2
-    assert {row[0] for row in shelf(folder)} == {"ride_a", "ride_b"}
-    assert all(row[1] == "done" and row[8] for row in shelf(folder))
+    assert told.recovered == 3
+    rows = {row[0]: row for row in shelf(folder)}
+    assert set(rows) == {"ride_a", "ride_b", "ride_a against ride_b"}
+    assert rows["ride_a against ride_b"][2] == "compare"
+    assert rows["ride_a against ride_b"][3].startswith("No difference found between A and B")
+    assert rows["ride_a"][5] == "W-1"  # its report shows it; the complaint came after it
+    assert all(row[1] == "done" and row[8] for row in rows.values())
     _sweep(folder)
     assert kept(folder) == files
     assert {path.name for path in folder.glob("files/??/*")} == set(files)

@@ -313,6 +313,8 @@ def _compared(
         same = "Made again from these files: the same page, byte for byte."
         return _Origin(made_again=True, words=(*words, same, stated))
     other = other_versions(statement)
+    if other and (why := why_never(statement)):
+        raise _OtherFilesError(why)
     if other and with_versions(again, statement)[: -seal.LENGTH] == body:
         told = f"Stated as made with {', '.join(other)}; all else is the same, byte for byte."
         return _Origin(made_again=True, words=(*words, told, stated))
@@ -320,8 +322,6 @@ def _compared(
         where = _first_difference(body, again[: -seal.LENGTH])
         raise _OtherFilesError(f"Made again from these files it is another page, from {where} on.")
     mine, own = (data_of(page) for page in (body, again))
-    if why := why_never(statement):
-        raise _OtherFilesError(why)
     told = f"Made with {', '.join(other)}."
     if mine is None or own is None or not same_data(mine, own, statement):
         names = differing_parts(mine, own)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from canassist.web.http.safe_names import one_line, stem
-from canassist.web.store.records import new_id
+from canassist.web.store.records import NOTES, new_id
+from canassist.web.store.recover_comparisons import is_comparison, put_comparison
 
 if TYPE_CHECKING:
     import sqlite3
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]  # Any: JSON values have any JSON type
 
-_MARK: Final = b'"schema":"canassist-result/'
+_MARKS: Final = (b'"schema":"canassist-result/', b'"schema":"canassist-comparison/')
+_COLUMNS: Final = {"vehicle": "vehicle_words"}
+"""What a page calls otherwise than the shelf."""
 _LARGEST: Final = 64 << 20
 _PAGE: Final = b"<!doctype html"
 
@@ -32,6 +35,7 @@ class _Report:
     data_sha256: str
     page_sha256: str
     made_s: float
+    case: dict[str, str]
 
 
 def recovered(index: sqlite3.Connection, blobs: Blobs, left: Iterable[str]) -> int:
@@ -43,11 +47,19 @@ def recovered(index: sqlite3.Connection, blobs: Blobs, left: Iterable[str]) -> i
         How many.
     """
     reports = sorted(_reports(blobs, left), key=lambda report: report.made_s)
-    newest = {_logs_key(report.data): report for report in reports}
+    rides = [one for one in reports if not is_comparison(one.data)]
+    newest = {_logs_key(one.data): one for one in rides}
     for report in newest.values():
         vehicle = _vehicle(index, blobs, report)
         _put(index, blobs, report, vehicle)
-    return len(newest)
+    put = [
+        put_comparison(
+            index, one.data, page=one.page_sha256, data=one.data_sha256, made_s=one.made_s
+        )
+        for one in reports
+        if is_comparison(one.data)
+    ]
+    return len(newest) + sum(put)
 
 
 def _reports(blobs: Blobs, left: Iterable[str]) -> list[_Report]:
@@ -58,22 +70,25 @@ def _reports(blobs: Blobs, left: Iterable[str]) -> list[_Report]:
         if path.stat().st_size > _LARGEST:
             continue
         data = path.read_bytes()
-        if data.startswith(b"{") and _MARK in data:
+        if data.startswith(b"{") and any(mark in data for mark in _MARKS):
             found = _result(data)
             if found is not None:
                 results[sha256] = found
         elif data[:20].lower().startswith(_PAGE):
             pages.append(path)
-    return [
-        _Report(results[sha256], sha256, path.name, path.stat().st_mtime)
-        for path in pages
-        if (sha256 := _data_of(path.read_bytes())) in results
-    ]
+    whole = []
+    for path in pages:
+        of, case = _of_page(path.read_bytes())
+        if of in results:
+            whole.append(_Report(results[of], of, path.name, path.stat().st_mtime, case))
+    return whole
 
 
 def _result(data: bytes) -> Json | None:
     try:
         found: Json = json.loads(data)
+        if is_comparison(found):
+            return found
         texts = [item[name] for item in found["inputs"] for name in ("role", "name", "sha256")]
         first = found["conclusions"][0]
         texts += [first["code"], first["headline"]]
@@ -85,12 +100,12 @@ def _result(data: bytes) -> Json | None:
     return found if sound and all(isinstance(one, (int, float)) for one in numbers) else None
 
 
-def _data_of(page: bytes) -> str:
-    """Return the hash of the data that a page carries, as it is kept beside it."""
+def _of_page(page: bytes) -> tuple[str, dict[str, str]]:
+    """Return the hash of the data that a page carries, as it is kept beside it, and its case."""
     from canassist import report as writing  # noqa: PLC0415 - needed for a rebuild alone
 
     data = writing.page_data(page)
-    return hashlib.sha256(data).hexdigest() if data is not None else ""
+    return hashlib.sha256(data).hexdigest() if data is not None else "", writing.page_case(page)
 
 
 def _logs_key(data: Json) -> tuple[str, ...]:
@@ -149,6 +164,8 @@ def _put(index: sqlite3.Connection, blobs: Blobs, report: _Report, vehicle: str 
         "duration_s": data["log"]["duration_s"],
         "frames": data["log"]["frames"],
     }
+    words = {_COLUMNS.get(name, name): text for name, text in report.case.items()}
+    values |= {name: text for name, text in words.items() if name in NOTES}
     index.execute(
         f"INSERT INTO rides({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",  # noqa: S608 - our own column names
         tuple(values.values()),
