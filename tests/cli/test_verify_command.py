@@ -14,7 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from canassist.cli.app import app
-from canassist.report.seal.page_parts import part_of
+from canassist.report.seal.page_parts import part_of, script
 from canassist.report.seal.seal import LENGTH, STATEMENT_ID, Sealer
 
 KNOWN = ["--dbc", "demo_trail_vehicle.dbc", "--profile", "demo_trail_vehicle.toml"]
@@ -231,6 +231,7 @@ sys.exit(status)
         "marks",
         "long statement",
         "many fields",
+        "an old page",
         "a real page",
     ],
 )
@@ -245,6 +246,13 @@ def test_any_file_of_ten_megabytes_is_verified_in_bounds(here: Path, kind: str) 
         "marks": b"<!--canassist-seal/" * (BIG // 19),
         "long statement": _sealed(statement + b'{"a":' * (BIG // 5) + b"</script>"),
         "many fields": _sealed(body.replace(b'"kind"', b'"x":[' + b"[]," * 600_000 + b'0],"kind"')),
+        "an old page": (
+            b'<pre id="seal-manifest">{canassist-seal/1'
+            + script("canassist-result")
+            + b'{"inputs":['
+            + b"[]," * (BIG // 3)
+            + b"0]}</script>"
+        ),
         "a real page": _sealed(body + b" " * (BIG - len(body))),
     }
     page = here / "page.html"

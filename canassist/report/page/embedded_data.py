@@ -9,7 +9,7 @@ from canassist.report.page import packing
 
 PLAIN_BYTES: Final = 400_000
 """Above this the data of a page is packed: ten thousand events would be longer than the rest."""
-_MOST_BYTES: Final = 256_000_000
+MOST_BYTES: Final = 256_000_000
 """Nobody's report holds more; a page that claims to is not read."""
 
 UNSOUND_CODES: Final = (
@@ -43,8 +43,15 @@ def is_packed(text: str) -> bool:
     return text[:1] in {"0", "1", "2", "3"}
 
 
-def embedded_data(text: str) -> bytes:
+def embedded_data(text: str, most: int = MOST_BYTES) -> bytes:
     """Return the JSON of a page, packed or not.
+
+    Parameters
+    ----------
+    text : str
+        As it stands in the page.
+    most : int
+        Most bytes that are unpacked.
 
     Raises
     ------
@@ -55,7 +62,7 @@ def embedded_data(text: str) -> bytes:
         return text.encode("utf-8", "surrogatepass")
     opened = zlib.decompressobj(wbits=31)
     try:
-        data = opened.decompress(packing.decode(text), _MOST_BYTES)
+        data = opened.decompress(packing.decode(text), most)
     except zlib.error as error:
         message = f"not packed by this tool: {error}"
         raise ValueError(message) from error

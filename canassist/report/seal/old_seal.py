@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 _MARK: Final = b'<pre id="seal-manifest">{'
 _RULE: Final = b"canassist-seal/1"
 _ROLES: Final = {"log": "log", "dbc": "database", "profile": "profile"}
+_LARGEST: Final = 4_000_000
+"""More data than any page of that version has is not read: lists of nothing fill memory."""
 _RIDE: Final = "canassist-result/1"
 _LOG_FACTS: Final = ("start_utc", "duration_s", "frames", "error_frames", "buses", "ids")
 _CHANNEL_FACTS: Final = ("signal", "unit", "samples", "min", "median", "max")
@@ -51,8 +53,9 @@ def compared(data: bytes, inputs: Sequence[InputFile], remake: Remake | None = N
     """
     if not inputs:
         return []
+    text = part_of(data, RESULT_ID) or b""
     try:
-        stated: Json = json.loads(part_of(data, RESULT_ID) or b"")
+        stated: Json = json.loads(text if len(text) <= _LARGEST else b"")
         hashes = {str(item["sha256"]) for item in stated["inputs"]}
     except (ValueError, KeyError, TypeError, RecursionError):
         return ["Its data cannot be read, so it was not compared with the files given."]

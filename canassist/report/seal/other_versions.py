@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.report.page.embedded_data import embedded_data, script_text
+from canassist.report.page.embedded_data import MOST_BYTES, embedded_data, script_text
 from canassist.report.seal import seal
 from canassist.report.seal.page_parts import part_of
 from canassist.report.seal.statement import own_versions, read_statement, statement_json
@@ -52,11 +52,11 @@ def with_versions(page: bytes, statement: PageStatement) -> bytes:
     return page.replace(own, script_text(statement_json(told)).encode("utf-8"), 1)
 
 
-def data_of(page: bytes) -> bytes | None:
-    """Return a page's data, unpacked; None where it has none of ours."""
+def data_of(page: bytes, most: int = MOST_BYTES) -> bytes | None:
+    """Return a page's data, unpacked; None where it has none of ours, or more than `most` bytes."""
     text = part_of(page, seal.RESULT_ID)
     try:
-        return None if text is None else embedded_data(text.decode("utf-8"))
+        return None if text is None else embedded_data(text.decode("utf-8"), most)
     except ValueError:
         return None
 
