@@ -34,10 +34,11 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     any oddity may be the damage: nothing there is more than weak.
     """
     found: dict[Code, Opinion] = {}
+    assumed, thin = say("basis.cap_assumed"), say("basis.cap_thin")
     doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if ride.timeline.bus.doubtful else []
 
     def note(code: Code, reasons: Iterable[Reason]) -> None:
-        opinion = weigh(code, (*reasons, *doubt), ride.profile, say("basis.cap_assumed"))
+        opinion = weigh(code, (*reasons, *doubt), ride.profile, assumed, thin)
         if opinion.reasons:
             found[code] = opinion
 

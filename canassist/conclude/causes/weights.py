@@ -129,7 +129,9 @@ Found = Mapping[Code, Opinion]
 """The causes weighed so far."""
 
 
-def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: str) -> Opinion:
+def weigh(
+    code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: str, cap_thin: str
+) -> Opinion:
     """Add up the reasons of one cause.
 
     Parameters
@@ -140,9 +142,10 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
         In any order.
     profile : Profile
         Tells which limits are given. A code that blames a part is held at moderate
-        where a limit that it needs is assumed; what rests on no limit is not.
-    cap_assumed : str
-        Words for that.
+        where a limit that it needs is assumed, or learned from fewer than three vehicles;
+        what rests on no limit is not.
+    cap_assumed, cap_thin : str
+        Words for either.
     """
     found = tuple(reasons)
     evidence = tuple(reason for reason in found if isinstance(reason, Evidence))
@@ -150,8 +153,9 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
     needs = tuple(
         dict.fromkeys(name for need in found if isinstance(need, Needs) for name in need.limits)
     )
-    if code not in BLAMELESS and needs and not profile.gives(*needs):
-        caps.append(Cap(Strength.MODERATE, cap_assumed))
+    if code not in BLAMELESS and needs and not profile.proves(*needs):
+        words = cap_thin if profile.gives(*needs) else cap_assumed
+        caps.append(Cap(Strength.MODERATE, words))
     return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
 
 
