@@ -14,11 +14,11 @@ from tests.simulator.foreign.bus.styles import draw_style
 from tests.simulator.foreign.draws import SeededDraws
 from tests.simulator.foreign.plans import RidePlan, begin, hot_ride, mixed_ride, moments, riding
 from tests.simulator.foreign.situation.situations import SITUATIONS
+from tests.simulator.foreign.truth import settle_cranking
 from tests.simulator.foreign.vehicle.laws import LAWS, LawChoice, choose_law
 from tests.simulator.foreign.vehicle.plant import PlantRecord, run_plant
 from tests.simulator.foreign.vehicle.riding import RideInputs, ride_inputs
 from tests.simulator.foreign.vehicle.vehicles import VEHICLES, ForeignVehicle
-from tests.simulator.foreign.truth import settle_cranking
 
 EPOCH_S = 1_770_000_000
 SOUND = ("start_and_mixed", "hot", "heavy_consumer", "key_cycles")
@@ -75,7 +75,7 @@ def fleet(law: str, seed: int, *, held_out: bool = False) -> Fleet:
     absent = set()
     if not vehicle.has_engine:
         absent |= {"engine_speed", "coolant_temperature"}
-    if len(vehicle.gain) < 2:  # noqa: PLR2004 - a mode is a choice
+    if len(vehicle.gain) < 2:
         absent.add("assist_mode")
     if not choice.limit_shown:
         absent.add("assist_limit")
