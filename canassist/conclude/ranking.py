@@ -86,7 +86,7 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
         if one.opinion.holds(Strength.MODERATE)
     ]
     reasons = (*no_blame.no_fault_found(ride), *beside_it)
-    quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile, "", "")
+    quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile)
     if quiet.holds() and not answers:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
         return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]
@@ -95,7 +95,7 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
 
 def _open_end(ride: RideFindings, *, weakly: bool) -> RankedOpinion:
     reasons = no_blame.inconclusive(ride, weakly=weakly)
-    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile, "", "")
+    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile)
     return RankedOpinion(opinion, ConclusionRole.ANSWER, None, None)
 
 

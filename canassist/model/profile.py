@@ -34,6 +34,7 @@ class Limits:
     jump_c: float
     slow_kph: float
     cruise_kph: float
+    effort_nm: float
 
     @property
     def hot_c(self) -> float:

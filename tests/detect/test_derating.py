@@ -518,3 +518,20 @@ def test_a_module_that_wakes_after_a_hole_of_the_log_starts_up(
     limit[:] = np.where(time_s > 22.0, np.minimum(100.0, 50.0 * (time_s - 25.0)), 100.0)
     (event,) = _find(ride(channels, recording_gaps=[(20.0, 25.0)]), profile)
     assert (event.cause, event.severity) == ("start_up", Severity.NOTE)
+
+
+def test_a_stopped_engine_explains_no_loss_that_stays_once_it_runs(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _warm(every, 100.0)
+    time_s, rpm = channels["engine_speed"]
+    rpm[time_s < 5.0] = 0.0
+    limit = channels["assist_limit"][1]
+    limit[time_s < 5.0] = 0.0
+    limit[time_s >= 5.0] = 55.0
+    (event,) = _find(ride(channels), profile)
+    assert event.cause != "engine_stopped"
+    assert event.severity is not Severity.NOTE
+    limit[time_s >= 5.0] = np.minimum(100.0, 20.0 + 4.0 * (time_s[time_s >= 5.0] - 5.0))
+    (climbs,) = _find(ride(channels), profile)
+    assert (climbs.cause, climbs.severity) == ("engine_stopped", Severity.NOTE)

@@ -161,4 +161,5 @@ _LIMIT_WORDS: Final = {
     "jump_c": "step of temperature",
     "slow_kph": "slow steering is below",
     "cruise_kph": "cruising is above",
+    "effort_nm": "effort in slow steering, at most",
 }
