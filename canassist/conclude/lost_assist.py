@@ -156,8 +156,11 @@ def _behind(word: str, found: Found) -> Code | None:
     }.get(word)
 
 
-def _sureness(opinion: Opinion) -> tuple[int, float]:
-    return ORDER[opinion.strength] if opinion.strength is not None else 0, opinion.score
+def _sureness(opinion: Opinion) -> tuple[int, float, float]:
+    """Rank by strength, then by the best single observation: a measured path beats a level."""
+    steps = ORDER[opinion.strength] if opinion.strength is not None else 0
+    best = max((item.weight for item in opinion.because), default=0.0)
+    return steps, best, opinion.score
 
 
 def _speed_root(found: Found) -> Code:

@@ -9,7 +9,7 @@ import numpy as np
 from canassist.conclude.causes.mechanical_evidence import effort_limit_nm, full_assist_effort
 from canassist.conclude.causes.module_evidence import is_steering_code
 from canassist.conclude.causes.steering_evidence import off_the_map
-from canassist.conclude.causes.supply_extremes import breaks
+from canassist.conclude.causes.supply_extremes import silences
 from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
 from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
@@ -235,8 +235,11 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
 
 
 def disturbing(ride: RideFindings) -> Hits:
-    """Return what keeps a ride from being free of faults: assist lost or off its map, or why."""
-    lost = ride.derates + breaks(ride)
+    """Return what keeps a ride from being free of faults: assist lost or off its map, or a code.
+
+    A contact that opens and takes no assist is seen beside the answer, as any fault is.
+    """
+    lost = ride.derates + silences(ride)
     off = off_the_map(ride) + ride.of(EventKind.TORQUE_OFFSET)
     by_position = {hit.position: hit for hit in lost + off + own_codes(ride)}
     return tuple(hit for _, hit in sorted(by_position.items()))

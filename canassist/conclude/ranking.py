@@ -158,12 +158,15 @@ def _deviation_explains(ride: RideFindings, code: Code) -> ExplainsComplaint | N
 
 
 def _may_lead(one: RankedOpinion) -> bool:
-    """Tell whether an answer may come first: sure enough, and of more than next to nothing."""
+    """Tell whether an answer may come first: sure enough, and of more than next to nothing.
+
+    Effort explains no assist that was lost.
+    """
     return one.opinion.holds(Strength.MODERATE) and (one.explains is None or _enough(one))
 
 
 def _enough(one: RankedOpinion) -> bool:
-    free = DEVIATING | {Code.SPEED_SIGNAL_FAULT}
+    free = (DEVIATING - {Code.MECHANICAL_LOAD}) | {Code.SPEED_SIGNAL_FAULT}
     return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in free
 
 

@@ -96,6 +96,11 @@ class RideFindings:
         )
 
     @cached_property
+    def life(self) -> LifeOfRide:
+        """When the vehicle lived."""
+        return life_of_ride(self.timeline)
+
+    @cached_property
     def stuck(self) -> tuple[Event, ...]:
         """Stretches in which a channel repeated one value."""
         return tuple(event for event in self.events if event.kind is EventKind.SIGNAL_STUCK)
@@ -107,11 +112,10 @@ class RideFindings:
         None graded a note, none from the life around the ride, and none that the recorder's
         own losses look like.
         """
-        life = life_of_ride(self.timeline)
         heard = tuple(
             Hit(position, event)
             for position, event in enumerate(self.events)
-            if event.severity is not Severity.NOTE and not is_life_around(event, life)
+            if event.severity is not Severity.NOTE and not is_life_around(event, self.life)
         )
         heard = tuple(
             hit
@@ -173,9 +177,13 @@ class RideFindings:
         )
 
     def _of_the_start(self, event: Event) -> bool:
-        """Tell whether assist was only reduced while the starter turned, and soon was back."""
-        return event.kind is EventKind.DERATE and any(
-            start.event.start_s <= event.start_s <= start.event.until(self.end_s) - CRANK_AFTER_S
+        """Tell whether assist was only reduced up to a start of the engine, and soon was back."""
+        if event.kind is not EventKind.DERATE:
+            return False
+        before = self.life.between_rides(event.start_s)
+        return any(
+            (before or start.event.start_s <= event.start_s)
+            and event.start_s <= start.event.until(self.end_s) - CRANK_AFTER_S
             and event.until(self.end_s) <= start.event.until(self.end_s)
             for start in self.starts
         )

@@ -53,6 +53,14 @@ BIASED_K: Final = 25.0
 BIASED_ALONE_K: Final = 35.0
 """... or this, where ambient alone tells how cold the vehicle is."""
 
+FAR_SHARE: Final = 0.2
+"""A given line may be a tenth off; a ride that reduces further below it than twice that follows
+something else that warms along (rule of thumb)."""
+
+COOL_LINE_C: Final = 70.0
+"""Power stages start to taper from 75 to 100 °C (from memory): a line that a ride alone shows below
+this may be that of a load which warms and limits alike."""
+
 HOTTEST_PLACE_C: Final = 78.0
 """Without load a module takes its place's temperature, and stays below this beside an engine in
 summer (rule of thumb): a reading that settles higher reads too high."""
@@ -130,6 +138,8 @@ def _line(ride: RideFindings) -> Iterator[Reason]:
     lines = ride.physics.limit_lines
     if lines is None or lines.temperature_from == "assumed":
         yield Cap(Strength.MODERATE, say("basis.cap_heat_line"))
+    elif lines.temperature_from == "ride" and lines.derate_start_c < COOL_LINE_C:
+        yield Cap(Strength.MODERATE, say("basis.cap_cool_line"))
     elif lines.temperature_from == "profile" and not lines.temperature_curve:
         yield Needs(("derate_start_c", "derate_zero_c"))
 
@@ -145,7 +155,11 @@ def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         text = say(f"reason.heat.{key}", given=given, seen=seen, seconds=duration(item.kept_s))
         samples = cited(ride, hits, "module_temperature")
         yield reason(text, HINT, hits, "thermal", samples=samples)
-        yield Cap(Strength.MODERATE, say("basis.cap_line_differs"))
+        far = item.given_start - item.ride_start > FAR_SHARE * item.given_start
+        yield Cap(
+            Strength.WEAK if far else Strength.MODERATE,
+            say("basis.cap_line_far" if far else "basis.cap_line_differs"),
+        )
 
 
 def _fit(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
