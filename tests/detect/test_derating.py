@@ -535,3 +535,18 @@ def test_a_stopped_engine_explains_no_loss_that_stays_once_it_runs(
     limit[time_s >= 5.0] = np.minimum(100.0, 20.0 + 4.0 * (time_s[time_s >= 5.0] - 5.0))
     (climbs,) = _find(ride(channels), profile)
     assert (climbs.cause, climbs.severity) == ("engine_stopped", Severity.NOTE)
+
+
+def test_a_dip_to_near_a_line_that_is_a_little_off_is_the_trigger(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """A module latched by a dip to 11.6 V, with a given line that starts at 11.0 V."""
+    channels = _warm(every)
+    time_s, supply_v = channels["supply_voltage"]
+    supply_v[(time_s >= 29.7) & (time_s < 30.0)] = 11.6
+    channels["assist_limit"][1][time_s >= 30.0] = 40.0
+    (event,) = _find(ride(channels), profile)
+    assert event.cause == "voltage"
+    supply_v[(time_s >= 10.0) & (time_s < 10.3)] = 11.6  # and nothing followed
+    (again,) = _find(ride(channels), profile)
+    assert again.cause != "voltage"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.decode.belief.bounds import BOUNDS
 from canassist.decode.belief.suspicion import Likely, Suspects, Suspicion, side_by_side, spoken
 from canassist.decode.matching.value_shape import common_grid, correlation, on_grid
 
@@ -26,10 +27,9 @@ _ANGLE_AGREES: Final = 0.3
 _LEAST_POINTS: Final = 50
 _NO_EFFORT_NM: Final = 0.5
 """A torque that stays below this turns no bar and asks for no assist."""
-_EFFORT_LEAST_NM: Final = 1.0
 _LARGER: Final = (
-    Likely("newton metres times ten", 10.0),
     Likely("newton metres times a hundred", 100.0),
+    Likely("newton metres times ten", 10.0),
     Likely("newton metres times a thousand", 1000.0),
 )
 _ROLLING_KPH: Final = 5.0
@@ -77,7 +77,8 @@ def judge_torques(suspects: Suspects) -> None:
         return
     for one, other in ((driver, assist), (assist, driver)):
         if not one.told and 0.0 < one.shape.reach < _NO_EFFORT_NM <= other.shape.reach:
-            fits = (mend for mend in _LARGER if one.shape.reach * mend.scale >= _EFFORT_LEAST_NM)
+            low, high = BOUNDS[one.channel.name].usual
+            fits = (mend for mend in _LARGER if low <= one.shape.reach * mend.scale <= high)
             one.hold(
                 f"never reads more than {one.shape.reach:.2g} N·m while the "
                 f"{spoken(other.channel.name)} goes with it",

@@ -220,7 +220,8 @@ def _dips_near_line(scene: DerateScene, onset: Onset, lowest_v: float) -> bool:
     level = values_within(scene.timeline.get("supply_voltage"), before)
     if not len(level) or float(np.median(level)) - lowest_v < DIP_V * scene.volt_share:
         return False
-    return not (scene.full & ~scene.engine_off & (scene.supply_v <= lowest_v)).any()
+    elsewhere = (scene.time_s < onset.from_s) | (scene.time_s > onset.to_s)
+    return not (elsewhere & scene.full & ~scene.engine_off & (scene.supply_v <= lowest_v)).any()
 
 
 def _coincides(scene: DerateScene, value: FloatArray, at_onset: float) -> bool:
