@@ -16,14 +16,7 @@ from canassist.physics.engine import (
     starter_turns,
     within,
 )
-from canassist.physics.life_of_ride import (
-    ROLLING_KPH,
-    LifeOfRide,
-    last_of,
-    life_of_ride,
-    rolling,
-    signs_of_life_s,
-)
+from canassist.physics.life_of_ride import ROLLING_KPH, LifeOfRide, life_of_ride, rolling
 from canassist.physics.limits import (
     FULL_PCT,
     NOMINAL_V,
@@ -39,6 +32,7 @@ from canassist.physics.limits import (
 from canassist.physics.module_carriers import (
     ModuleSilence,
     module_carriers,
+    short_silences,
 )
 from canassist.physics.study import study
 from canassist.physics.thermal import mean_response
@@ -61,7 +55,6 @@ __all__ = [
     "engine_stands",
     "fading",
     "follow",
-    "last_of",
     "life_of_ride",
     "limit_lines",
     "map_gain",
@@ -69,7 +62,7 @@ __all__ = [
     "module_carriers",
     "nominal_share",
     "rolling",
-    "signs_of_life_s",
+    "short_silences",
     "starter_turns",
     "study",
     "supply_limits_hold",

@@ -1,5 +1,6 @@
 """Result to page and data: what the outside asks of this layer."""
 
+from canassist.report.charts.answer_picture import answer_picture
 from canassist.report.data.comparison_json import comparison_json
 from canassist.report.data.result_json import result_json
 from canassist.report.learned_page import render_learned
@@ -27,6 +28,7 @@ __all__ = [
     "StatedFile",
     "StatedSide",
     "answer_lines",
+    "answer_picture",
     "check_private_key",
     "comparison_json",
     "fingerprint",

@@ -12,10 +12,13 @@ from canassist.web.jobs.orders import Orders
 from canassist.web.jobs.progress_board import Board
 from canassist.web.jobs.queue_index import Queue
 from canassist.web.jobs.run_queue import Jobs
+from canassist.web.shop.change_log import ChangeLog
+from canassist.web.shop.shop_settings import ShopDesk
 from canassist.web.store.content_files import Blobs
 from canassist.web.store.ended_sessions import EndedSessions
 from canassist.web.store.open_index import open_index
 from canassist.web.store.products import Products
+from canassist.web.store.repair_jobs import RepairJobs
 from canassist.web.store.rides_index import RidesIndex
 from canassist.web.store.vehicles_index import Vehicles
 
@@ -35,6 +38,9 @@ class Desk:
     queue: Queue
     products: Products
     vehicles: Vehicles
+    repairs: RepairJobs
+    changes: ChangeLog
+    shop: ShopDesk
     board: Board
     jobs: Jobs
     making: Making
@@ -49,7 +55,8 @@ def make_desk(settings: PageSettings) -> Desk:
     database = open_index(folder)
     blobs, rides, vehicles = Blobs(folder), RidesIndex(database), Vehicles(database)
     queue, products, board = Queue(database, rides), Products(database), Board(limits.listeners)
-    orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, limits=limits)
+    shop = ShopDesk(database, folder)
+    orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, shop=shop, limits=limits)
     return Desk(
         settings=settings,
         database=database,
@@ -58,6 +65,9 @@ def make_desk(settings: PageSettings) -> Desk:
         queue=queue,
         products=products,
         vehicles=vehicles,
+        repairs=RepairJobs(database),
+        changes=ChangeLog(database),
+        shop=shop,
         board=board,
         jobs=Jobs(
             rides=rides,
@@ -66,6 +76,7 @@ def make_desk(settings: PageSettings) -> Desk:
             blobs=blobs,
             board=board,
             orders=orders,
+            shop=shop,
             limits=limits,
         ),
         making=Making(orders=orders, products=products, blobs=blobs, limits=limits),

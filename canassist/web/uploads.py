@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from python_multipart.multipart import parse_options_header
@@ -14,8 +14,12 @@ from canassist.web.http.middleware import asking_address
 from canassist.web.http.multipart_upload import Parcel
 from canassist.web.http.refusal import refused
 from canassist.web.http.safe_names import one_line, plain_text, stem
+from canassist.web.http.visitors import visitor
+from canassist.web.jobs.database_check import check_databases
 from canassist.web.store.records import NOTES, NewRide, Stored
+from canassist.web.store.repair_jobs import AFTER, BEFORE
 from canassist.web.store.vehicles_index import profile_name
+from canassist.web.zip_uploads import open_zips
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
@@ -25,6 +29,7 @@ if TYPE_CHECKING:
     from canassist.web.http.multipart_upload import Arrived
     from canassist.web.services import Desk
     from canassist.web.store.records import RideRecord
+    from canassist.web.store.repair_jobs import RepairJob
     from canassist.web.store.vehicles_index import VehicleRecord
 
 _PIECE: Final = 1 << 18
@@ -34,12 +39,17 @@ _PIECE: Final = 1 << 18
 class Placed:
     """What became of an upload.
 
-    ``known`` are rides that were there already, made from the same files.
+    ``known`` are rides that were there already, made from the same files; ``left_out`` names
+    files of a zip that are neither log nor database; ``who`` is the name that came with it.
     """
 
     rides: tuple[RideRecord, ...] = ()
     known: tuple[RideRecord, ...] = ()
     vehicle: VehicleRecord | None = None
+    job: RepairJob | None = None
+    left_out: tuple[str, ...] = ()
+    who: str = ""
+    mended: str = ""
 
 
 async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
@@ -62,11 +72,59 @@ async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None
         try:
             async for data in _pieces(request, desk):
                 await asyncio.to_thread(parcel.feed, data)
-            placed = await asyncio.to_thread(_place, desk, parcel, may_come_in)
+            parcel.check_whole()
+            may_come_in(parcel.fields)
+            left_out = await asyncio.to_thread(open_zips, parcel, desk.settings.limits)
+            await check_databases(desk, parcel.of_role("dbc"))
+            who = one_line(parcel.fields.get("uploaded_by", "")) or visitor(request)
+            placed = await asyncio.to_thread(_place, desk, parcel, who)
         finally:
             await asyncio.shield(asyncio.to_thread(parcel.drop))
+    for ride in (*placed.rides, *placed.known):
+        desk.board.changed(ride.id)
     desk.jobs.wake()
-    return placed
+    return replace(placed, left_out=left_out, who=parcel.fields.get("uploaded_by", ""))
+
+
+async def receive_files(
+    request: Request, may_come_in: Callable[[dict[str, str]], None]
+) -> list[tuple[str, Stored]]:
+    """Take databases and a profile in for a vehicle that is there; return them with their role.
+
+    Raises
+    ------
+    Refused
+        If nothing of use came, or a database that cannot be used.
+    CanassistError
+        If a profile is not valid.
+    """
+    desk: Desk = request.app.state.desk
+    boundary, limits = _boundary(request), desk.settings.limits
+    _check_length(request, desk)
+    with _one_of_few(desk, asking_address(request.scope)):
+        parcel = Parcel(boundary, blobs=desk.blobs, limits=limits, may_come_in=may_come_in)
+        try:
+            async for data in _pieces(request, desk):
+                await asyncio.to_thread(parcel.feed, data)
+            parcel.check_whole()
+            may_come_in(parcel.fields)
+            await check_databases(desk, parcel.of_role("dbc"))
+            return await asyncio.to_thread(_keep_files, desk, parcel)
+        finally:
+            await asyncio.shield(asyncio.to_thread(parcel.drop))
+
+
+def _keep_files(desk: Desk, parcel: Parcel) -> list[tuple[str, Stored]]:
+    profiles = parcel.of_role("profile")
+    if not parcel.files or parcel.of_role("log"):
+        raise refused(400, "no_database_file")
+    if len(profiles) > 1:
+        raise refused(400, "two_profiles")
+    for one in profiles:
+        profile_name(one.incoming.path.read_bytes(), one.name)
+    with desk.blobs.placing():
+        parcel.seal()
+    return [(one.role, one.stored()) for one in parcel.files]
 
 
 def _boundary(request: Request) -> bytes:
@@ -126,9 +184,7 @@ async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
     yield bytes(waiting)
 
 
-def _place(desk: Desk, parcel: Parcel, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
-    parcel.check_whole()
-    may_come_in(parcel.fields)
+def _place(desk: Desk, parcel: Parcel, who: str) -> Placed:
     logs, databases, profiles = (parcel.of_role(role) for role in ("log", "dbc", "profile"))
     if not parcel.files:
         raise refused(400, "upload_empty")
@@ -137,19 +193,62 @@ def _place(desk: Desk, parcel: Parcel, may_come_in: Callable[[dict[str, str]], N
     empty = next((one.name for one in parcel.files if not one.incoming.size), None)
     if empty is not None:
         raise refused(400, "empty_file", name=empty)
-    given = parcel.fields.get("vehicle", "")
-    vehicle = desk.vehicles.get(given) if given not in {"", "none"} else None
-    if given not in {"", "none"} and vehicle is None:
-        raise refused(400, "no_vehicle")
+    vehicle, by = _vehicle_meant(desk, parcel.fields.get("vehicle", ""))
+    job = _job_meant(desk, parcel.fields.get("job", ""))
     name = ""
     if profiles:
         name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
     with desk.blobs.placing():
         parcel.seal()
         if databases or profiles:
-            vehicle = _keep_vehicle(desk, name, databases, profiles, vehicle)
-        by = "chosen" if vehicle is not None or given == "none" else ""
-        return _queue(desk, parcel, [one.stored() for one in logs], vehicle, by)
+            vehicle, by = _keep_vehicle(desk, name, databases, profiles, vehicle), "chosen"
+            desk.changes.note(who, "vehicle", vehicle.name)
+        mended = _mend(desk, parcel.fields.get("ride", ""), vehicle)
+        if logs and job is None:
+            job = _job_of_order(desk, parcel.fields, vehicle, who)
+        placed = _queue(desk, parcel, [one.stored() for one in logs], (vehicle, by), (job, who))
+    known = (*mended, *placed.known)
+    return replace(placed, known=known, mended=mended[0].id if mended else "")
+
+
+def _vehicle_meant(desk: Desk, given: str) -> tuple[VehicleRecord | None, str]:
+    if given in {"", "none"}:
+        return None, "chosen" if given else ""
+    vehicle = desk.vehicles.get(given)
+    if vehicle is None:
+        raise refused(400, "no_vehicle")
+    return vehicle, "chosen"
+
+
+def _job_meant(desk: Desk, given: str) -> RepairJob | None:
+    job = desk.repairs.get(given) if given else None
+    if given and job is None:
+        raise refused(400, "no_job")
+    return job
+
+
+def _job_of_order(
+    desk: Desk, fields: dict[str, str], vehicle: VehicleRecord | None, who: str
+) -> RepairJob | None:
+    """Return the job that a work order names, opened where it is new."""
+    order = one_line(fields.get("work_order", ""))
+    if not order:
+        return None
+    found = desk.repairs.of_order(order)
+    if found is not None:
+        return found
+    notes = {name: plain_text(fields.get(name, "")) for name in NOTES}
+    return desk.repairs.open(notes, vehicle.id if vehicle else None, who)
+
+
+def _mend(desk: Desk, given: str, vehicle: VehicleRecord | None) -> tuple[RideRecord, ...]:
+    """Read a ride anew with the vehicle that was brought for it."""
+    ride = desk.rides.get(given) if given else None
+    if ride is None or vehicle is None:
+        return ()
+    desk.rides.choose_vehicle(ride.id, vehicle.id, "chosen")
+    desk.queue.again(ride.id)
+    return (ride,)
 
 
 def _keep_vehicle(
@@ -169,9 +268,16 @@ def _keep_vehicle(
 
 
 def _queue(
-    desk: Desk, parcel: Parcel, logs: list[Stored], vehicle: VehicleRecord | None, by: str
+    desk: Desk,
+    parcel: Parcel,
+    logs: list[Stored],
+    meant: tuple[VehicleRecord | None, str],
+    work: tuple[RepairJob | None, str],
 ) -> Placed:
+    (vehicle, by), (job, who) = meant, work
     notes = {name: plain_text(parcel.fields.get(name, "")) for name in NOTES}
+    if job is not None:  # what the job says stands on its rides' reports too
+        notes = {name: text or getattr(job, name, "") for name, text in notes.items()}
     groups = [tuple(logs)] if parcel.fields.get("together") else [(one,) for one in logs]
     added: list[RideRecord] = []
     known: list[RideRecord] = []
@@ -184,7 +290,31 @@ def _queue(
             vehicle=vehicle.id if vehicle else None,
             vehicle_by=by,
             notes=notes,
+            job=job.id if job else None,
+            phase=_phase(job, parcel.fields.get("phase", "")),
+            uploaded_by=who,
         )
         ride, is_new = desk.rides.put(new)
+        if not is_new:
+            _again(desk, ride, new)
         (added if is_new else known).append(ride)
-    return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle)
+    return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle, job=job)
+
+
+def _again(desk: Desk, ride: RideRecord, new: NewRide) -> None:
+    """Read a ride again that came again, where it had failed; put it into the job meant."""
+    if new.job is not None and ride.job is None:
+        desk.rides.join([ride.id], new.job, new.phase)
+    if ride.state in {"failed", "cancelled"}:
+        if new.vehicle is not None:
+            desk.rides.choose_vehicle(ride.id, new.vehicle, new.vehicle_by)
+        desk.queue.again(ride.id)
+
+
+def _phase(job: RepairJob | None, given: str) -> str:
+    """Tell whether a ride is from before the repair or after it; a repaired job's are after."""
+    if job is None:
+        return ""
+    if given in {BEFORE, AFTER}:
+        return given
+    return AFTER if job.correction else BEFORE

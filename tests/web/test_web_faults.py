@@ -251,7 +251,7 @@ def test_full_disk_while_a_finished_report_is_kept_loses_no_ride(
     files = [(role, (path.name, path.read_bytes())) for role, path in (
         ("log", ride.log), ("dbc", ride.dbc), ("profile", ride.profile))]  # fmt: skip
 
-    def full(self: Queue, ride: RideRecord, answer: StoredAnswer) -> None:
+    def full(self: Queue, ride: RideRecord, answer: StoredAnswer, identity: str) -> None:
         raise error
 
     with monkeypatch.context() as patch:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 HOT = "because the module was hot"
+HOT_ROW = "Hot: protected itself"
 
 
 def test_sample_ride_is_one_click_away_and_answers(served: Served, page: Page) -> None:
@@ -25,7 +26,7 @@ def test_sample_ride_is_one_click_away_and_answers(served: Served, page: Page) -
     page.get_by_role("button", name="Show me a sample ride").click()
     row = page.locator("#rides .ride")
     expect(row).to_have_attribute("data-state", "done")
-    expect(row).to_contain_text(HOT)
+    expect(row).to_contain_text(HOT_ROW)
     row.get_by_role("link", name="Open the report").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text(HOT)
     expect(page.locator(".ride .drawn").first).to_be_visible()
@@ -48,7 +49,7 @@ def test_everything_works_without_scripts(
     page.get_by_role("button", name="Read the ride").click()
     expect(page.get_by_role("status")).to_contain_text("its turn comes")
     expect(page.locator("#rides .ride[data-state=done]")).to_be_visible(timeout=40_000)
-    expect(page.locator("#rides .answer")).to_contain_text("road speed")
+    expect(page.locator("#rides .answer")).to_contain_text("Speed signal false")
     context.close()
 
 
@@ -59,7 +60,7 @@ def test_same_file_twice_is_recognised(
     page.goto(served.address)
     page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
     expect(page.locator("#rides .ride")).to_have_attribute("data-state", "done")
-    expect(page.locator("#rides")).to_contain_text(HOT)
+    expect(page.locator("#rides")).to_contain_text(HOT_ROW)
     page.set_input_files("#files", [ride.log])
     expect(page.get_by_role("status")).to_contain_text("were here already")
     expect(page.locator("#rides .ride")).to_have_count(1)
@@ -90,7 +91,7 @@ def test_progress_moves_while_a_ride_is_in_work(
     page.set_input_files("#files", [ride.log, ride.dbc, ride.profile])
     expect(page.locator("#rides .ride")).to_have_attribute("data-state", "done")
     seen = json.loads(page.evaluate("() => sessionStorage.getItem('progress')"))
-    assert len({value for value, _ in seen}) > 2
+    assert len({value for value, _ in seen}) > 1
     assert len({words for _, words in seen}) > 1
 
 

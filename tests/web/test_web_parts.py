@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from canassist.demo import WrittenRide
 from canassist.profile import parse_profile
+from canassist.web.app import _routes
 from canassist.web.http.multipart_upload import Parcel
-from canassist.web.http.openapi import openapi
+from canassist.web.http.openapi import PATHS, openapi
 from canassist.web.http.page_texts import words
 from canassist.web.http.refusal import Refused
 from canassist.web.http.safe_names import as_download, clock_moments, file_name, role_of, stem
@@ -323,9 +324,10 @@ def test_index_closes_what_ended_threads_opened(tmp_path: Path) -> None:
 
 def test_every_text_is_used_and_every_used_text_is_there(project_root: Path) -> None:
     folder = project_root / "canassist" / "web"
-    sources = [*folder.glob("*.py"), *folder.glob("templates/*.html")]
+    sources = [*folder.rglob("*.py"), *folder.glob("templates/*.html")]
     text = "\n".join(path.read_text("utf-8") for path in sources)
-    free = {"sorts", "said", "states", "stages", "codes", "notes", "refusals", "page", "vehicles"}
+    free = {"sorts", "said", "states", "stages", "answers", "notes", "refusals", "page", "vehicles",
+            "changes"}  # fmt: skip
     for part, names in words().items():
         for name in names:
             if part not in free:
@@ -358,7 +360,7 @@ def test_texts_hold_every_conclusion(project_root: Path) -> None:
     from canassist.model import Code  # noqa: PLC0415 - only here
 
     del project_root
-    assert {str(code) for code in Code} <= set(words()["codes"])
+    assert {str(code) for code in Code} <= set(words()["answers"])
 
 
 def test_page_asks_nobody_else(project_root: Path) -> None:
@@ -373,7 +375,15 @@ def test_page_asks_nobody_else(project_root: Path) -> None:
 def test_description_names_what_the_page_serves() -> None:
     described = openapi()
     assert described["openapi"].startswith("3.1")
-    assert set(described["paths"]) == {"/api/reports", "/api/reports/{ride}"}
+    listed = {(method.lower(), path) for method, path, _ in PATHS}
+    served = {
+        (method.lower(), one.path.replace(":str", ""))
+        for one in _routes()
+        for method in (one.methods or set()) - {"HEAD"}
+        if one.path.startswith("/api/")
+    }
+    assert listed == served - {("get", "/api/openapi.json")}
+    assert listed == {(m, path) for path, methods in described["paths"].items() for m in methods}
     refs = str(described).count("$ref")
     assert refs
     for name in ("Refusal", "State", "Result"):

@@ -137,6 +137,17 @@ class Parcel:
         for one in self.files:
             one.incoming.drop()
 
+    def add(self, role: str, name: str) -> Arrived:
+        """Begin a file that came inside another."""
+        arrived = Arrived(role, name, self._blobs.incoming())
+        self.files.append(arrived)
+        return arrived
+
+    def remove(self, arrived: Arrived) -> None:
+        """Take a file out whose content came in otherwise."""
+        self.files.remove(arrived)
+        arrived.incoming.drop()
+
     def of_role(self, role: str) -> list[Arrived]:
         """Return the files of one role in their order."""
         return [one for one in self.files if one.role == role]

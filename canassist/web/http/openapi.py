@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from canassist.version import VERSION
+from canassist.web.store.records import NOTES
 
 Plain = dict[str, Any]  # Any: plain JSON values
 
@@ -12,6 +13,13 @@ PATHS: Final = (
     ("POST", "/api/reports", "Send one ride; the answer is its result (or 202 with wait=0)."),
     ("GET", "/api/reports", "List the rides, the newest first, 50 a page."),
     ("GET", "/api/reports/{ride}", "Get a ride's result, or 202 with its state while in work."),
+    ("GET", "/api/rides", "Find rides by text, state, answer, vehicle, work order, job and date."),
+    ("GET", "/api/rides/{ride}", "Get all that is known of a ride: strength, dates, files, notes."),
+    ("POST", "/api/rides/{ride}/notes", "Keep notes on a ride (JSON); its report is made anew."),
+    ("GET", "/api/jobs", "List the jobs; open=1 for those still worked on."),
+    ("GET", "/api/jobs/{job}", "Get a job: its rides before and after, checks and proof."),
+    ("GET", "/api/vehicles", "List the vehicles with their files and answers."),
+    ("POST", "/api/comparisons", 'Compare rides: {"a": [ids], "b": [ids]}, as JSON.'),
 )
 
 
@@ -27,6 +35,13 @@ def openapi() -> Plain:
         "paths": {
             "/api/reports": {"post": _make(), "get": _listing()},
             "/api/reports/{ride}": {"get": _one()},
+            "/api/rides": {"get": _found("findRides", PATHS[3][2], _FILTERS)},
+            "/api/rides/{ride}": {"get": _found("getRide", PATHS[4][2], (), "ride")},
+            "/api/rides/{ride}/notes": {"post": _sent("keepNotes", PATHS[5][2], NOTES, "ride")},
+            "/api/jobs": {"get": _found("findJobs", PATHS[6][2], ("open", "text"))},
+            "/api/jobs/{job}": {"get": _found("getJob", PATHS[7][2], (), "job")},
+            "/api/vehicles": {"get": _found("listVehicles", PATHS[8][2], ())},
+            "/api/comparisons": {"post": _sent("compare", PATHS[9][2], ("a", "b"))},
         },
         "components": {
             "schemas": {"Refusal": _refusal(), "State": _state(), "Result": _result()},
@@ -105,6 +120,39 @@ def _one() -> Plain:
     }
 
 
+_FILTERS: Final = (
+    "text", "state", "code", "vehicle", "work_order", "job", "since", "until", "sort", "page",
+)  # fmt: skip
+
+
+def _found(operation: str, summary: str, filters: tuple[str, ...], place: str = "") -> Plain:
+    text = {"type": "string"}
+    given = [{"name": one, "in": "query", "schema": text} for one in filters]
+    path = [{"name": place, "in": "path", "required": True, "schema": text}] if place else []
+    answer = {"application/json": {"schema": {"type": "object"}}}
+    return {
+        "operationId": operation,
+        "summary": summary,
+        "parameters": [*path, *given],
+        "responses": {
+            "200": {"description": summary, "content": answer},
+            **_refusals("401", "404"),
+        },
+    }
+
+
+def _sent(operation: str, summary: str, fields: tuple[str, ...], place: str = "") -> Plain:
+    ids = {"type": "array", "items": {"type": "string"}}
+    kind = ids if operation == "compare" else {"type": "string"}
+    body = {"schema": {"type": "object", "properties": dict.fromkeys(fields, kind)}}
+    told = _found(operation, summary, (), place)
+    told["requestBody"] = {"required": True, "content": {"application/json": body}}
+    told["responses"] |= _refusals("400", "403", "413")
+    if operation == "compare":
+        told["responses"]["202"] = _json("In the queue.", "State")
+    return told
+
+
 def _ref(name: str) -> Plain:
     return {"$ref": f"#/components/schemas/{name}"}
 
@@ -139,6 +187,12 @@ def _state() -> Plain:
             "conclusion": maybe,
             "headline": maybe,
             "vehicle": maybe,
+            "strength": maybe,
+            "role": maybe,
+            "ridden_utc": maybe,
+            "added_s": {"type": "number"},
+            "duration_s": {"type": ["number", "null"]},
+            "job": maybe,
         },
     }
 

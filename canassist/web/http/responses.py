@@ -97,6 +97,10 @@ class Form:
         """Return a field's text, or an empty one."""
         return next((value for key, value in self.fields if key == name), "")
 
+    def has(self, name: str) -> bool:
+        """Tell whether a field came, empty or not."""
+        return any(key == name for key, _ in self.fields)
+
     def many(self, name: str) -> list[str]:
         """Return every text of a field that comes several times."""
         return [value for key, value in self.fields if key == name]

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from canassist.web.jobs.worker_process import Order
     from canassist.web.settings import PageLimits
+    from canassist.web.shop.shop_settings import ShopDesk
     from canassist.web.store.content_files import Blobs
     from canassist.web.store.records import RideRecord
     from canassist.web.store.rides_index import RidesIndex
@@ -24,22 +25,33 @@ class Orders:
 
     Parameters
     ----------
-    rides, vehicles, blobs
-        The shelf.
+    rides, vehicles, blobs, shop
+        The shelf, and how the shop wants its reports.
     limits : PageLimits
     """
 
     def __init__(
-        self, *, rides: RidesIndex, vehicles: Vehicles, blobs: Blobs, limits: PageLimits
+        self,
+        *,
+        rides: RidesIndex,
+        vehicles: Vehicles,
+        blobs: Blobs,
+        shop: ShopDesk,
+        limits: PageLimits,
     ) -> None:
         self._rides = rides
         self._vehicles = vehicles
         self._blobs = blobs
+        self._shop = shop
         self._limits = limits
 
     def prepare(self, ride: RideRecord, kind: str, folder: Path) -> Order:
         """Lay the files of a ride out and return the order."""
         order = self._order(ride, kind, folder)
+        shop = self._shop.get()
+        key = self._shop.key if shop.signs else None
+        order["look"] = {"units": shop.units, "zone": shop.zone, "key": str(key) if key else None}
+        order["same_vehicle"] = bool(ride.job)
         if ride.kind == "compare":
             order["sides"] = [
                 [

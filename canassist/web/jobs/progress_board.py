@@ -93,6 +93,10 @@ class Board:
         """Return how far a ride is, if it is worked on."""
         return self._standing.get(ride)
 
+    def in_work(self) -> list[RideProgress]:
+        """Return how far every ride in work is."""
+        return list(self._standing.values())
+
     def begin(self, ride: str) -> None:
         """Note that work on a ride began."""
         self._standing[ride] = RideProgress()

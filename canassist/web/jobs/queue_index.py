@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from dataclasses import fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from canassist.web.store.earlier_reports import keep_earlier
 from canassist.web.store.records import StoredAnswer
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from canassist.web.store.index_database import Database
     from canassist.web.store.records import RideRecord
     from canassist.web.store.rides_index import RidesIndex
+
+_REMEMBERED: Final = 9
+"""Rides whose time tells how long the next ones will take."""
 
 
 class Queue:
@@ -30,20 +37,44 @@ class Queue:
     def __init__(self, database: Database, rides: RidesIndex) -> None:
         self._database = database
         self._rides = rides
+        self._took_s: deque[float] = deque(maxlen=_REMEMBERED)
 
-    def is_busy(self) -> bool:
-        """Tell whether any ride waits or is worked on."""
-        text = "SELECT 1 FROM rides WHERE state IN ('working', 'waiting') AND deleted_s IS NULL"
-        return self._database.reading().execute(f"{text} LIMIT 1").fetchone() is not None
+    def waiting(self) -> dict[str, int]:
+        """Return the waiting rides, each with how many have their turn before it."""
+        text = "SELECT id FROM rides WHERE state = 'waiting' AND deleted_s IS NULL"
+        rows = self._database.reading().execute(f"{text} ORDER BY queued_s, id")
+        return {row[0]: place for place, row in enumerate(rows)}
 
-    def before(self, ride: RideRecord) -> int:
-        """Return how many rides have their turn before a waiting one."""
-        if ride.state != "waiting":
-            return 0
-        text = "SELECT count(*) FROM rides WHERE state = 'waiting' AND deleted_s IS NULL"
-        text += " AND (queued_s, id) < (?, ?)"
-        values = (ride.queued_s, ride.id)
-        return int(self._database.reading().execute(text, values).fetchone()[0])
+    def seconds_each(self) -> float | None:
+        """Return how long a ride takes here, from the last that were read; None where unknown."""
+        times = sorted(self._took_s)
+        return times[len(times) // 2] if times else None
+
+    def took(self, seconds: float) -> None:
+        """Note how long a ride took."""
+        self._took_s.append(seconds)
+
+    def first(self, ride: str) -> None:
+        """Let a waiting ride be the next."""
+        with self._database.writing() as index:
+            index.execute(
+                "UPDATE rides SET queued_s = (SELECT min(queued_s) FROM rides"
+                " WHERE state = 'waiting' AND deleted_s IS NULL) - 1"
+                " WHERE id = ? AND state = 'waiting'",
+                (ride,),
+            )
+
+    def cancel_all(self) -> list[str]:
+        """Call off all that waits or is in work; return which."""
+        with self._database.writing() as index:
+            rows = index.execute(
+                "SELECT id FROM rides WHERE state IN ('waiting', 'working') AND deleted_s IS NULL"
+            ).fetchall()
+            index.execute(
+                "UPDATE rides SET state = CASE WHEN page IS NULL THEN 'cancelled' ELSE 'done' END"
+                " WHERE state IN ('waiting', 'working') AND deleted_s IS NULL"
+            )
+        return [row[0] for row in rows]
 
     def begin_next(self, attempts: int) -> RideRecord | None:
         """Take the first ride of the queue to work on; what failed too often is passed over."""
@@ -88,17 +119,29 @@ class Queue:
                 (time.time(), ride),
             )
 
-    def finish(self, ride: RideRecord, answer: StoredAnswer) -> None:
+    def finish(self, ride: RideRecord, answer: StoredAnswer, identity: str = "") -> None:
         """Keep what an analysis came to."""
         names = [item.name for item in fields(StoredAnswer)]
         values = [getattr(answer, name) for name in names]
         with self._database.writing() as index:
+            if self._is_current(index, ride):
+                keep_earlier(index, ride.id, answer.page)
             index.execute(
                 f"UPDATE rides SET state = 'done', problem = '', fix = '', number = '', "  # noqa: S608 - our own column names
                 f"{', '.join(f'{name} = ?' for name in names)}"
                 " WHERE id = ? AND state = 'working' AND queued_s = ?",
                 (*values, ride.id, ride.queued_s),
             )
+            if identity and answer.vehicle is not None:
+                index.execute(
+                    "UPDATE vehicles SET identity = ? WHERE id = ? AND identity != ?",
+                    (identity, answer.vehicle, identity),
+                )
+
+    @staticmethod
+    def _is_current(index: sqlite3.Connection, ride: RideRecord) -> bool:
+        text = "SELECT 1 FROM rides WHERE id = ? AND state = 'working' AND queued_s = ?"
+        return index.execute(text, (ride.id, ride.queued_s)).fetchone() is not None
 
     def try_again(self, ride: RideRecord) -> None:
         """Put a ride back whose work was ended from outside; its attempts go on counting."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from canassist.web.http.page_texts import say
 from canassist.web.jobs.outcomes import what_failed, what_went_wrong
 from canassist.web.jobs.worker_process import Worker
+from canassist.web.shop.shop_settings import ShopSettings
 from canassist.web.store.records import StoredAnswer
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canassist.web.jobs.queue_index import Queue
     from canassist.web.jobs.worker_process import Outcome
     from canassist.web.settings import PageLimits
+    from canassist.web.shop.shop_settings import ShopDesk
     from canassist.web.store.content_files import Blobs
     from canassist.web.store.products import Products
     from canassist.web.store.records import RideRecord
@@ -37,8 +39,8 @@ class Jobs:
 
     Parameters
     ----------
-    rides, queue, products, blobs, board, orders
-        The shelf and who is told.
+    rides, queue, products, blobs, board, orders, shop
+        The shelf, who is told, and how long deleted rides stay.
     limits : PageLimits
     """
 
@@ -51,6 +53,7 @@ class Jobs:
         blobs: Blobs,
         board: Board,
         orders: Orders,
+        shop: ShopDesk,
         limits: PageLimits,
     ) -> None:
         self._rides = rides
@@ -59,6 +62,7 @@ class Jobs:
         self._blobs = blobs
         self._board = board
         self._orders = orders
+        self._shop = shop
         self._limits = limits
         self._workers: dict[str, Worker] = {}
         self._slots = asyncio.Semaphore(limits.workers)
@@ -96,10 +100,14 @@ class Jobs:
 
     def tidy(self) -> None:
         """Forget rides that were deleted long enough ago, and files that nothing refers to."""
-        self._rides.purge(time.time() - self._limits.undo_s)
+        shop, limits = self._shop.get(), self._limits
+        standard = ShopSettings()
+        undo_s = limits.undo_s * shop.undo_hours / standard.undo_hours
+        bin_s = limits.bin_s * shop.bin_days / standard.bin_days
+        self._rides.purge(time.time() - undo_s)
         self._products.forget()
         self._blobs.sweep(self._products.wanted_files)
-        self._blobs.empty_bin(time.time() - self._limits.bin_s)
+        self._blobs.empty_bin(time.time() - bin_s)
 
     def _begin(self, work: Any) -> asyncio.Task[None]:  # noqa: ANN401 - a coroutine
         task: asyncio.Task[None] = asyncio.create_task(work)
@@ -154,7 +162,10 @@ class Jobs:
         try:
             kind = "report" if ride.kind == "ride" else "compare"
             worker.order = await asyncio.to_thread(self._orders.prepare, ride, kind, folder)
+            begun_s = time.monotonic()
             outcome = await worker.run(lambda *step: self._board.step(ride.id, *step))
+            if "done" in outcome:
+                self._queue.took(time.monotonic() - begun_s)
             if self._is_at(ride.id, worker) and not self._stopping:
                 await asyncio.to_thread(self._settle, ride, folder, outcome)
                 if "died" in outcome:
@@ -170,7 +181,8 @@ class Jobs:
         """Keep what a worker came to."""
         if "done" in outcome:
             with self._blobs.placing():
-                self._queue.finish(ride, self._kept(folder, outcome["done"]))
+                identity = outcome["done"].pop("identity", "")
+                self._queue.finish(ride, self._kept(folder, outcome["done"]), identity)
             return
         if "died" in outcome and ride.attempts < self._limits.attempts:
             log.warning("work on ride %s ended from outside (%s); again", ride.id, outcome["died"])
@@ -181,7 +193,7 @@ class Jobs:
     def _kept(self, folder: Path, done: dict[str, Any]) -> StoredAnswer:  # Any: plain JSON values
         files = {
             name: self._blobs.keep_file(folder / Path(done[name]).name)
-            for name in ("page", "data", "questions")
-            if done[name] is not None
+            for name in ("page", "data", "questions", "picture")
+            if done.get(name) is not None
         }
         return StoredAnswer(**(done | files))

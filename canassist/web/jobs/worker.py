@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from canassist.web.jobs.process_limits import end_myself, step_back
+from canassist.web.store.records import RULES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -100,8 +101,10 @@ def _report(order: Order, progress: _Teller) -> Outcome:
     questions = _questions(order, vehicle, result, progress)
     progress(Step("writing", 0, 1))
     page, data = out / "page.html", out / "result.json"
-    page.write_bytes(writing.render_page(result, look=_look()).encode())
+    rendered = writing.render_page(result, look=_look(order), key=_key(order))
+    page.write_bytes(rendered.encode())
     data.write_bytes(writing.result_json(result))
+    (out / "picture.svg").write_text(writing.answer_picture(result), encoding="utf-8")
     first = result.conclusions[0]
     found = {
         "page": page.name,
@@ -116,6 +119,11 @@ def _report(order: Order, progress: _Teller) -> Outcome:
         "vehicle": vehicle.id if vehicle else None,
         "vehicle_by": by,
         "vehicle_fit": fit,
+        "role": str(first.role),
+        "explains": "" if first.explains_complaint is None else str(first.explains_complaint),
+        "rules": RULES,
+        "picture": "picture.svg",
+        "identity": _identity(json.loads(data.read_bytes())["identity"]),
     }
     if questions:
         (out / "questions.json").write_text(json.dumps(questions), encoding="utf-8")
@@ -123,13 +131,27 @@ def _report(order: Order, progress: _Teller) -> Outcome:
     return found
 
 
-def _look() -> PageOptions:
-    """Return how pages are shown: dated, all else as it comes."""
+def _identity(told: dict[str, Any]) -> str:  # Any: plain JSON values
+    """Return the vehicle's own numbers as its bus told them, masked as in the result."""
+    names = {"vin": "VIN", "part_number": "part", "serial_number": "serial"}
+    return ", ".join(f"{word} {told[name]}" for name, word in names.items() if told.get(name))
+
+
+def _look(order: Order) -> PageOptions:
+    """Return how pages are shown: dated, in the shop's units and zone."""
     from datetime import date
 
     from canassist.report import PageOptions
 
-    return PageOptions(made_on=date.today().isoformat())
+    look = order["look"]
+    made_on = date.today().isoformat()
+    return PageOptions(made_on=made_on, units=look["units"], zone=look["zone"])
+
+
+def _key(order: Order) -> Path | None:
+    """Return the shop's signing key, where it signs."""
+    key = order["look"]["key"]
+    return Path(key) if key else None
 
 
 def _vehicle(order: Order, progress: _Teller) -> tuple[KnownVehicle | None, str, str]:
@@ -233,8 +255,10 @@ def _compare(order: Order, progress: _Teller) -> Outcome:
     a, b = read[:first], read[first:]
     progress(Step("writing", 0, 1))
     names = tuple(side[0]["title"] for side in order["sides"])
-    found = compare(a, b, names=(names[0], names[1]))
-    (out / "page.html").write_bytes(writing.render_comparison(found, look=_look()).encode())
+    found = compare(a, b, names=(names[0], names[1]), same_vehicle=order["same_vehicle"])
+    (out / "page.html").write_bytes(
+        writing.render_comparison(found, look=_look(order), key=_key(order)).encode()
+    )
     (out / "result.json").write_bytes(writing.comparison_json(found))
     return {
         "page": "page.html",
@@ -242,6 +266,7 @@ def _compare(order: Order, progress: _Teller) -> Outcome:
         "questions": None,
         "headline": found.headline,
         "code": "comparison",
+        "rules": RULES,
         "strength": "",
         "start_utc": "",
         "duration_s": sum(one.log.duration_s for one in read),
@@ -261,6 +286,15 @@ def _pdf(order: Order, progress: _Teller) -> Outcome:
     return {"file": "report.pdf"}
 
 
+def _check(order: Order, progress: _Teller) -> Outcome:
+    from canassist.decode import load_databases
+
+    del progress
+    for path in order["dbc"]:
+        load_databases([Path(path)])
+    return {}
+
+
 def _sample(order: Order, progress: _Teller) -> Outcome:
     from canassist.demo import write_demo
     from canassist.profile import read_profile
@@ -276,7 +310,9 @@ def _sample(order: Order, progress: _Teller) -> Outcome:
 
 
 _KINDS: Final[dict[str, Callable[[Order, _Teller], Outcome]]] = {}
-_KINDS.update(report=_report, export=_export, pdf=_pdf, sample=_sample, compare=_compare)
+_KINDS.update(
+    check=_check, report=_report, export=_export, pdf=_pdf, sample=_sample, compare=_compare
+)
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -11,7 +11,7 @@ from starlette.responses import FileResponse, Response
 from canassist.web.http.openapi import PATHS, openapi
 from canassist.web.http.refusal import refused
 from canassist.web.http.responses import check_form_token, json_response, page
-from canassist.web.store.shelf_search import Search
+from canassist.web.pages.shelf_pages import asked_of
 from canassist.web.uploads import receive
 
 if TYPE_CHECKING:
@@ -44,22 +44,30 @@ async def make(request: Request) -> Response:
 
     placed = await receive(request, may_come_in)
     rides = (*placed.rides, *placed.known)
-    if not rides:
+    if not rides and placed.vehicle is None:
         raise refused(400, "upload_empty")
-    if request.query_params.get("wait") == "0":
-        return json_response(_state(rides[0]), 202)
     desk: Desk = request.app.state.desk
-    ride = await _when_done(request, rides[0])
-    return json_response(_state(ride), 202) if ride.busy else _result(desk, ride)
+    waits = request.query_params.get("wait") != "0"
+    if len(rides) == 1:
+        if not waits:
+            return json_response(ride_state(rides[0]), 202)
+        ride = await _when_done(request, rides[0])
+        return json_response(ride_state(ride), 202) if ride.busy else _result(desk, ride)
+    if waits:
+        rides = tuple([await _when_done(request, one) for one in rides])
+    told = {
+        "rides": [ride_state(one) for one in rides],
+        "vehicle": placed.vehicle.id if placed.vehicle else None,
+        "left_out": list(placed.left_out),
+    }
+    return json_response(told, 202 if any(one.busy for one in rides) else 200)
 
 
 def listing(request: Request) -> Response:
     """List the rides, the newest first."""
     desk: Desk = request.app.state.desk
-    text = request.query_params.get("page", "1")
-    number = int(text) if text.isascii() and text.isdigit() and len(text) < 7 else 1  # noqa: PLR2004 - more pages than any shelf has
-    rides, count = desk.rides.search(Search(page=number))
-    return json_response({"count": count, "rides": [_state(ride) for ride in rides]})
+    rides, count = desk.rides.search(asked_of(request.query_params))
+    return json_response({"count": count, "rides": [ride_state(ride) for ride in rides]})
 
 
 def one(request: Request) -> Response:
@@ -69,8 +77,20 @@ def one(request: Request) -> Response:
     if ride is None or ride.deleted:
         raise refused(404, "missing")
     if ride.busy:
-        return json_response(_state(ride), 202)
+        return json_response(ride_state(ride), 202)
     return _result(desk, ride)
+
+
+def check_program(request: Request) -> None:
+    """Refuse what a browser sends without the page's form token.
+
+    Raises
+    ------
+    Refused
+        If it is missing.
+    """
+    if _from_browser(request):
+        check_form_token(request, request.headers.get("x-form-token", ""))
 
 
 def _from_browser(request: Request) -> bool:
@@ -94,12 +114,13 @@ async def _when_done(request: Request, ride: RideRecord) -> RideRecord:
 def _result(desk: Desk, ride: RideRecord) -> Response:
     if ride.state != "done" or ride.data is None:
         told = {"problem": ride.problem, "fix": ride.fix, "number": ride.number}
-        return json_response(_state(ride) | told, 422)
+        return json_response(ride_state(ride) | told, 422)
     headers = {"location": f"/rides/{ride.id}", "x-ride": ride.id}
     return FileResponse(desk.blobs.path(ride.data), media_type="application/json", headers=headers)
 
 
-def _state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values
+def ride_state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values
+    """Return a row of the shelf as plain values."""
     return {
         "id": ride.id,
         "title": ride.title,
@@ -107,4 +128,16 @@ def _state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values
         "conclusion": ride.code or None,
         "headline": ride.headline or None,
         "vehicle": ride.vehicle_name or None,
+        "kind": ride.kind,
+        "strength": ride.strength or None,
+        "role": ride.role or None,
+        "explains_complaint": ride.explains or None,
+        "asks": ride.questions is not None,
+        "ridden_utc": ride.start_utc or None,
+        "added_s": ride.created_s,
+        "duration_s": ride.duration_s,
+        "job": ride.job,
+        "phase": ride.phase or None,
+        "uploaded_by": ride.uploaded_by or None,
+        "rules": ride.rules or None,
     }

@@ -35,7 +35,8 @@ async def compare(request: Request) -> Response:
     form = await read_form(request)
     if not can_compare():
         raise refused(404, "missing")
-    rides = await asyncio.to_thread(_ticked, desk, form.many("ride"))
+    names = [*form.many("ride"), *(one for one in form.one("rides").split(".") if one)]
+    rides = await asyncio.to_thread(_ticked, desk, names)
     sides = {ride.id: form.one(f"side-{ride.id}") for ride in rides}
     if len(rides) == _FEWEST and not any(sides.values()):
         sides = {rides[0].id: "a", rides[1].id: "b"}
@@ -43,6 +44,14 @@ async def compare(request: Request) -> Response:
     if not a or not b:
         first = rides[0].vehicle
         return page(request, "compare.html", rides=rides, first=first, asked=any(sides.values()))
+    row = await asyncio.to_thread(queue_comparison, desk, a, b)
+    desk.board.changed(row.id)
+    desk.jobs.wake()
+    return RedirectResponse(f"/#ride-{row.id}", 303)
+
+
+def queue_comparison(desk: Desk, a: list[RideRecord], b: list[RideRecord]) -> RideRecord:
+    """Put a comparison on the shelf and into the queue, unless it is there already."""
     new = NewRide(
         title=say("compare.name", a=_named(a), b=_named(b)),
         files=(),
@@ -50,13 +59,11 @@ async def compare(request: Request) -> Response:
         sides="/".join(".".join(ride.id for ride in side) for side in (a, b)),
         vehicle_by="chosen",
     )
-    row, _ = await asyncio.to_thread(desk.rides.put, new)
-    desk.jobs.wake()
-    return RedirectResponse(f"/#ride-{row.id}", 303)
+    return desk.rides.put(new)[0]
 
 
 def _ticked(desk: Desk, names: list[str]) -> list[RideRecord]:
-    if len(names) > _MOST:
+    if len(dict.fromkeys(names)) > _MOST:
         raise refused(400, "too_many", count=_MOST)
     found = [ride for name in dict.fromkeys(names) if (ride := desk.rides.get(name))]
     rides = [ride for ride in found if not ride.deleted]

@@ -11,6 +11,7 @@ from starlette.responses import FileResponse, Response
 from canassist.web.http.middleware import REPORT_POLICY
 from canassist.web.http.refusal import refused
 from canassist.web.http.safe_names import as_download, download_name
+from canassist.web.store.earlier_reports import earlier_reports
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 _STATIC: Final = {
     "style.css": "text/css",
     "page.js": "text/javascript",
+    "follow.js": "text/javascript",
+    "drafts.js": "text/javascript",
     "recording.css": "text/css",
     "recording.js": "text/javascript",
 }
@@ -44,6 +47,35 @@ def finished(request: Request) -> RideRecord:
 def report(request: Request) -> Response:
     """Show a report, as a page from nowhere: it has no cookie and reaches nothing."""
     return _page_of(request, finished(request), {})
+
+
+def earlier(request: Request) -> Response:
+    """Show a report that a later one replaced."""
+    desk: Desk = request.app.state.desk
+    ride = finished(request)
+    place = request.path_params["place"]
+    found = next(
+        (one for one in earlier_reports(desk.database, ride.id) if one.place == place), None
+    )
+    if found is None:
+        raise refused(404, "no_report")
+    return FileResponse(
+        desk.blobs.path(found.page),
+        media_type="text/html",
+        headers={"content-security-policy": REPORT_POLICY},
+    )
+
+
+def picture(request: Request) -> Response:
+    """Give the picture of a ride's answer; it is drawn by itself and runs nothing."""
+    desk: Desk = request.app.state.desk
+    ride = finished(request)
+    if ride.picture is None:
+        raise refused(404, "no_report")
+    policy = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+    headers = {"content-security-policy": policy, "cache-control": "private, max-age=86400"}
+    path = desk.blobs.path(ride.picture)
+    return FileResponse(path, media_type="image/svg+xml", headers=headers)
 
 
 def report_file(request: Request) -> Response:

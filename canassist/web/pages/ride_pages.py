@@ -10,9 +10,20 @@ from starlette.responses import RedirectResponse, Response
 
 from canassist.web.http.refusal import refused
 from canassist.web.http.responses import page, read_form
-from canassist.web.http.safe_names import file_name, one_line
+from canassist.web.http.safe_names import (
+    DATABASE_ENDINGS,
+    PROFILE_ENDING,
+    clock_moments,
+    file_name,
+    one_line,
+)
+from canassist.web.http.visitors import visitor
 from canassist.web.pages.candidate_pictures import drawn
+from canassist.web.pages.job_pages import next_checks
+from canassist.web.store.earlier_reports import earlier_reports
 from canassist.web.store.records import NOTES, Stored
+from canassist.web.store.repair_jobs import AFTER, BEFORE
+from canassist.web.store.shelf_search import Search
 from canassist.web.store.vehicles_index import with_channel
 
 if TYPE_CHECKING:
@@ -29,18 +40,32 @@ def ride(request: Request) -> Response:
     """Show a ride."""
     desk, found = _found(request)
     questions = _questions(desk, found)
+    asked = Search(vehicle=found.vehicle or "", sort="ridden")
+    others, _ = desk.rides.search(asked)
+    said = request.query_params.get("said", "") if _is_known(request) else ""
+    open_jobs = desk.repairs.all(open_only=True)
     return page(
         request,
         "ride.html",
         ride=found,
         standing=desk.board.standing(found.id),
-        before=desk.queue.before(found),
+        before=desk.queue.waiting().get(found.id, 0),
+        job=desk.repairs.get(found.job),
+        jobs=open_jobs,
+        near_job=next((one.id for one in open_jobs if found.vehicle == one.vehicle), ""),
+        checks=next_checks(desk, found),
+        earlier=earlier_reports(desk.database, found.id),
+        others=[one for one in others if _is_comparable(one, found)],
+        lacks_database=_lacks_database(found),
+        known_endings=" ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
+        open_notes=said == "saved" or found.state == "cancelled",
+        bad_moments=bool(found.moments) and not clock_moments(found.moments),
         files=desk.rides.files(found.id),
         vehicles=desk.vehicles.all(),
         questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],
         notes=NOTES,
         sides=_sides(desk, found),
-        said=request.query_params.get("said", "") if _is_known(request) else "",
+        said=said,
         nothing=_NOTHING,
     )
 
@@ -52,6 +77,8 @@ async def save(request: Request) -> Response:
     title = one_line(form.one("title")) or found.title
     notes = {name: form.one(name) for name in NOTES}
     await asyncio.to_thread(desk.rides.note, found.id, title, notes)
+    await asyncio.to_thread(desk.changes.note, visitor(request), "notes", title)
+    await asyncio.to_thread(_join_by_order, desk, found, notes["work_order"])
     changed = any(getattr(found, name) != text for name, text in notes.items())
     if changed and (found.page is not None or found.state == "working"):
         await _queue(desk, found)
@@ -64,6 +91,15 @@ async def cancel(request: Request) -> Response:
     await read_form(request)
     await asyncio.to_thread(desk.queue.cancel, found.id)
     desk.jobs.cancel(found.id)
+    return RedirectResponse(f"/#ride-{found.id}", 303)
+
+
+async def first(request: Request) -> Response:
+    """Let a waiting ride be the next."""
+    desk, found = await asyncio.to_thread(_found, request)
+    await read_form(request)
+    await asyncio.to_thread(desk.queue.first, found.id)
+    desk.board.changed(found.id)
     return RedirectResponse(f"/#ride-{found.id}", 303)
 
 
@@ -115,7 +151,7 @@ def _remember(desk: Desk, found: RideRecord, form: Form) -> None:
         name = profile.name if profile else file_name(f"{known.name}.toml")
         with desk.blobs.placing():
             new = Stored(sha256=desk.blobs.keep_bytes(data), name=name, size=len(data))
-            desk.vehicles.replace_files(known.id, known.databases, new)
+            desk.vehicles.write_profile(known, new)
     for channel, signal in answers.items():
         desk.vehicles.settle(known.id, channel, signal)
 
@@ -171,5 +207,22 @@ def _questions(desk: Desk, found: RideRecord) -> list[dict[str, Any]]:  # Any: p
     return [one for one in read if one["channel"] not in settled]
 
 
+def _join_by_order(desk: Desk, found: RideRecord, work_order: str) -> None:
+    """Put a ride that is alone into the open job of the work order that was written down."""
+    job = desk.repairs.of_order(work_order) if found.job is None else None
+    if job is not None and found.kind == "ride":
+        desk.rides.join([found.id], job.id, AFTER if job.correction else BEFORE)
+
+
+def _is_comparable(one: RideRecord, found: RideRecord) -> bool:
+    return one.kind == "ride" and one.id != found.id and bool(one.page)
+
+
+def _lacks_database(found: RideRecord) -> bool:
+    """Tell whether a ride was read without any vehicle's database."""
+    is_read = found.state in {"done", "failed"}
+    return found.kind == "ride" and found.vehicle is None and is_read
+
+
 def _is_known(request: Request) -> bool:
-    return request.query_params.get("said", "") in {"saved", "settled"}
+    return request.query_params.get("said", "") in {"saved", "settled", "mended", "known"}

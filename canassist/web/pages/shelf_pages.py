@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import asyncio
+import math
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
+from canassist.web.http.page_texts import say
 from canassist.web.http.refusal import refused
 from canassist.web.http.responses import (
     check_form_token,
@@ -19,67 +20,52 @@ from canassist.web.http.responses import (
     wants_json,
 )
 from canassist.web.http.safe_names import DATABASE_ENDINGS, LOG_ENDINGS, PROFILE_ENDING
+from canassist.web.http.visitors import remember_visitor, visitor
 from canassist.web.pages.compare_pages import can_compare
 from canassist.web.pages.samples import put_sample
-from canassist.web.store.shelf_search import PAGE_ROWS, SORTS, Search
+from canassist.web.store.shelf_search import PAGE_ROWS, SORTS, STATES, Search
 from canassist.web.uploads import receive
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from starlette.requests import Request
 
     from canassist.web.services import Desk
-    from canassist.web.store.records import RideRecord
 
-_MOST_TICKED: Final = 200
+Values = dict[str, Any]  # Any: what templates take
+
 _BESIDE: Final = 2
-_SAID: Final = frozenset({"uploaded", "known", "vehicle", "restored", "saved", "settled"})
+_IN_MINUTES_S: Final = 100.0
+_SAID: Final = frozenset(
+    {"uploaded", "known", "vehicle", "restored", "saved", "settled", "anew", "moved", "stopped"}
+)
 
 
 def shelf(request: Request) -> Response:
     """Show the drop field and the rides."""
     desk: Desk = request.app.state.desk
-    asked = _search(request)
-    rides, count = desk.rides.search(asked)
-    gone = request.query_params.get("deleted_rides", "").split(".")[:_MOST_TICKED]
-    shown = [one for one in gone if (ride := desk.rides.get(one)) and ride.deleted]
+    asked = asked_of(request.query_params)
     return page(
         request,
         "shelf.html",
-        asked=asked,
-        rides=rides,
-        standings={ride.id: desk.board.standing(ride.id) for ride in rides},
-        befores={ride.id: desk.queue.before(ride) for ride in rides},
-        count=count,
-        pages=_pages_near(asked.page, max(1, -(-count // PAGE_ROWS))),
-        page_link=lambda number: "/?" + urlencode(_plain(asked) | {"page": number}),
-        vehicles=desk.vehicles.all(),
-        codes=desk.rides.codes(),
-        sorts=list(SORTS),
+        **_rows(desk, asked),
+        **_search_fields(desk, asked),
+        **drop_fields(request),
         is_empty=desk.rides.is_empty(),
         has_deleted=desk.rides.has_deleted(),
-        is_searching=_plain(asked) != _plain(Search(deleted=asked.deleted)),
-        busy=desk.queue.is_busy(),
-        gone=shown,
+        gone=_gone(desk, request.query_params.get("deleted_at", "")),
         said=_said(request),
         can_compare=can_compare(),
-        known_endings=" ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
-        log_endings=" ".join(LOG_ENDINGS),
     )
 
 
-def row(request: Request) -> Response:
-    """Show one ride's row alone, for a page that is open."""
+def rows(request: Request) -> Response:
+    """Show all rows of a search, and the state of the queue, for a page that is open."""
     desk: Desk = request.app.state.desk
-    ride = desk.rides.get(request.path_params["ride"])
-    if ride is None or ride.deleted:
-        raise refused(404, "missing")
-    template = templates().get_template("row.html")
-    text = template.render(
-        ride=ride,
-        standing=desk.board.standing(ride.id),
-        before=desk.queue.before(ride),
-        form_token=desk.sessions.form_token(request.scope["session"]),
-    )
+    token = desk.sessions.form_token(request.scope["session"])
+    shown = _rows(desk, asked_of(request.query_params)) | {"form_token": token}
+    text = templates().get_template("rows.html").render(shown)
     return Response(text, media_type="text/html")
 
 
@@ -100,16 +86,28 @@ async def upload(request: Request) -> Response:
 
     placed = await receive(request, may_come_in)
     if wants_json(request.headers):
-        return json_response(
+        answer = json_response(
             {
                 "rides": [ride.id for ride in placed.rides],
                 "known": [ride.id for ride in placed.known],
                 "vehicle": placed.vehicle.id if placed.vehicle else None,
+                "job": placed.job.id if placed.job else None,
+                "left_out": list(placed.left_out),
             }
         )
-    said = "uploaded" if placed.rides else "known" if placed.known else "vehicle"
-    first = (*placed.rides, *placed.known)[:1]
-    return RedirectResponse(f"/?said={said}" + (f"#ride-{first[0].id}" if first else ""), 303)
+    else:
+        said = "uploaded" if placed.rides else "known" if placed.known else "vehicle"
+        first = (*placed.rides, *placed.known)[:1]
+        target = f"/jobs/{placed.job.id}" if placed.job else "/"
+        if placed.mended:
+            said, target = "mended", f"/rides/{placed.mended}"
+        elif said == "vehicle" and placed.vehicle is not None:
+            target = f"/vehicles/{placed.vehicle.id}"
+        mark = f"#ride-{first[0].id}" if first else ""
+        answer = RedirectResponse(f"{target}?said={said}{mark}", 303)
+    if placed.who:
+        remember_visitor(answer, placed.who)
+    return answer
 
 
 async def sample(request: Request) -> Response:
@@ -119,48 +117,92 @@ async def sample(request: Request) -> Response:
     return RedirectResponse(f"/#ride-{ride.id}", 303)
 
 
-async def delete(request: Request) -> Response:
-    """Take the ticked rides off the shelf."""
-    desk: Desk = request.app.state.desk
-    form = await read_form(request)
-    rides = _ticked(desk, form.many("ride"))
-    await asyncio.to_thread(desk.rides.delete, [ride.id for ride in rides])
-    for ride in rides:
-        desk.jobs.cancel(ride.id)
-    gone = ".".join(ride.id for ride in rides)
-    return RedirectResponse("/?" + urlencode({"deleted_rides": gone}), 303)
-
-
-async def restore(request: Request) -> Response:
-    """Bring deleted rides back."""
-    desk: Desk = request.app.state.desk
-    form = await read_form(request)
-    rides = _ticked(desk, form.many("ride"))
-    await asyncio.to_thread(desk.rides.restore, [ride.id for ride in rides])
-    desk.jobs.wake()
-    return RedirectResponse("/?said=restored", 303)
-
-
-def _ticked(desk: Desk, names: list[str]) -> list[RideRecord]:
-    rides = [ride for name in names[:_MOST_TICKED] if (ride := desk.rides.get(name))]
-    if not rides:
-        raise refused(400, "nothing_ticked")
-    return rides
-
-
-def _search(request: Request) -> Search:
-    asked = request.query_params
-    number = asked.get("page", "1")
-    sort = asked.get("sort", "newest")
+def asked_of(given: Mapping[str, str]) -> Search:
+    """Return what a query asks the shelf for; what makes no sense is passed over."""
+    number, sort, state = given.get("page", "1"), given.get("sort", ""), given.get("state", "")
     return Search(
-        text=asked.get("text", "")[:200],
-        vehicle=asked.get("vehicle", "")[:40],
-        code=asked.get("code", "")[:40],
-        work_order=asked.get("work_order", "")[:80],
+        text=given.get("text", "")[:200],
+        state=state if state in STATES else "",
+        vehicle=given.get("vehicle", "")[:40],
+        code=given.get("code", "")[:40],
+        work_order=given.get("work_order", "")[:80],
+        job=given.get("job", "")[:40],
+        since=given.get("since", "")[:10],
+        until=given.get("until", "")[:10],
         sort=sort if sort in SORTS else "newest",
         page=int(number) if number.isascii() and number.isdigit() and len(number) < 7 else 1,  # noqa: PLR2004 - more pages than any shelf has
-        deleted=asked.get("deleted") == "1",
+        deleted=given.get("deleted") == "1",
     )
+
+
+def drop_fields(request: Request) -> Values:
+    """Return what the drop field shows, on whatever page it stands."""
+    desk: Desk = request.app.state.desk
+    return {
+        "vehicles": desk.vehicles.all(),
+        "jobs": desk.repairs.all(open_only=True),
+        "who": visitor(request),
+        "known_endings": " ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
+        "log_endings": " ".join(LOG_ENDINGS),
+        "drop_job": None,
+        "drop_phase": "",
+        "drop_lead": "",
+    }
+
+
+def queue_words(desk: Desk) -> str:
+    """Say the queue as a whole: how many rides, and how long they will take."""
+    waiting, working = len(desk.queue.waiting()), desk.board.in_work()
+    count = waiting + len(working)
+    if not count:
+        return ""
+    text = say("shelf.queue_one") if count == 1 else say("shelf.queue_many", count=count)
+    each = desk.queue.seconds_each()
+    left = [one.left_s for one in working]
+    if each is None or any(one is None for one in left):
+        return text
+    seconds = sum(one or 0.0 for one in left) + waiting * each
+    seconds /= max(1, min(desk.settings.limits.workers, count))
+    if seconds > _IN_MINUTES_S:
+        return f"{text}, {say('shelf.queue_minutes', minutes=math.ceil(seconds / 60))}"
+    return f"{text}, {say('shelf.queue_seconds', seconds=max(1, round(seconds)))}"
+
+
+def _rows(desk: Desk, asked: Search) -> Values:
+    rides, count = desk.rides.search(asked)
+    return {
+        "asked": asked,
+        "rides": rides,
+        "count": count,
+        "standings": {ride.id: desk.board.standing(ride.id) for ride in rides},
+        "befores": desk.queue.waiting(),
+        "queue": queue_words(desk),
+        "counts": desk.rides.counts(),
+        "plain": _plain(asked),
+        "job_names": {job.id: job.name for job in desk.repairs.all()},
+        "pages": _pages_near(asked.page, max(1, -(-count // PAGE_ROWS))),
+        "page_link": lambda number: "/?" + urlencode(_plain(asked) | {"page": number}),
+        "is_searching": _plain(asked) != _plain(Search(deleted=asked.deleted)),
+    }
+
+
+def _search_fields(desk: Desk, asked: Search) -> Values:
+    hidden = Search(text=asked.text, state=asked.state, code=asked.code, vehicle=asked.vehicle)
+    return {
+        "codes": desk.rides.codes(),
+        "sorts": list(SORTS),
+        "states": list(STATES),
+        "more_open": _plain(asked) != _plain(hidden),
+    }
+
+
+def _gone(desk: Desk, text: str) -> tuple[str, int]:
+    """Return when rides were just deleted, and how many of them can come back."""
+    try:
+        count = len(desk.rides.deleted_at(float(text)))
+    except ValueError:
+        return "", 0
+    return text, count
 
 
 def _pages_near(page: int, last: int) -> list[int]:
@@ -171,7 +213,12 @@ def _pages_near(page: int, last: int) -> list[int]:
 
 def _plain(asked: Search) -> dict[str, str | int]:
     fields = asdict(asked) | {"deleted": "1" if asked.deleted else ""}
-    return {name: value for name, value in fields.items() if value and name != "page"}
+    standard = {"sort": "newest"}
+    return {
+        name: value
+        for name, value in fields.items()
+        if value and name != "page" and standard.get(name) != value
+    }
 
 
 def _said(request: Request) -> str:

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from canassist.web.http.refusal import refused
-from canassist.web.http.responses import page, read_form
+from canassist.web.http.responses import check_form_token, page, read_form
 from canassist.web.http.safe_names import as_download, one_line
+from canassist.web.http.visitors import visitor
+from canassist.web.store.records import Stored
+from canassist.web.store.shelf_search import Search
+from canassist.web.store.vehicles_index import without_channel
+from canassist.web.uploads import receive_files
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.services import Desk
-    from canassist.web.store.records import Stored
     from canassist.web.store.vehicles_index import VehicleRecord
+
+_SAID: Final = frozenset({"saved", "vehicle", "replaced", "merged", "forgotten"})
+_STRAYS: Final = Search(state="stray")
+"""Rides that were read, or failed, without any vehicle's database."""
 
 
 def vehicles(request: Request) -> Response:
@@ -24,19 +32,24 @@ def vehicles(request: Request) -> Response:
     desk: Desk = request.app.state.desk
     named = desk.vehicles.get(request.query_params.get("deleted", ""))
     gone = named if named is not None and named.deleted else None
-    return page(request, "vehicles.html", vehicles=desk.vehicles.all(), gone=gone)
+    rides = desk.vehicles.rides()
+    return page(request, "vehicles.html", vehicles=desk.vehicles.all(), rides=rides, gone=gone)
 
 
 def vehicle(request: Request) -> Response:
     """Show a vehicle's files and what was settled about its channels."""
     desk, found = _found(request)
+    said = request.query_params.get("said", "")
     return page(
         request,
         "vehicle.html",
         vehicle=found,
         files=_files(found),
         settled=desk.vehicles.settled(found.id),
-        said="saved" if request.query_params.get("said") == "saved" else "",
+        count=desk.vehicles.rides().get(found.id, (0, 0.0))[0],
+        strays=len(desk.rides.ids(_STRAYS)),
+        others=[one for one in desk.vehicles.all() if one.id != found.id],
+        said=said if said in _SAID else "",
     )
 
 
@@ -47,6 +60,51 @@ async def save(request: Request) -> Response:
     name = one_line(form.one("name")) or found.name
     await asyncio.to_thread(desk.vehicles.rename, found.id, name)
     return RedirectResponse(f"/vehicles/{found.id}?said=saved", 303)
+
+
+async def replace(request: Request) -> Response:
+    """Give a vehicle a new or corrected database or profile; its rides can be read anew."""
+    desk, found = await asyncio.to_thread(_found, request)
+
+    def may_come_in(fields: dict[str, str]) -> None:
+        check_form_token(request, fields.get("form_token", ""))
+
+    new = await receive_files(request, may_come_in)
+    await asyncio.to_thread(desk.vehicles.replace_files, found.id, *_joined(found, new))
+    await asyncio.to_thread(desk.changes.note, visitor(request), "vehicle", found.name)
+    return RedirectResponse(f"/vehicles/{found.id}?said=replaced", 303)
+
+
+async def merge(request: Request) -> Response:
+    """Make this vehicle and another one."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    into = await asyncio.to_thread(desk.vehicles.get, form.one("into"))
+    if into is None or into.deleted or into.id == found.id:
+        raise refused(400, "no_vehicle")
+    await asyncio.to_thread(desk.vehicles.merge, found.id, into.id)
+    await asyncio.to_thread(desk.changes.note, visitor(request), "merged", found.name)
+    return RedirectResponse(f"/vehicles/{into.id}?said=merged", 303)
+
+
+async def forget(request: Request) -> Response:
+    """Take an answer back: the question is asked again when a ride is read."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    await asyncio.to_thread(_forget, desk, found, form.one("channel"))
+    return RedirectResponse(f"/vehicles/{found.id}?said=forgotten", 303)
+
+
+async def anew(request: Request) -> Response:
+    """Read a vehicle's rides anew, or those that had no vehicle's database."""
+    desk, found = await asyncio.to_thread(_found, request)
+    form = await read_form(request)
+    asked = _STRAYS if form.one("strays") else Search(vehicle=found.id)
+    for ride in await asyncio.to_thread(desk.rides.ids, asked):
+        await asyncio.to_thread(desk.queue.again, ride)
+        desk.jobs.cancel(ride)
+    desk.jobs.wake()
+    return RedirectResponse("/?said=anew", 303)
 
 
 async def delete(request: Request) -> Response:
@@ -77,6 +135,35 @@ def file(request: Request) -> Response:
         media_type="application/octet-stream",
         headers={"content-disposition": as_download(stored.name)},
     )
+
+
+def _joined(
+    found: VehicleRecord, new: list[tuple[str, Stored]]
+) -> tuple[list[Stored], Stored | None]:
+    """Return a vehicle's files with new ones in place of those of the same name or role."""
+    databases = [file for role, file in new if role == "dbc"]
+    profile = next((file for role, file in new if role == "profile"), found.profile)
+    if not databases:
+        return list(found.databases), profile
+    names = {file.name for file in databases}
+    kept = [one for one in found.databases if one.name not in names]
+    if len(found.databases) == 1 and len(databases) == 1:
+        kept = []  # one for one, also under another name
+    return [*kept, *databases], profile
+
+
+def _forget(desk: Desk, found: VehicleRecord, channel: str) -> None:
+    signal = desk.vehicles.settled(found.id).get(channel)
+    if signal is None:
+        raise refused(404, "missing")
+    if signal and found.profile is not None:
+        data = desk.blobs.path(found.profile.sha256).read_bytes()
+        data = without_channel(data, channel, signal)
+        with desk.blobs.placing():
+            sha256 = desk.blobs.keep_bytes(data)
+            stored = Stored(sha256=sha256, name=found.profile.name, size=len(data))
+            desk.vehicles.write_profile(found, stored)
+    desk.vehicles.unsettle(found.id, channel)
 
 
 def _files(found: VehicleRecord) -> list[tuple[str, Stored]]:

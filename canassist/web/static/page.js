@@ -1,9 +1,8 @@
 "use strict";
-// Plain HTML does the work; this adds dropping, progress while sending, and rows that follow the work.
+// Plain HTML does the work; this adds dropping files and progress while they are sent.
 (function () {
   document.documentElement.classList.add("js");
   const drop = document.getElementById("drop");
-  const list = document.getElementById("rides");
   const parallel = 2;
   const waiting = [];
   let running = 0;
@@ -143,58 +142,98 @@
     return sending.ended;
   }
 
-  // What arrived while something is still on its way or went wrong is shown in its row; the
-  // page is loaded anew only when that loses nothing.
+  // What arrived while something is still on its way or went wrong shows in its row; the page
+  // is loaded anew only when that loses nothing.
   const arrived = [];
 
   function settle() {
     if (running || waiting.length || !arrived.length) return;
     if (document.querySelector("#sending .trouble")) {
-      arrived.splice(0).forEach((one) => refresh(one.ride));
+      arrived.length = 0;
+      document.dispatchEvent(new CustomEvent("arrived"));
       return;
     }
     const said = arrived.some((one) => one.isNew) ? "uploaded" : "known";
-    location.assign("/?said=" + said + "#ride-" + arrived[0].ride);
+    const job = arrived.find((one) => one.job);
+    document.dispatchEvent(new CustomEvent("sent"));
+    location.assign((job ? "/jobs/" + job.job : "/") + "?said=" + said + "#ride-" + arrived[0].ride);
   }
 
   function note(answer) {
     if (!answer) return;
-    for (const ride of answer.rides) arrived.push({ ride, isNew: true });
-    for (const ride of answer.known) arrived.push({ ride, isNew: false });
+    for (const ride of answer.rides) arrived.push({ ride, job: answer.job, isNew: true });
+    for (const ride of answer.known) arrived.push({ ride, job: answer.job, isNew: false });
+    if (answer.left_out.length) {
+      addLine(fill(drop.dataset.zip, { names: named(answer.left_out) }), false);
+    }
   }
 
-  async function send(files) {
-    if (!files.length) return;
-    const known = files.filter(isKnowledge);
-    const logs = files.filter((file) => !isKnowledge(file));
+  function named(names) {
+    return names.slice(0, 5).join(", ") + (names.length > 5 ? " +" + (names.length - 5) : "");
+  }
+
+  // A folder's own database and profile hold for the logs in it and below it.
+  async function sendWith(known, logs) {
     let vehicle = "";
     if (known.length) {
       const answer = await enqueue(new Sending(known, ""));
       if (!answer) return;
       vehicle = answer.vehicle;
       if (!logs.length) {
-        if (!running && !waiting.length) location.assign("/?said=vehicle");
+        if (!running && !waiting.length && !arrived.length) location.assign("/vehicles/" + vehicle + "?said=vehicle");
         return;
       }
     }
     const together = drop.elements.together.checked;
     const groups = together ? [logs] : logs.map((file) => [file]);
     await Promise.all(groups.map((group) => enqueue(new Sending(group, vehicle)).then(note)));
+  }
+
+  function folderOf(file) {
+    return file.folder !== undefined ? file.folder : (file.webkitRelativePath || "").replace(/\/?[^/]*$/, "");
+  }
+
+  function byFolder(files) {
+    const homes = new Map();
+    for (const file of files.filter(isKnowledge)) {
+      const folder = folderOf(file);
+      homes.set(folder, [...(homes.get(folder) || []), file]);
+    }
+    const groups = new Map([...homes].map(([folder, known]) => [folder, { known, logs: [] }]));
+    const only = homes.size === 1 ? [...homes.keys()][0] : null;
+    for (const file of files.filter((one) => !isKnowledge(one))) {
+      let folder = folderOf(file);
+      while (folder && !homes.has(folder)) folder = folder.replace(/\/?[^/]*$/, "");
+      if (!homes.has(folder) && only !== null) folder = only;
+      if (!groups.has(folder)) groups.set(folder, { known: [], logs: [] });
+      groups.get(folder).logs.push(file);
+    }
+    return [...groups.values()];
+  }
+
+  async function send(files) {
+    if (!files.length) return;
+    await Promise.all(byFolder(files).map((group) => sendWith(group.known, group.logs)));
     settle();
   }
 
-  // A folder holds more than logs; what is no log by its name is left out.
+  // A folder holds more than logs; what is no log by its name is left out, and named.
   function sendFolder(files) {
     const fit = files.filter(isOfUse);
-    const left = files.length - fit.length;
-    if (left) {
-      addLine(fill(fit.length ? drop.dataset.without : drop.dataset.none, { count: left }), !fit.length);
+    const left = files.filter((file) => !isOfUse(file)).map((file) => file.name);
+    if (left.length) {
+      const text = fit.length ? drop.dataset.without : drop.dataset.none;
+      addLine(fill(text, { count: left.length, names: named(left) }), !fit.length);
     }
     return send(fit);
   }
 
   async function filesOf(entry) {
-    if (entry.isFile) return [await new Promise((good, bad) => entry.file(good, bad))];
+    if (entry.isFile) {
+      const file = await new Promise((good, bad) => entry.file(good, bad));
+      file.folder = entry.fullPath.slice(1).replace(/\/?[^/]*$/, "");
+      return [file];
+    }
     const reader = entry.createReader();
     const found = [];
     for (;;) {
@@ -233,94 +272,4 @@
     window.addEventListener("beforeunload", (event) => { if (running) event.preventDefault(); });
     drop.addEventListener("submit", (event) => event.preventDefault());
   }
-
-  // --- following the work ---
-
-  function rowOf(name) {
-    return document.querySelector('[data-ride="' + CSS.escape(name) + '"]');
-  }
-
-  // A reload would break off a form that is on its way and lose what its answer says.
-  let leaving = false;
-  document.addEventListener("submit", (event) => { if (!event.defaultPrevented) leaving = true; });
-  window.addEventListener("pageshow", () => { leaving = false; });
-
-  // One question at a time for each ride: an older answer must not come after a newer one.
-  const asking = new Map();
-
-  async function refresh(name) {
-    if (asking.has(name)) { asking.set(name, true); return; }
-    do {
-      asking.set(name, false);
-      await refreshOnce(name);
-    } while (asking.get(name));
-    asking.delete(name);
-  }
-
-  async function refreshOnce(name) {
-    const old = rowOf(name);
-    let answer;
-    try {
-      answer = await fetch("/rows/" + encodeURIComponent(name), { headers: { Accept: "text/html" } });
-    } catch (error) {
-      return; // the server is away; its news come again with it
-    }
-    if (answer.status === 404 && old) old.remove();
-    if (!answer.ok) return;
-    const holder = document.createElement("ul");
-    try {
-      holder.innerHTML = await answer.text();
-    } catch (error) {
-      return; // the same
-    }
-    const fresh = holder.firstElementChild;
-    if (!list) {
-      if (!old) return;
-      if (!leaving && fresh.dataset.state !== old.dataset.state) location.reload();
-      const words = fresh.querySelector(".words");
-      if (words && old.querySelector(".words")) old.querySelector(".words").textContent = words.textContent;
-      return;
-    }
-    const now = rowOf(name);
-    if (!now) { list.prepend(fresh); return; }
-    const focused = now.contains(document.activeElement);
-    const ticked = now.querySelector("input[type=checkbox]");
-    if (ticked) fresh.querySelector("input[type=checkbox]").checked = ticked.checked;
-    now.replaceWith(fresh);
-    if (focused) (fresh.querySelector(".acts a, .acts button") || fresh.querySelector("a")).focus();
-  }
-
-  // Only the page that is looked at keeps a line open: a browser has but a few for one server.
-  let source = null;
-
-  function follow() {
-    const wanted = (document.querySelector("[data-ride]") || list) && !document.hidden;
-    if (!wanted && source) { source.close(); source = null; }
-    if (!wanted || source) return;
-    source = new EventSource("/events");
-    source.addEventListener("progress", (event) => {
-      const news = JSON.parse(event.data);
-      const ride = rowOf(news.ride);
-      if (!ride) return;
-      const bar = ride.querySelector("progress");
-      if (!bar) { refresh(news.ride); return; }
-      bar.value = news.share;
-      ride.querySelector(".words").textContent = news.words;
-    });
-    source.addEventListener("changed", (event) => {
-      const news = JSON.parse(event.data);
-      if (rowOf(news.ride)) refresh(news.ride);
-      for (const ride of document.querySelectorAll('[data-state="waiting"]')) {
-        if (ride.dataset.ride !== news.ride) refresh(ride.dataset.ride); // it moves up
-      }
-    });
-    source.addEventListener("open", () => {
-      for (const ride of document.querySelectorAll('[data-state="waiting"],[data-state="working"]')) {
-        refresh(ride.dataset.ride);
-      }
-    });
-  }
-
-  document.addEventListener("visibilitychange", follow);
-  follow();
 })();

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 BACKUP_SCHEMA: Final = "canassist-backup/1"
 _LIST: Final = "backup.json"
 _KEPT: Final = re.compile(r"files/([0-9a-f]{2})/(\1[0-9a-f]{62})")
-_RECORD: Final = re.compile(r"records/(?:rides|vehicles)/[0-9a-f]{1,64}\.json")
+_RECORD: Final = re.compile(rf"records/(?:{'|'.join(kept_records.KINDS)})/[0-9a-f]{{1,64}}\.json")
 _PIECE: Final = 1 << 20
 
 

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 RECORD_SCHEMA: Final = "canassist-kept/1"
 KINDS: Final[Mapping[str, Mapping[str, str]]] = {
     "vehicles": {"vehicle_files": "vehicle", "settled": "vehicle"},
-    "rides": {"ride_files": "ride"},
+    "repair_jobs": {"repair_checks": "job"},
+    "rides": {"ride_files": "ride", "earlier_reports": "ride"},
+    "shop": {},
 }
 """Tables whose rows are kept as files, each with the tables that hang on it and by what column.
 

@@ -49,7 +49,7 @@ def open_index(folder: Path) -> Database:
     database = Database(path)
     try:
         _agree(database, KeptRecords(folder))
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         database.close()
         raise _refused(folder, f"the index of rides is damaged ({error})") from error
     return database
@@ -83,7 +83,7 @@ def _version(folder: Path, path: Path) -> int:
             version = int(index.execute("PRAGMA user_version").fetchone()[0])
             tables = index.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
             index.execute("SELECT count(*) FROM rides").fetchone()
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         raise _refused(folder, f"the index of rides is damaged ({error})") from error
     if found != "ok" or version < 1 or not tables:
         raise _refused(folder, f"the index of rides is damaged ({found})")

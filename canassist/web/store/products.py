@@ -17,6 +17,9 @@ WANTED: Final = (
     "SELECT page FROM rides",
     "SELECT data FROM rides",
     "SELECT questions FROM rides",
+    "SELECT picture FROM rides",
+    "SELECT page FROM earlier_reports",
+    "SELECT data FROM earlier_reports",
 )
 """What in the index refers to files; a file that none of these names goes into the bin."""
 
@@ -48,7 +51,8 @@ class Products:
         with self._database.writing() as index:
             index.execute(
                 "DELETE FROM products WHERE source NOT IN"
-                " (SELECT page FROM rides WHERE page IS NOT NULL)"
+                " (SELECT page FROM rides WHERE page IS NOT NULL"
+                " UNION SELECT page FROM earlier_reports)"
             )
 
     def wanted_files(self, index: sqlite3.Connection | None = None) -> set[str]:

@@ -7,8 +7,13 @@ import secrets
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
+from canassist.version import VERSION
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+RULES: Final = f"canassist-result/2 {VERSION}"
+"""What reads rides now: the result's schema and the version of the rules."""
 
 State = Literal["waiting", "working", "done", "failed", "cancelled"]
 
@@ -39,7 +44,8 @@ class RideRecord:
     """One row of the shelf; the fields are the columns of the index.
 
     ``kind`` is ``ride`` or ``compare``; a comparison's ``sides`` names the rides of both sides,
-    ``A.A/B.B``.
+    ``A.A/B.B``. ``phase`` is ``before`` or ``after`` the repair of its job. ``rules`` names what
+    read it: the result's schema and the version; empty where that was an earlier version's page.
     """
 
     id: str
@@ -75,6 +81,13 @@ class RideRecord:
     fix: str
     number: str
     deleted_s: float | None
+    job: str | None = None
+    phase: str = ""
+    role: str = ""
+    explains: str = ""
+    rules: str = ""
+    picture: str | None = None
+    uploaded_by: str = ""
     vehicle_name: str = ""
 
     @property
@@ -110,6 +123,10 @@ class StoredAnswer:
     vehicle: str | None
     vehicle_by: str
     vehicle_fit: str
+    role: str = ""
+    explains: str = ""
+    rules: str = ""
+    picture: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +140,9 @@ class NewRide:
     notes: Mapping[str, str] = field(default_factory=dict)
     kind: str = "ride"
     sides: str = ""
+    job: str | None = None
+    phase: str = ""
+    uploaded_by: str = ""
 
     @property
     def input_key(self) -> str:

@@ -91,7 +91,7 @@ def _result(data: bytes) -> Json | None:
             return found
         texts = [item[name] for item in found["inputs"] for name in ("role", "name", "sha256")]
         first = found["conclusions"][0]
-        texts += [first["code"], first["headline"]]
+        texts += [first["code"], first["headline"], found["schema"], found["tool"]["version"]]
         log = found["log"]
         numbers = (log["duration_s"], log["frames"])
     except (ValueError, KeyError, TypeError, IndexError, RecursionError):
@@ -130,7 +130,8 @@ def _vehicle(index: sqlite3.Connection, blobs: Blobs, report: _Report) -> str | 
         return str(row["id"])
     vehicle, name = new_id(), one_line(stem(files[0]["name"].rsplit(".", 1)[0])) or "vehicle"
     index.execute(
-        "INSERT INTO vehicles VALUES (?, ?, ?, ?, NULL)", (vehicle, name, report.made_s, key)
+        "INSERT INTO vehicles(id, name, created_s, files_key) VALUES (?, ?, ?, ?)",
+        (vehicle, name, report.made_s, key),
     )
     for role in ("dbc", "profile"):
         own = [item for item in files if item["role"] == role]
@@ -158,6 +159,9 @@ def _put(index: sqlite3.Connection, blobs: Blobs, report: _Report, vehicle: str 
         "page": report.page_sha256,
         "data": report.data_sha256,
         "headline": first["headline"],
+        "role": str(first.get("role") or ""),
+        "explains": str(first.get("explains_complaint") or ""),
+        "rules": f"{data['schema']} {data['tool']['version']}",
         "code": first["code"],
         "strength": str(first.get("strength") or ""),
         "start_utc": str(data["log"].get("start_utc") or ""),

@@ -7,7 +7,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Final
 
 from canassist.web.store.records import NOTES, RideRecord, Stored, new_id
-from canassist.web.store.shelf_search import PAGE_ROWS, SORTS, conditions
+from canassist.web.store.shelf_search import MOST_TICKED, PAGE_ROWS, SORTS, STATES, conditions
 
 if TYPE_CHECKING:
     import sqlite3
@@ -64,7 +64,8 @@ class RidesIndex:
         text = f"{_SELECT} WHERE r.input_key = ? AND r.deleted_s IS NULL ORDER BY r.created_s DESC"
         for row in self._database.reading().execute(text, (new.input_key,)):
             ride = _ride(row)
-            if new.vehicle_by != "chosen" or ride.vehicle == new.vehicle:
+            failed = ride.state in {"failed", "cancelled"}
+            if new.vehicle_by != "chosen" or ride.vehicle == new.vehicle or failed:
                 return ride
         return None
 
@@ -110,14 +111,52 @@ class RidesIndex:
         """Say which vehicle a ride belongs to."""
         self._set(ride, vehicle=vehicle, vehicle_by=by, vehicle_fit="")
 
-    def delete(self, rides: Iterable[str]) -> None:
-        """Take rides off the shelf; they can come back for a while."""
+    def ids(self, asked: Search) -> list[str]:
+        """Return every ride that a search finds, on whatever page it stands."""
+        where, values = conditions(asked)
+        text = (
+            f"SELECT r.id FROM rides r WHERE {where} ORDER BY r.created_s DESC LIMIT {MOST_TICKED}"  # noqa: S608 - our own conditions, values apart
+        )
+        return [row[0] for row in self._database.reading().execute(text, values)]
+
+    def counts(self) -> dict[str, int]:
+        """Return how many rides wait for somebody, or for their turn."""
+        parts = ", ".join(
+            f"coalesce(sum({condition}), 0) AS {name}" for name, condition in STATES.items()
+        )
+        text = f"SELECT {parts} FROM rides r WHERE r.deleted_s IS NULL"  # noqa: S608 - our own conditions
+        return dict(self._database.reading().execute(text).fetchone())
+
+    def of_job(self, job: str) -> list[RideRecord]:
+        """Return the rides of a job, the first ridden first."""
+        text = (
+            f"{_SELECT} WHERE r.job = ? AND r.deleted_s IS NULL ORDER BY r.start_utc, r.created_s"
+        )
+        return [_ride(row) for row in self._database.reading().execute(text, (job,))]
+
+    def join(self, rides: Iterable[str], job: str | None, phase: str) -> None:
+        """Put rides into a job, or take them out of theirs."""
+        with self._database.writing() as index:
+            index.executemany(
+                "UPDATE rides SET job = ?, phase = ? WHERE id = ?",
+                [(job, phase, ride) for ride in rides],
+            )
+
+    def deleted_at(self, when_s: float) -> list[str]:
+        """Return the rides that were deleted in one go."""
+        text = "SELECT id FROM rides WHERE abs(deleted_s - ?) < 0.0005"
+        return [row[0] for row in self._database.reading().execute(text, (when_s,))]
+
+    def delete(self, rides: Iterable[str]) -> float:
+        """Take rides off the shelf; they can come back for a while. Return when that was."""
+        now_s = round(time.time(), 3)
         with self._database.writing() as index:
             index.executemany(
                 "UPDATE rides SET deleted_s = ?, state = CASE WHEN state IN ('waiting', 'working')"
                 " THEN 'cancelled' ELSE state END WHERE id = ? AND deleted_s IS NULL",
-                [(time.time(), ride) for ride in rides],
+                [(now_s, ride) for ride in rides],
             )
+        return now_s
 
     def restore(self, rides: Iterable[str]) -> None:
         """Bring deleted rides back; one without an answer goes into the queue."""
@@ -155,6 +194,9 @@ def _insert(index: sqlite3.Connection, new: NewRide) -> str:
         "vehicle_by": new.vehicle_by,
         "kind": new.kind,
         "sides": new.sides,
+        "job": new.job,
+        "phase": new.phase,
+        "uploaded_by": new.uploaded_by,
         **{name: new.notes.get(name, "") for name in NOTES},
     }
     index.execute(

@@ -3,7 +3,8 @@ CREATE TABLE IF NOT EXISTS vehicles(
   name TEXT NOT NULL,
   created_s REAL NOT NULL,
   files_key TEXT NOT NULL,
-  deleted_s REAL
+  deleted_s REAL,
+  identity TEXT NOT NULL DEFAULT ''
 );
 CREATE TABLE IF NOT EXISTS vehicle_files(
   vehicle TEXT NOT NULL REFERENCES vehicles(id) ON DELETE CASCADE,
@@ -18,6 +19,30 @@ CREATE TABLE IF NOT EXISTS settled(
   channel TEXT NOT NULL,
   signal TEXT NOT NULL,
   PRIMARY KEY(vehicle, channel)
+);
+CREATE TABLE IF NOT EXISTS repair_jobs(
+  id TEXT PRIMARY KEY,
+  created_s REAL NOT NULL,
+  complaint TEXT NOT NULL DEFAULT '',
+  correction TEXT NOT NULL DEFAULT '',
+  vehicle TEXT REFERENCES vehicles(id),
+  vehicle_words TEXT NOT NULL DEFAULT '',
+  odometer TEXT NOT NULL DEFAULT '',
+  work_order TEXT NOT NULL DEFAULT '',
+  technician TEXT NOT NULL DEFAULT '',
+  opened_by TEXT NOT NULL DEFAULT '',
+  closed_s REAL,
+  deleted_s REAL
+);
+CREATE INDEX IF NOT EXISTS jobs_by_order ON repair_jobs(work_order);
+CREATE TABLE IF NOT EXISTS repair_checks(
+  job TEXT NOT NULL REFERENCES repair_jobs(id) ON DELETE CASCADE,
+  place INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  expect TEXT NOT NULL DEFAULT '',
+  measured TEXT NOT NULL DEFAULT '',
+  is_done INTEGER NOT NULL DEFAULT 0,
+  PRIMARY KEY(job, place)
 );
 CREATE TABLE IF NOT EXISTS rides(
   id TEXT PRIMARY KEY,
@@ -52,17 +77,34 @@ CREATE TABLE IF NOT EXISTS rides(
   problem TEXT NOT NULL DEFAULT '',
   fix TEXT NOT NULL DEFAULT '',
   number TEXT NOT NULL DEFAULT '',
-  deleted_s REAL
+  deleted_s REAL,
+  job TEXT REFERENCES repair_jobs(id),
+  phase TEXT NOT NULL DEFAULT '',
+  role TEXT NOT NULL DEFAULT '',
+  explains TEXT NOT NULL DEFAULT '',
+  rules TEXT NOT NULL DEFAULT '',
+  picture TEXT,
+  uploaded_by TEXT NOT NULL DEFAULT ''
 );
 CREATE INDEX IF NOT EXISTS rides_by_time ON rides(deleted_s, created_s);
 CREATE INDEX IF NOT EXISTS rides_by_state ON rides(state, queued_s);
 CREATE INDEX IF NOT EXISTS rides_by_input ON rides(input_key);
+CREATE INDEX IF NOT EXISTS rides_by_job ON rides(job);
 CREATE TABLE IF NOT EXISTS ride_files(
   ride TEXT NOT NULL REFERENCES rides(id) ON DELETE CASCADE,
   place INTEGER NOT NULL,
   sha256 TEXT NOT NULL,
   name TEXT NOT NULL,
   bytes INTEGER NOT NULL,
+  PRIMARY KEY(ride, place)
+);
+CREATE TABLE IF NOT EXISTS earlier_reports(
+  ride TEXT NOT NULL REFERENCES rides(id) ON DELETE CASCADE,
+  place INTEGER NOT NULL,
+  replaced_s REAL NOT NULL,
+  page TEXT NOT NULL,
+  data TEXT NOT NULL,
+  headline TEXT NOT NULL,
   PRIMARY KEY(ride, place)
 );
 CREATE TABLE IF NOT EXISTS products(
@@ -77,4 +119,20 @@ CREATE TABLE IF NOT EXISTS ended_sessions(
 );
 CREATE TABLE IF NOT EXISTS found_files(
   sha256 TEXT PRIMARY KEY
+);
+CREATE TABLE IF NOT EXISTS shop(
+  id TEXT PRIMARY KEY,
+  name TEXT NOT NULL DEFAULT '',
+  units TEXT NOT NULL DEFAULT 'metric',
+  zone TEXT NOT NULL DEFAULT '',
+  undo_hours INTEGER NOT NULL DEFAULT 24,
+  bin_days INTEGER NOT NULL DEFAULT 14,
+  signs INTEGER NOT NULL DEFAULT 0
+);
+CREATE TABLE IF NOT EXISTS changes(
+  place INTEGER PRIMARY KEY,
+  at_s REAL NOT NULL,
+  who TEXT NOT NULL,
+  what TEXT NOT NULL,
+  of TEXT NOT NULL
 );

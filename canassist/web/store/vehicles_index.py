@@ -30,6 +30,7 @@ class VehicleRecord:
     databases: tuple[Stored, ...] = ()
     profile: Stored | None = None
     deleted: bool = False
+    identity: str = ""
 
 
 class Vehicles:
@@ -55,16 +56,23 @@ class Vehicles:
         return self._whole(row) if row else None
 
     def add(self, name: str, databases: Sequence[Stored], profile: Stored | None) -> VehicleRecord:
-        """Keep a vehicle; the same files are the same vehicle."""
+        """Keep a vehicle; the same files are the same vehicle, whatever was answered since.
+
+        Databases that come without a profile are those of the vehicle that has them.
+        """
         text = "SELECT * FROM vehicles WHERE files_key = ? AND deleted_s IS NULL"
         key = _key(databases, profile)
         with self._database.writing() as index:
             row = index.execute(text, (key,)).fetchone()
             if row:
                 return self._whole(row)
+            same = [one for one in self.all() if _hashes(one) == [it.sha256 for it in databases]]
+            if same and profile is None:
+                return same[0]
             vehicle = new_id()
             index.execute(
-                "INSERT INTO vehicles VALUES (?, ?, ?, ?, NULL)", (vehicle, name, time.time(), key)
+                "INSERT INTO vehicles(id, name, created_s, files_key) VALUES (?, ?, ?, ?)",
+                (vehicle, name, time.time(), key),
             )
             _put_files(index, vehicle, databases, profile)
         found = self.get(vehicle)
@@ -87,6 +95,37 @@ class Vehicles:
                 (_key(databases, profile), vehicle),
             )
             _put_files(index, vehicle, databases, profile)
+
+    def write_profile(self, vehicle: VehicleRecord, profile: Stored) -> None:
+        """Keep a profile that answers were written into; the vehicle is the same as before."""
+        with self._database.writing() as index:
+            index.execute("DELETE FROM vehicle_files WHERE vehicle = ?", (vehicle.id,))
+            _put_files(index, vehicle.id, vehicle.databases, profile)
+
+    def merge(self, vehicle: str, into: str) -> None:
+        """Make two vehicles one: its rides, jobs and answers go to the other."""
+        with self._database.writing() as index:
+            index.execute("UPDATE rides SET vehicle = ? WHERE vehicle = ?", (into, vehicle))
+            index.execute("UPDATE repair_jobs SET vehicle = ? WHERE vehicle = ?", (into, vehicle))
+            index.execute(
+                "INSERT OR IGNORE INTO settled SELECT ?, channel, signal FROM settled"
+                " WHERE vehicle = ?",
+                (into, vehicle),
+            )
+            index.execute("UPDATE vehicles SET deleted_s = ? WHERE id = ?", (time.time(), vehicle))
+
+    def rides(self) -> dict[str, tuple[int, float]]:
+        """Return for each vehicle how many rides it has, and when the last one came."""
+        text = "SELECT vehicle, count(*), max(created_s) FROM rides WHERE deleted_s IS NULL"
+        rows = self._database.reading().execute(f"{text} AND vehicle IS NOT NULL GROUP BY vehicle")
+        return {row[0]: (row[1], row[2]) for row in rows}
+
+    def unsettle(self, vehicle: str, channel: str) -> None:
+        """Forget an answer, so that it is asked again."""
+        with self._database.writing() as index:
+            index.execute(
+                "DELETE FROM settled WHERE vehicle = ? AND channel = ?", (vehicle, channel)
+            )
 
     def delete(self, vehicle: str) -> None:
         """Take a vehicle out of the choice; rides keep their reports."""
@@ -120,6 +159,7 @@ class Vehicles:
             databases=tuple(file for role, file in files if role == "dbc"),
             profile=next((file for role, file in files if role == "profile"), None),
             deleted=row["deleted_s"] is not None,
+            identity=row["identity"],
         )
 
 
@@ -161,6 +201,17 @@ def with_channel(data: bytes | None, channel: str, signal: str) -> bytes:
         raise refused(409, "profile_layout", channel=channel, signal=signal)
     parse_profile(joined, "profile.toml")
     return joined.encode()
+
+
+def without_channel(data: bytes, channel: str, signal: str) -> bytes:
+    """Return a profile's text without the line that an answer added; all else stays."""
+    wanted = f"{channel} = {json.dumps(signal, ensure_ascii=False)}"
+    lines = [line for line in _text(data).split("\n") if line.strip() != wanted]
+    return "\n".join(lines).encode()
+
+
+def _hashes(vehicle: VehicleRecord) -> list[str]:
+    return [one.sha256 for one in vehicle.databases]
 
 
 def _text(data: bytes) -> str:
