@@ -43,6 +43,10 @@ def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     reports: Annotated[
         int, typer.Option(metavar="N", min=0, help="Also write the full report of the worst N.")
     ] = 0,
+    report_of: Annotated[
+        list[str] | None,
+        typer.Option(metavar="VEHICLE", help="Also write the full reports of this vehicle."),
+    ] = None,
     again: Annotated[bool, typer.Option("--again", help="Do over what is done.")] = False,
     workers: Annotated[
         int, typer.Option(metavar="N", min=0, help="Processes here; one a core if not given.")
@@ -56,6 +60,7 @@ def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         vehicles=vehicles,
         pattern=pattern,
         reports=reports,
+        report_of=tuple(report_of or ()),
         again=again,
         cluster=cluster,
         workers=workers,

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.conclude.life_around_ride import STANDING_KPH, alive_until_s
 from canassist.model import Coverage
-from canassist.physics import STARTED_RPM
+from canassist.physics import STARTED_RPM, last_of, signs_of_life_s
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
@@ -47,6 +46,9 @@ NEEDED_S: Final = {
     "tail_s": TAIL_NEEDED_S,
 }
 """What of each condition a ride should have."""
+
+STANDING_KPH: Final = 1.0
+"""Below this a vehicle stands, km/h: what coarse speed signals show at rest."""
 
 STEERING_NM: Final = 2.0
 """Driver torque above which somebody steers (the contract's figure)."""
@@ -92,7 +94,7 @@ def _steered(
 
 def _tail_s(timeline: Timeline) -> float | None:
     """Return how long the log goes on after the engine ran or the vehicle rolled last, s."""
-    last = alive_until_s(timeline)
+    last = last_of(signs_of_life_s(timeline))
     return None if last is None else max(timeline.duration_s - last, 0.0)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.causes.module_evidence import during_internal_fault
-from canassist.conclude.causes.supply_extremes import breaks, restarts
+from canassist.conclude.causes.supply_extremes import breaks, silences, starved
 from canassist.conclude.causes.weights import ORDER
 from canassist.conclude.ride_findings import figure
 from canassist.model import Code, EventKind
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canassist.conclude.causes.weights import Found, Opinion
-    from canassist.conclude.ride_findings import Hit, RideFindings
+    from canassist.conclude.ride_findings import Hit, Hits, RideFindings
     from canassist.model import Event
 
 MOMENT_S: Final = 5.0
@@ -56,7 +56,7 @@ def lost_assist(ride: RideFindings, found: Found, at_s: float | None = None) -> 
     """Add up what was lost, of the whole ride or around a moment complained of."""
     by_code: dict[Code, float] = {}
     total = 0.0
-    for hit in (*ride.derates, *restarts(ride)):
+    for hit in (*ride.derates, *silences(ride)):
         amount = _amount(ride, hit.event) * _part_near(ride, hit.event, at_s)
         total += amount
         for code, part in _explained_by(ride, hit, found).items():
@@ -95,6 +95,9 @@ def _explained_by(ride: RideFindings, hit: Hit, found: Found) -> dict[Code, floa
     broken, bus = found.get(Code.SUPPLY_BREAK), found.get(Code.BUS_FAULT)
     if broken is not None and broken.holds() and _after_break(ride, hit):
         return {Code.SUPPLY_BREAK: 1.0}
+    if _near_any(ride, hit, starved(ride)):
+        code = _behind("voltage", found)
+        return {} if code is None else {code: 1.0}
     if hit.event.kind is EventKind.MODULE_RESTART:
         return {Code.BUS_FAULT: 1.0} if bus is not None and bus.holds() else {}
     if hit in during_internal_fault(ride):
@@ -116,11 +119,16 @@ def _bus_then(ride: RideFindings, hit: Hit, found: Found) -> bool:
 
 
 def _after_break(ride: RideFindings, hit: Hit) -> bool:
+    return _near_any(ride, hit, breaks(ride))
+
+
+def _near_any(ride: RideFindings, hit: Hit, roots: Hits) -> bool:
+    """Tell whether a loss begins with, or soon after, one of these."""
     start_s = hit.event.start_s
     return any(
         one.event.start_s <= start_s + 1.0
         and start_s <= one.event.until(ride.end_s) + AFTER_BREAK_S
-        for one in breaks(ride)
+        for one in roots
     )
 
 
@@ -148,8 +156,11 @@ def _behind(word: str, found: Found) -> Code | None:
     }.get(word)
 
 
-def _sureness(opinion: Opinion) -> tuple[int, float]:
-    return ORDER[opinion.strength] if opinion.strength is not None else 0, opinion.score
+def _sureness(opinion: Opinion) -> tuple[int, float, float]:
+    """Rank by strength, then by the best single observation: a measured path beats a level."""
+    steps = ORDER[opinion.strength] if opinion.strength is not None else 0
+    best = max((item.weight for item in opinion.because), default=0.0)
+    return steps, best, opinion.score
 
 
 def _speed_root(found: Found) -> Code:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.causes.mechanical_evidence import EFFORT_TORQUE_NM, full_assist_effort
+import numpy as np
+
+from canassist.conclude.causes.mechanical_evidence import effort_limit_nm, full_assist_effort
 from canassist.conclude.causes.module_evidence import is_steering_code
 from canassist.conclude.causes.steering_evidence import off_the_map
-from canassist.conclude.causes.supply_extremes import breaks
+from canassist.conclude.causes.supply_extremes import silences
 from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
 from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
@@ -20,6 +22,7 @@ from canassist.conclude.wording.sentences import (
     pair,
     quantity,
     say,
+    share,
     torque,
     volts,
 )
@@ -37,6 +40,9 @@ BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torqu
 """Channels without which no ride can be called free of faults."""
 
 
+BELOW_SHARE: Final = 0.02
+"""More of the time than this below full assist, beside all reductions found, is no noise."""
+
 BARELY_S: Final = 1.0
 """Less than this of a condition counts as none in words, s."""
 
@@ -50,7 +56,7 @@ class Lack(NamedTuple):
 
 def lacks(ride: RideFindings) -> tuple[Lack, ...]:
     """Return what the ride lacks for 'no fault found': sound data, channels, conditions, a map."""
-    return (*_damaged(ride), *_missing(ride), *_unridden(ride), *unmapped(ride))
+    return (*_damaged(ride), *_missing(ride), *_below(ride), *_unridden(ride), *unmapped(ride))
 
 
 def _damaged(ride: RideFindings) -> Iterator[Lack]:
@@ -68,6 +74,26 @@ def _missing(ride: RideFindings) -> Iterator[Lack]:
     if missing:
         names = channel_names(missing)
         yield Lack(say("reason.lack.channel", channels=names), say("lack.channels", channels=names))
+
+
+def _below(ride: RideFindings) -> Iterator[Lack]:
+    """Ask for full assist in the samples themselves, beside what is told as reduced.
+
+    Samples that come in bundles, or seldom, may show a reduction that is no event.
+    """
+    channel = ride.timeline.get("assist_limit")
+    if channel is None:
+        return
+    time_s, limit_pct = channel.valid()
+    told = np.zeros(len(time_s), dtype=np.bool_)
+    for event in ride.events:
+        if event.kind is EventKind.DERATE:
+            told |= (time_s >= event.start_s) & (time_s <= event.until(ride.end_s))
+    if told.all():
+        return
+    low = float((limit_pct[~told] < ride.limits.full_assist_pct).mean())
+    if low > BELOW_SHARE:
+        yield Lack(say("reason.lack.below", share=share(low)), say("lack.below", share=share(low)))
 
 
 def _unridden(ride: RideFindings) -> Iterator[Lack]:
@@ -95,8 +121,9 @@ def unmapped(ride: RideFindings) -> Iterator[Lack]:
     fit, effort, limits = ride.physics.assist, full_assist_effort(ride), ride.limits
     if fit is not None and fit.map_from == "profile":
         return
-    if effort is not None and effort.torque_p90_nm > EFFORT_TORQUE_NM:
-        figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(EFFORT_TORQUE_NM)}
+    usual_nm = effort_limit_nm(ride)
+    if effort is not None and effort.torque_p90_nm > usual_nm:
+        figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(usual_nm)}
         yield Lack(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
     row = () if fit is None else fit.gains.get(EVERY_MODE, ())
     if fit is None or len(row) < 2:  # noqa: PLR2004 - a fall takes two speeds
@@ -208,8 +235,11 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
 
 
 def disturbing(ride: RideFindings) -> Hits:
-    """Return what keeps a ride from being free of faults: assist lost or off its map, or why."""
-    lost = ride.derates + breaks(ride)
+    """Return what keeps a ride from being free of faults: assist lost or off its map, or a code.
+
+    A contact that opens and takes no assist is seen beside the answer, as any fault is.
+    """
+    lost = ride.derates + silences(ride)
     off = off_the_map(ride) + ride.of(EventKind.TORQUE_OFFSET)
     by_position = {hit.position: hit for hit in lost + off + own_codes(ride)}
     return tuple(hit for _, hit in sorted(by_position.items()))

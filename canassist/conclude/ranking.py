@@ -86,7 +86,7 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
         if one.opinion.holds(Strength.MODERATE)
     ]
     reasons = (*no_blame.no_fault_found(ride), *beside_it)
-    quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile, "")
+    quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile)
     if quiet.holds() and not answers:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
         return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]
@@ -95,7 +95,7 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
 
 def _open_end(ride: RideFindings, *, weakly: bool) -> RankedOpinion:
     reasons = no_blame.inconclusive(ride, weakly=weakly)
-    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile, "")
+    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile)
     return RankedOpinion(opinion, ConclusionRole.ANSWER, None, None)
 
 
@@ -158,12 +158,15 @@ def _deviation_explains(ride: RideFindings, code: Code) -> ExplainsComplaint | N
 
 
 def _may_lead(one: RankedOpinion) -> bool:
-    """Tell whether an answer may come first: sure enough, and of more than next to nothing."""
+    """Tell whether an answer may come first: sure enough, and of more than next to nothing.
+
+    Effort explains no assist that was lost.
+    """
     return one.opinion.holds(Strength.MODERATE) and (one.explains is None or _enough(one))
 
 
 def _enough(one: RankedOpinion) -> bool:
-    free = DEVIATING | {Code.SPEED_SIGNAL_FAULT}
+    free = (DEVIATING - {Code.MECHANICAL_LOAD}) | {Code.SPEED_SIGNAL_FAULT}
     return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in free
 
 

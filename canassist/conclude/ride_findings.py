@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.conclude.life_around_ride import SILENT_KINDS, is_life_around, signs_of_life_s
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import supply_limits_hold
+from canassist.physics import life_of_ride, supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from canassist.model import Channel, Coverage, FloatArray, Limits, Physics, Profile, Timeline
+    from canassist.physics import LifeOfRide
 
 NEAR_S: Final = 1.0
 """Findings this near to each other count as at the same time, s: effects follow causes by less."""
@@ -37,6 +37,23 @@ that drops frames, and no unit (rule of thumb)."""
 FAST_S: Final = 0.2
 THIN_SHARE: Final = 0.5
 """Of the identifiers with such a period or a shorter one, this share loses frames by turns."""
+
+
+SILENT_KINDS: Final = frozenset(
+    {
+        EventKind.SIGNAL_LOSS,
+        EventKind.SIGNAL_STUCK,
+        EventKind.MODULE_RESTART,
+        EventKind.BUS_DISTURBANCE,
+    }
+)
+"""What units that wake up, fall asleep or change over with the key leave behind."""
+
+
+def is_life_around(event: Event, life: LifeOfRide) -> bool:
+    """Tell whether an event belongs to the life around the ride, and is no evidence."""
+    silent = event.kind in SILENT_KINDS
+    return life.after_ride(event.start_s) or (silent and life.between_rides(event.start_s))
 
 
 class Hit(NamedTuple):
@@ -79,6 +96,11 @@ class RideFindings:
         )
 
     @cached_property
+    def life(self) -> LifeOfRide:
+        """When the vehicle lived."""
+        return life_of_ride(self.timeline)
+
+    @cached_property
     def stuck(self) -> tuple[Event, ...]:
         """Stretches in which a channel repeated one value."""
         return tuple(event for event in self.events if event.kind is EventKind.SIGNAL_STUCK)
@@ -90,13 +112,16 @@ class RideFindings:
         None graded a note, none from the life around the ride, and none that the recorder's
         own losses look like.
         """
-        alive_s = signs_of_life_s(self.timeline)
         heard = tuple(
             Hit(position, event)
             for position, event in enumerate(self.events)
-            if event.severity is not Severity.NOTE and not is_life_around(event, alive_s)
+            if event.severity is not Severity.NOTE and not is_life_around(event, self.life)
         )
-        heard = tuple(hit for hit in heard if not self._after_gap(hit.event))
+        heard = tuple(
+            hit
+            for hit in heard
+            if not (self._after_gap(hit.event) or self._of_the_start(hit.event))
+        )
         if self.thinned:
             heard = tuple(hit for hit in heard if not self._blink(hit.event))
         lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
@@ -149,6 +174,18 @@ class RideFindings:
         return brief and any(
             gap.kind is EventKind.LOG_GAP and 0.0 <= event.start_s - gap.until(self.end_s) <= NEAR_S
             for gap in self.events
+        )
+
+    def _of_the_start(self, event: Event) -> bool:
+        """Tell whether assist was only reduced up to a start of the engine, and soon was back."""
+        if event.kind is not EventKind.DERATE:
+            return False
+        before = self.life.between_rides(event.start_s)
+        return any(
+            (before or start.event.start_s <= event.start_s)
+            and event.start_s <= start.event.until(self.end_s) - CRANK_AFTER_S
+            and event.until(self.end_s) <= start.event.until(self.end_s)
+            for start in self.starts
         )
 
     def _blink(self, event: Event) -> bool:

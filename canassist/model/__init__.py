@@ -100,6 +100,7 @@ from canassist.model.progress import Progress, Step, silent
 from canassist.model.recorder_notes import RecorderNotes, RiderNote
 from canassist.model.result import Case, InputFile, LimitChange, LogSummary, Result
 from canassist.model.screening import (
+    BlamedPart,
     FigureSpread,
     Rate,
     ScreenedLog,
@@ -121,6 +122,7 @@ __all__ = [
     "AssistFit",
     "AssistMap",
     "BinnedLevel",
+    "BlamedPart",
     "BoolArray",
     "Bound",
     "BusStats",

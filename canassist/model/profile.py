@@ -34,6 +34,7 @@ class Limits:
     jump_c: float
     slow_kph: float
     cruise_kph: float
+    effort_nm: float
 
     @property
     def hot_c(self) -> float:
@@ -151,12 +152,22 @@ class LearnedFigure:
     unit: str = ""
     by: str = ""
 
+    @property
+    def source(self) -> str:
+        """Say from what it was learned, as part of a sentence."""
+        rides, vehicles = _count(self.rides, "ride"), _count(self.vehicles, "vehicle")
+        return f"learned from {rides} of {vehicles}"
+
     def holds(self, value: float) -> bool:
         """Tell whether `value` is what was learned, or was changed by hand since."""
         if isinstance(self.value, float):
             return abs(value - self.value) <= SAME_SHARE * max(abs(value), abs(self.value))
         above = self.low is None or value >= self.low
         return above and (self.high is None or value <= self.high)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 SAME_SHARE: Final = 1e-6
@@ -223,10 +234,29 @@ class Profile:
         """
         return frozenset(
             name
+            for name, figure in self.learned_used.items()
+            if name.startswith("limits.") and figure.vehicles < VEHICLES_LEAST
+        )
+
+    @property
+    def learned_used(self) -> Mapping[str, LearnedFigure]:
+        """What `learn` wrote and no hand changed since, of all that the profile gives."""
+        return {
+            name: figure
             for name, figure in self.learned.items()
-            if figure.vehicles < VEHICLES_LEAST
-            and name in self.given
-            and figure.holds(getattr(self.limits, name.removeprefix("limits."), float("nan")))
+            if not name.startswith("limits.")
+            or (name in self.given and figure.holds(getattr(self.limits, name[7:], float("nan"))))
+        }
+
+    @property
+    def learned_from(self) -> LearnedFigure | None:
+        """Rides and vehicles behind all that was learned and is used; None for none."""
+        used = self.learned_used.values()
+        if not used:
+            return None
+        return LearnedFigure(
+            rides=max(figure.rides for figure in used),
+            vehicles=max(figure.vehicles for figure in used),
         )
 
     def proves(self, *limits: str) -> bool:

@@ -16,7 +16,10 @@ class ScreenFigure(StrEnum):
     PATH_OHM = "path_ohm"
     CHARGING_V = "charging_v"
     OFFSET_NM = "offset_nm"
+    ASSIST_SHARE = "assist_share"
+    SIDE_SHARE = "side_share"
     DERATE_S_PER_SLOW_MIN = "derate_s_per_slow_min"
+    HEAT_S_PER_SLOW_MIN = "heat_s_per_slow_min"
     ONSET_C = "onset_c"
 
     @property
@@ -29,7 +32,10 @@ _UNITS: Final = {
     ScreenFigure.PATH_OHM: "Ω",
     ScreenFigure.CHARGING_V: "V",
     ScreenFigure.OFFSET_NM: "N·m",
+    ScreenFigure.ASSIST_SHARE: "share",
+    ScreenFigure.SIDE_SHARE: "share",
     ScreenFigure.DERATE_S_PER_SLOW_MIN: "s/min",
+    ScreenFigure.HEAT_S_PER_SLOW_MIN: "s/min",
     ScreenFigure.ONSET_C: "°C",
 }
 
@@ -50,6 +56,11 @@ class ScreenedLog:
         The first conclusion; empty where not read.
     blames : bool
         Whether that conclusion blames a part and is at least moderately sure.
+    blamed : tuple of (str, str)
+        Every conclusion that blames a part, at any rank, with its strength.
+    fit_known, fit_reason
+        Share of the bus's cyclic messages that the databases know; why they are not this
+        vehicle's, empty where they may be.
     month : str
         ``YYYY-MM`` of the recording, ``"unknown"`` where the log has no clock.
     local_date : bool
@@ -77,6 +88,9 @@ class ScreenedLog:
     code: str = ""
     strength: str = ""
     blames: bool = False
+    blamed: tuple[tuple[str, str], ...] = ()
+    fit_known: float | None = None
+    fit_reason: str = ""
     duration_s: float = 0.0
     engine_running_s: float | None = None
     figures: Mapping[ScreenFigure, float] = field(default_factory=dict)
@@ -88,8 +102,8 @@ class ScreenedLog:
 class Standing:
     """One figure of a vehicle: median of its rides, and its robust z-score among vehicles.
 
-    ``z`` is None where too few vehicles carry the figure; ``outlier`` where it lies
-    beyond the limit on the side that is bad.
+    ``z`` and ``others``, the middle of all vehicles, are None where too few vehicles carry the
+    figure; ``outlier`` where it lies beyond the limit on the side that is bad.
     """
 
     figure: ScreenFigure
@@ -97,6 +111,21 @@ class Standing:
     z: float | None
     outlier: bool
     rides: int
+    others: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BlamedPart:
+    """What a vehicle's rides blame at any rank: the surest strength, and on how many rides."""
+
+    code: str
+    strength: str
+    rides: int
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is at least moderately sure on one ride."""
+        return self.strength != "weak"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,8 +133,11 @@ class ScreenedVehicle:
     """All logs of one vehicle together.
 
     ``logs`` are those listed, blaming ones first, of ``rides`` in all; ``codes`` counts all
-    rides by first conclusion; ``faults`` are the conclusions that blame a part, of
-    ``blaming`` rides; ``ranked`` is False with too little riding. ``place`` is unique.
+    rides by first conclusion; ``blamed`` are the conclusions that blame a part at any rank;
+    ``ranked`` is False with too little riding. ``place`` is unique. ``points`` say how far and
+    how surely it is out (`canassist.screen.vehicle_ranking`), ``designed`` that assist was reduced
+    by heat as designed and nothing else. ``fit_known`` and ``fit_reason`` are those of the ride
+    that the databases fit least.
     """
 
     place: int
@@ -114,19 +146,20 @@ class ScreenedVehicle:
     model_year: str
     logs: tuple[ScreenedLog, ...]
     rides: int
-    blaming: int
     riding_s: float
     codes: Mapping[str, int]
-    faults: tuple[str, ...]
+    blamed: tuple[BlamedPart, ...]
     standings: tuple[Standing, ...]
     ranked: bool
+    points: float = 0.0
+    designed: bool = False
+    fit_known: float | None = None
+    fit_reason: str = ""
 
     @property
     def flagged(self) -> bool:
         """Whether anything of this vehicle wants looking at."""
-        return self.ranked and (
-            bool(self.faults) or any(standing.outlier for standing in self.standings)
-        )
+        return self.ranked and self.points >= 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

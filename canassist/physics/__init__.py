@@ -16,7 +16,14 @@ from canassist.physics.engine import (
     starter_turns,
     within,
 )
-from canassist.physics.life_of_ride import ROLLING_KPH, LifeOfRide, life_of_ride, rolling
+from canassist.physics.life_of_ride import (
+    ROLLING_KPH,
+    LifeOfRide,
+    last_of,
+    life_of_ride,
+    rolling,
+    signs_of_life_s,
+)
 from canassist.physics.limits import (
     FULL_PCT,
     NOMINAL_V,
@@ -32,7 +39,6 @@ from canassist.physics.limits import (
 from canassist.physics.module_carriers import (
     ModuleSilence,
     module_carriers,
-    short_silences,
 )
 from canassist.physics.study import study
 from canassist.physics.thermal import mean_response
@@ -55,6 +61,7 @@ __all__ = [
     "engine_stands",
     "fading",
     "follow",
+    "last_of",
     "life_of_ride",
     "limit_lines",
     "map_gain",
@@ -62,7 +69,7 @@ __all__ = [
     "module_carriers",
     "nominal_share",
     "rolling",
-    "short_silences",
+    "signs_of_life_s",
     "starter_turns",
     "study",
     "supply_limits_hold",

@@ -13,7 +13,7 @@ from canassist.physics.module_carriers import module_carriers, module_silences
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import IdStats, Timeline
+    from canassist.model import FloatArray, IdStats, Timeline
     from canassist.physics.module_carriers import ModuleSilence
 
 STARTER_TAIL_S: Final = 0.5
@@ -38,6 +38,9 @@ FEW_IDS: Final = 5
 SAME_S: Final = 0.05
 """Messages that fall silent and come back this close together are of one unit."""
 
+STEERED_NM: Final = 2.0
+"""Driver torque of somebody who steers (the contract's figure); life, where no engine tells."""
+
 SPEEDS: Final = (
     "vehicle_speed",
     "wheel_speed_fl",
@@ -55,8 +58,9 @@ class LifeOfRide:
     ----------
     has_engine : bool or None
         An engine was seen running; None where the log cannot tell.
-    last_alive_s : float or None
-        Last moment at which the engine ran or the vehicle rolled; None where neither is seen.
+    alive_s : array of float64 or None
+        When the engine ran, the vehicle rolled or, without engine speed, somebody steered;
+        None where no channel tells.
     engine_starts_s, engine_stops_s : tuple of float
         When engine speed passed 500 rpm upwards, and when it came back below.
     engine_silent_s : tuple of float
@@ -69,7 +73,7 @@ class LifeOfRide:
 
     log_end_s: float
     has_engine: bool | None
-    last_alive_s: float | None
+    alive_s: FloatArray | None
     engine_starts_s: tuple[float, ...]
     engine_stops_s: tuple[float, ...]
     engine_silent_s: tuple[float, ...]
@@ -81,6 +85,11 @@ class LifeOfRide:
     bus_begins_s: tuple[float, ...] = ()
     log_stops_s: tuple[float, ...] = ()
 
+    @property
+    def last_alive_s(self) -> float | None:
+        """Return the last sign of life, s; None where there is none."""
+        return last_of(self.alive_s)
+
     def after_ride(self, at_s: float) -> bool:
         """Tell whether something that begins then belongs to the end of the ride.
 
@@ -88,6 +97,16 @@ class LifeOfRide:
         the last moment that they did, or later, is held against nothing.
         """
         return self.last_alive_s is not None and at_s >= self.last_alive_s - SLEEP_S
+
+    def between_rides(self, at_s: float) -> bool:
+        """Tell whether a moment lies before the first sign of life, or 2 s after one, or later.
+
+        Units wake up, fall asleep and change over with the key then.
+        """
+        if self.alive_s is None:
+            return False
+        after = int(np.searchsorted(self.alive_s, at_s, side="right"))
+        return after == 0 or at_s - float(self.alive_s[after - 1]) > SLEEP_S
 
     def engine_turns_off(self, at_s: float) -> bool:
         """Tell whether the engine stopped, or its unit fell silent, within 2 s of this moment."""
@@ -134,7 +153,7 @@ def life_of_ride(timeline: Timeline) -> LifeOfRide:
     return LifeOfRide(
         log_end_s=timeline.duration_s,
         has_engine=True if ran else None,
-        last_alive_s=_last_alive(timeline),
+        alive_s=signs_of_life_s(timeline),
         engine_starts_s=starts_s,
         engine_stops_s=stops_s,
         engine_silent_s=silent_s,
@@ -168,18 +187,27 @@ def _engine_turns(timeline: Timeline) -> tuple[tuple[float, ...], ...]:
     return tuple(starts), tuple(stops), tuple(silent)
 
 
-def _last_alive(timeline: Timeline) -> float | None:
-    last: list[float] = []
-    engine = timeline.get("engine_speed")
-    if engine is not None:
-        time_s, speed_rpm = engine.valid()
-        last += time_s[speed_rpm > STARTED_RPM][-1:].tolist()
-    for name in SPEEDS:
+def signs_of_life_s(timeline: Timeline) -> FloatArray | None:
+    """Return when the engine ran or the vehicle rolled; None where the log cannot tell.
+
+    Without engine speed, steering counts too: a vehicle without an engine is ridden and
+    parked in silence.
+    """
+    asked = {"engine_speed": STARTED_RPM, **dict.fromkeys(SPEEDS, ROLLING_KPH)}
+    if not timeline.has("engine_speed"):
+        asked["driver_torque"] = STEERED_NM
+    times = []
+    for name, least in asked.items():
         channel = timeline.get(name)
         if channel is not None:
-            time_s, speed_kph = channel.valid()
-            last += time_s[speed_kph > ROLLING_KPH][-1:].tolist()
-    return max(last, default=None)
+            time_s, value = channel.valid()
+            times.append(time_s[np.abs(value) > least])
+    return np.sort(np.concatenate(times)) if times else None
+
+
+def last_of(alive_s: FloatArray | None) -> float | None:
+    """Return the last sign of life, s; None where there is none."""
+    return float(alive_s[-1]) if alive_s is not None and len(alive_s) else None
 
 
 def _silent_with(item: IdStats, start_s: float, end_s: float | None) -> bool:

@@ -45,9 +45,6 @@ SILENT_S: Final = 0.2
 SILENT_PERIODS: Final = 5.0
 """... and for this many periods of its fastest message (the contract's figure)."""
 
-SHORT_PERIODS: Final = 3.5
-"""A shorter silence of this many periods is no jitter: common practice, no source."""
-
 BY_CHANCE: Final = 1e-6
 """A recorder that thins must be this unlikely to lose so many frames (the contract's figure)."""
 
@@ -107,32 +104,6 @@ def module_silences(timeline: Timeline) -> tuple[ModuleSilence, ...]:
     )
 
 
-def short_silences(timeline: Timeline) -> tuple[ModuleSilence, ...]:
-    """Find silences of the whole module that are too short for a restart.
-
-    Each lasts several periods of the fastest message, with other messages of the bus in
-    it: weak evidence of a supply that breaks for moments. Where there are many, they are
-    the manner of this bus and nothing is returned.
-    """
-    carriers = module_carriers(timeline)
-    stats = {item.source: item for item in timeline.bus.ids}
-    known = [p for one in carriers if not math.isnan(p := _period_s(one, stats))]
-    if len(known) < 2:  # noqa: PLR2004 - one late message is no silence of the module
-        return ()
-    longest_s = max(SILENT_S, SILENT_PERIODS * min(known))
-    least_s = SHORT_PERIODS * min(known)
-    found = [
-        ModuleSilence(start_s, end_s, least_s)
-        for start_s, end_s in _gaps(timeline, carriers, least_s, look_up=False)
-        if end_s - start_s < longest_s and _beyond_recorder(timeline.bus, carriers, end_s - start_s)
-    ]
-    return tuple(found) if len(found) <= FEW else ()
-
-
-FEW: Final = 20
-"""More short silences than this in a ride are its manner."""
-
-
 def _period_s(channel: Channel, stats: dict[FrameSource, IdStats]) -> float:
     own = stats.get(channel.source)
     return channel.period_s if own is None or math.isnan(own.period_s) else own.period_s
@@ -145,17 +116,17 @@ def _beyond_recorder(bus: BusStats, carriers: tuple[Channel, ...], silent_s: flo
 
 
 def _gaps(
-    timeline: Timeline, carriers: tuple[Channel, ...], least_s: float, *, look_up: bool = True
+    timeline: Timeline, carriers: tuple[Channel, ...], least_s: float
 ) -> list[tuple[float, float]]:
     """Return the steps of at least `least_s` in the frames of all carriers together."""
     time_s = np.unique(np.concatenate([channel.time_s for channel in carriers]))
     rows = np.flatnonzero(np.diff(time_s) >= least_s - TIME_STEP_S)
     found = [(float(time_s[row]), float(time_s[row + 1])) for row in rows]
-    return [span for span in found if _is_silence(timeline, carriers, span, look_up=look_up)]
+    return [span for span in found if _is_silence(timeline, carriers, span)]
 
 
 def _is_silence(
-    timeline: Timeline, carriers: tuple[Channel, ...], span: tuple[float, float], *, look_up: bool
+    timeline: Timeline, carriers: tuple[Channel, ...], span: tuple[float, float]
 ) -> bool:
     """Tell whether the module was silent in this span, and the bus was not."""
     own = {channel.source for channel in carriers}
@@ -167,7 +138,7 @@ def _is_silence(
     along = {source for source, node in timeline.senders.items() if node in nodes}
     for source in own | along:
         item = stats.get(source)
-        if not look_up or item is None or SILENT_PERIODS * item.period_s > lasting:
+        if item is None or SILENT_PERIODS * item.period_s > lasting:
             continue  # it had not the time to fall silent
         if not _overlaps(item.silences, span):
             return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -77,6 +77,12 @@ def _where(found: FoundLog, vehicle: NamedVehicle) -> Row:
     }
 
 
+def _blamed(told: Sequence[str]) -> Iterator[tuple[str, str]]:
+    for item in told:
+        code, _, strength = item.partition(" ")
+        yield code, strength
+
+
 def _month(row: Mapping[str, Any]) -> tuple[str, bool]:  # Any: one row's values
     """Return a recording's month, and whether it is by the recorder's local date."""
     utc, local = row.get("start_utc"), row.get("start_local")
@@ -100,6 +106,9 @@ def _short(row: Mapping[str, Any], month: str, *, local_date: bool) -> ScreenedL
         code=row.get("code") or "",
         strength=row.get("strength") or "",
         blames=bool(row.get("blames")),
+        blamed=tuple(_blamed(row.get("blamed") or ())),
+        fit_known=row.get("fit_known"),
+        fit_reason=mask_vins(row.get("fit_reason") or ""),
         duration_s=row.get("duration_s") or 0.0,
         engine_running_s=row.get("engine_running_s"),
         figures={figure: value for figure, value in values.items() if value is not None},

@@ -11,15 +11,16 @@ import heapq
 import math
 from array import array
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from canassist.model import (
+    BlamedPart,
+    Code,
     FigureSpread,
     ScreenedLog,
     ScreenedVehicle,
@@ -28,6 +29,7 @@ from canassist.model import (
     Standing,
 )
 from canassist.screen.affected_rates import RiddenVehicle, VehicleCounts
+from canassist.screen.vehicle_ranking import STRENGTH_POINTS, WAYS, Z_LIMIT, suspicion
 from canassist.stats import spread_of
 
 if TYPE_CHECKING:
@@ -35,34 +37,12 @@ if TYPE_CHECKING:
 
 MIN_RIDING_S: Final = 120.0
 """A vehicle with less riding than this in all is not ranked (our choice)."""
-Z_LIMIT: Final = 3.5
-"""Robust z-score from which a vehicle stands apart (Iglewicz and Hoaglin 1993, from memory)."""
 MIN_VEHICLES: Final = 8
 """A spread of fewer vehicles says too little to call one of them apart (our choice)."""
 MOST_LOGS: Final = 10_000
 """Logs, and so vehicles, that the overview lists: a page of 3 MB. The tables have all."""
 MOST_DOTS: Final = 400
 """Sound vehicles that a figure's picture shows: more would hide each other."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    words: str
-    bad: int  # +1: high is bad, -1: low is bad, 0: both
-    floor: float  # spread of sound vehicles and of the estimate itself, at least (our choice)
-
-
-WAYS: Final[Mapping[ScreenFigure, _Way]] = MappingProxyType(
-    {
-        ScreenFigure.PATH_OHM: _Way("Supply path resistance", +1, 0.003),
-        ScreenFigure.CHARGING_V: _Way("Charging voltage", 0, 0.15),
-        ScreenFigure.OFFSET_NM: _Way("Driver torque at rest", 0, 0.05),
-        ScreenFigure.DERATE_S_PER_SLOW_MIN: _Way(
-            "Reduced assist per minute of slow steering", +1, 3.0
-        ),
-        ScreenFigure.ONSET_C: _Way("Module temperature where heat derating began", -1, 2.0),
-    }
-)
 
 
 def screening(rides: RidesInOrder, *, version: str) -> Screening:
@@ -113,12 +93,13 @@ class _Sum:
     """What the rides of one vehicle add up to."""
 
     rides: int = 0
-    blaming: int = 0
     riding_s: float = 0.0
     batch: str = ""
     model_year: str = ""
     codes: Counter[str] = field(default_factory=Counter)
-    faults: Counter[str] = field(default_factory=Counter)
+    blamed: Counter[str] = field(default_factory=Counter)
+    strengths: dict[str, str] = field(default_factory=dict)
+    fit: tuple[float, str] | None = None
     months: dict[str, bool] = field(default_factory=dict)
     logs: list[ScreenedLog] = field(default_factory=list)
     figures: dict[ScreenFigure, array[float]] = field(default_factory=dict)
@@ -130,19 +111,33 @@ class _Sum:
     def add(self, item: ScreenedLog, most_logs: int) -> None:
         """Add a ride; the first `most_logs` are kept whole."""
         self.rides += 1
-        self.blaming += item.blames
         running_s = item.engine_running_s
         self.riding_s += item.duration_s if running_s is None else running_s
         self.batch = self.batch or item.batch
         self.model_year = self.model_year or item.model_year
         self.codes[item.code] += 1
-        if item.blames:
-            self.faults[item.code] += 1
+        self._add_blame(item)
+        if item.fit_known is not None and (self.fit is None or item.fit_known < self.fit[0]):
+            self.fit = (item.fit_known, item.fit_reason)
         self.months[item.month] = self.months.get(item.month, False) or item.blames
         if len(self.logs) < most_logs:
             self.logs.append(item)
         for figure, value in item.figures.items():
             self.figures.setdefault(figure, array("d")).append(value)
+
+    def _add_blame(self, item: ScreenedLog) -> None:
+        first = ((item.code, item.strength or "moderate"),) if item.blames else ()
+        for code, strength in item.blamed or first:
+            self.blamed[code] += 1
+            known = self.strengths.get(code, strength)
+            self.strengths[code] = max(known, strength, key=lambda one: STRENGTH_POINTS[one])
+
+    def parts(self) -> tuple[BlamedPart, ...]:
+        """Return what is blamed, the surest and most frequent first."""
+        found = (BlamedPart(code, self.strengths[code], n) for code, n in self.blamed.items())
+        return tuple(
+            sorted(found, key=lambda one: (-STRENGTH_POINTS[one.strength], -one.rides, one.code))
+        )
 
     def values(self) -> _Values:
         """Return the median over rides of each figure, and over how many."""
@@ -234,6 +229,8 @@ def _sound_range(figure: ScreenFigure, spread: tuple[float, float] | None) -> tu
     if spread is None:
         return -math.inf, math.inf
     middle, reach, bad = spread[0], Z_LIMIT * spread[1], WAYS[figure].bad
+    if bad is None:
+        return -math.inf, math.inf
     low = -math.inf if bad > 0 else middle - reach
     return low, math.inf if bad < 0 else middle + reach
 
@@ -244,7 +241,8 @@ def _standing(
     z = None if spread is None else (value - spread[0]) / spread[1]
     low, high = _sound_range(figure, spread)
     outlier = not low <= value <= high
-    return Standing(figure=figure, value=value, z=z, outlier=outlier, rides=rides)
+    others = None if spread is None else spread[0]
+    return Standing(figure=figure, value=value, z=z, outlier=outlier, rides=rides, others=others)
 
 
 def _judged(
@@ -258,6 +256,14 @@ def _judged(
 
 
 def _vehicle(name: str, whole: _Sum, spreads: _Spreads) -> ScreenedVehicle:
+    standings = tuple(
+        _standing(figure, value, count, spreads.get(figure))
+        for figure, (value, count) in whole.values().items()
+    )
+    blamed = whole.parts()
+    points = suspicion(blamed, standings, whole.rides)
+    reduced_s = whole.values().get(ScreenFigure.HEAT_S_PER_SLOW_MIN, (0.0, 0))[0]
+    fit_known, fit_reason = whole.fit or (None, "")
     return ScreenedVehicle(
         place=0,
         name=name,
@@ -265,25 +271,27 @@ def _vehicle(name: str, whole: _Sum, spreads: _Spreads) -> ScreenedVehicle:
         model_year=whole.model_year,
         logs=tuple(whole.logs),
         rides=whole.rides,
-        blaming=whole.blaming,
         riding_s=whole.riding_s,
         codes=dict(whole.codes.most_common()),
-        faults=tuple(code for code, _ in whole.faults.most_common()),
-        standings=tuple(
-            _standing(figure, value, count, spreads.get(figure))
-            for figure, (value, count) in whole.values().items()
-        ),
+        blamed=blamed,
+        standings=standings,
         ranked=whole.ranked,
+        points=points,
+        designed=points < 1.0 and (reduced_s > 0.0 or bool(_DESIGNED & set(whole.codes))),
+        fit_known=fit_known,
+        fit_reason=fit_reason,
     )
+
+
+_DESIGNED: Final = frozenset({Code.THERMAL_PROTECTION, Code.DUTY_PROTECTION})
 
 
 def _at(item: RiddenVehicle, place: int) -> ScreenedVehicle:
     return replace(item.vehicle, place=place)
 
 
-def _badness(item: RiddenVehicle) -> tuple[bool, bool, float, float, str]:
-    """Order: ranked first; a fault before mere standing apart; then how often, how far."""
+def _badness(item: RiddenVehicle) -> tuple[bool, float, float, str]:
+    """Order: ranked first; then how far and how surely it is out; hot ones before the rest."""
     vehicle = item.vehicle
-    share = vehicle.blaming / vehicle.rides
-    far = max((abs(one.z or 0.0) for one in vehicle.standings if one.outlier), default=0.0)
-    return (not vehicle.ranked, not vehicle.flagged, -share, -far, vehicle.name)
+    points = vehicle.points if vehicle.flagged else 0.0
+    return (not vehicle.ranked, -points, 0.0 if vehicle.designed else 1.0, vehicle.name)

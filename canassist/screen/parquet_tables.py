@@ -15,7 +15,7 @@ from canassist.errors import MissingExtraError, OutputError
 from canassist.screen.result_files import Row, json_line
 from canassist.version import VERSION
 
-SCHEMA_NAME: Final = "canassist-screen-tables/1"
+SCHEMA_NAME: Final = "canassist-screen-tables/2"
 ROWS_AT_HAND: Final = 10_000
 """Rows of one table held before the fullest month is written: about 10 MB."""
 UNKNOWN_MONTH: Final = "unknown"
@@ -61,6 +61,9 @@ LOG_COLUMNS: Final[Mapping[str, Column]] = {
     "blames": Column("bool", "it blames a part and is at least moderately sure"),
     "other_codes": Column("strings", "further answers"),
     "also_seen": Column("strings", "what was found beside, and answers nothing"),
+    "blamed": Column("strings", "parts that are blamed at any rank, each with its strength"),
+    "fit_known": Column("float64", "share of cyclic messages that the databases know"),
+    "fit_reason": Column("string", "why the databases are another vehicle's; empty: they may fit"),
     "slow_steering_s": Column("float64", "slow steering ridden, s"),
     "cruise_s": Column("float64", "cruising ridden, s"),
     "engine_running_s": Column("float64", "with the engine running, s"),
@@ -69,7 +72,12 @@ LOG_COLUMNS: Final[Mapping[str, Column]] = {
     "path_ohm": Column("float64", "supply path resistance, ohm"),
     "charging_v": Column("float64", "charging voltage, V"),
     "offset_nm": Column("float64", "driver torque at rest, N·m"),
-    "derate_s_per_slow_min": Column("float64", "reduced assist per minute of slow steering, s"),
+    "assist_share": Column("float64", "assist given, as a share of what the map calls for"),
+    "side_share": Column("float64", "assist right less left, as a share of the map's"),
+    "derate_s_per_slow_min": Column(
+        "float64", "reduced assist per minute of slow steering, not as designed, s"
+    ),
+    "heat_s_per_slow_min": Column("float64", "the same by heat or duty as designed, s"),
     "onset_c": Column("float64", "module temperature where heat derating began, degC"),
 }
 """Columns of ``logs``, one row a log; null is unknown. ``month`` is the folder's name."""

@@ -17,8 +17,18 @@ MOST_LISTED: Final = 1000
 """Logs that gave no or no whole result and are listed on the page; the tables have all."""
 _FIGURES: Final = tuple(ScreenFigure)
 _TEXTS: Final = ("log", "vehicle", "batch", "model_year", "status", "reason", "damage")
-_FACTS: Final = ("sha256", "month", "code", "strength", "blames", "duplicate", "local_date")
-_NUMBERS: Final = ("duration_s", "engine_running_s")
+_FACTS: Final = (
+    "blamed",
+    "fit_reason",
+    "sha256",
+    "month",
+    "code",
+    "strength",
+    "blames",
+    "duplicate",
+    "local_date",
+)
+_NUMBERS: Final = ("fit_known", "duration_s", "engine_running_s")
 _NAMES: Final = (*_TEXTS, *_FACTS, *_NUMBERS)
 _COLUMNS: Final = (*_NAMES, *map(str, _FIGURES))
 _ADD: Final = f"INSERT INTO ride VALUES (?, {', '.join('?' * len(_COLUMNS))})"  # noqa: S608 - our own names
@@ -51,7 +61,8 @@ class RidesInOrder:
 
     def add(self, item: ScreenedLog) -> None:
         """Take a log; one without a vehicle stands for itself."""
-        values = [getattr(item, name) for name in _NAMES]
+        blamed = ",".join(" ".join(one) for one in item.blamed)
+        values = [blamed if name == "blamed" else getattr(item, name) for name in _NAMES]
         values += [item.figures.get(figure) for figure in _FIGURES]
         self._base.execute(_ADD, [item.vehicle or item.log, *values])
 
@@ -102,6 +113,8 @@ class RidesInOrder:
 def _log(row: tuple[Any, ...]) -> ScreenedLog:  # Any: a row's values
     named = dict(zip(_NAMES, row[1:], strict=False))
     named |= {name: bool(named[name]) for name in ("blames", "duplicate", "local_date")}
+    parts = (one.partition(" ") for one in named["blamed"].split(",") if one)
+    named["blamed"] = tuple((code, strength) for code, _, strength in parts)
     values = zip(_FIGURES, row[1 + len(_NAMES) :], strict=True)
     figures = {figure: value for figure, value in values if value is not None}
     return ScreenedLog(**named, figures=figures)

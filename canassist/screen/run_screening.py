@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from canassist.atomic_write import write_whole
-from canassist.errors import InputError, OutputError
+from canassist.errors import InputError, OutputError, UsageError
 from canassist.model import Step, silent
 from canassist.screen import messages
 from canassist.screen.find_logs import find_logs
@@ -74,6 +74,8 @@ class Wishes:
         Or the pattern of a path that does.
     reports : int
         Of how many logs, worst first, the full report is written.
+    report_of : tuple of str
+        Vehicles of whose logs, as far as the overview lists them, the full report is written.
     again : bool
         Do over what is done.
     cluster : str
@@ -85,6 +87,7 @@ class Wishes:
     vehicles: Path | None = None
     pattern: str = ""
     reports: int = 0
+    report_of: tuple[str, ...] = ()
     again: bool = False
     cluster: str = ""
     workers: int = 0
@@ -230,7 +233,7 @@ class _Job:
         for item in self._run("screening", crew, work, todo, count):
             self.ledger.note(item)
             fresh += bool(item.part)
-        if not self.wishes.reports:
+        if not self.wishes.reports and not self.wishes.report_of:
             crew.dismiss()
         self.ledger.drop_unused(self.folder)
         return fresh
@@ -258,11 +261,15 @@ class _Job:
             problem = f"None of {whole.logs} logs could be used; the first, {first.log}: "
             fix = "Check that these are recordings of this vehicle's bus."
             raise InputError(problem + first.reason, fix)
-        if self.wishes.reports:
-            whole = _linked(whole, self.reports(_worst(whole, self.wishes.reports), out))
+        if wanted := _wanted(whole, self.wishes):
+            whole = _linked(whole, self.reports(wanted, out))
         page = out / _PAGE
         options: dict[str, bool | float | str]
-        options = {"pattern": self.wishes.pattern, "reports": self.wishes.reports}
+        options = {
+            "pattern": self.wishes.pattern,
+            "reports": self.wishes.reports,
+            "report_of": "\n".join(self.wishes.report_of),
+        }
         text = render_screening(whole, inputs=self._inputs(), options=options)
         write_whole({page: text.encode()})
         return Screened(
@@ -315,6 +322,24 @@ def _prepare() -> None:
     from canassist.screen import assembly, fleet_statistics  # noqa: F401, PLC0415 - the same
 
     json_reader()
+
+
+def _wanted(whole: Screening, wishes: Wishes) -> list[ScreenedLog]:
+    """Return the logs whose full report is asked for, each content once.
+
+    Raises
+    ------
+    UsageError
+        If a vehicle that is named is not on the overview.
+    """
+    by_name = {vehicle.name: vehicle for vehicle in whole.vehicles}
+    for name in wishes.report_of:
+        if name not in by_name:
+            problem = f"No vehicle on the overview is called {name}."
+            raise UsageError(problem, "Give a vehicle's name as the overview shows it, unmasked.")
+    named = [item for name in wishes.report_of for item in by_name[name].logs]
+    chosen = [*named, *_worst(whole, wishes.reports)]
+    return list({item.sha256: item for item in chosen}.values())
 
 
 def _worst(whole: Screening, count: int) -> list[ScreenedLog]:

@@ -12,7 +12,7 @@ from canassist.pipeline import input_file
 from canassist.profile import default_profile, read_profile
 from canassist.version import VERSION
 
-SCHEMA: Final = "canassist-screen/3"
+SCHEMA: Final = "canassist-screen/4"
 """Changes when result files do."""
 _LETTERS: Final = 16
 

@@ -6,7 +6,6 @@ Everything here is a plain function of plain values, so that any executor can ru
 from __future__ import annotations
 
 import json
-import math
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,26 +17,16 @@ from typing import Final
 from canassist.atomic_write import write_whole
 from canassist.decode import split_bus
 from canassist.errors import CanassistError, InputError, OutputError
-from canassist.model import (
-    Conclusion,
-    ConclusionRole,
-    Event,
-    EventKind,
-    Result,
-    ScreenFigure,
-    Severity,
-)
+from canassist.model import BLAMELESS, Conclusion, ConclusionRole, Event, Result
 from canassist.pipeline import analyze, input_file
 from canassist.report import mask_vins
 from canassist.screen.find_logs import is_remote, without_login
 from canassist.screen.messages import Order, ScreenedOutcome
 from canassist.screen.report_files import report_path
 from canassist.screen.result_files import Row, done_index, json_line, write_part
+from canassist.screen.ride_figures import derate_seconds, figures, known
 from canassist.version import VERSION
 
-MIN_SLOW_STEERING_S: Final = 30.0
-"""Seconds of derating per minute of slow steering say nothing on less of it (our choice)."""
-_SECONDS: Final = 60.0
 _NAME_LETTERS: Final = 120
 
 
@@ -168,15 +157,18 @@ def _log_row(found: Result) -> Row:
         "code": str(first.code),
         "strength": None if first.strength is None else str(first.strength),
         "role": str(first.role),
-        "explains": _known(first.explains),
+        "explains": known(first.explains),
         "headline": first.headline,
         "blames": first.blames,
         "other_codes": _codes(found.conclusions[1:], ConclusionRole.ANSWER),
         "also_seen": _codes(found.conclusions, ConclusionRole.ALSO_SEEN),
-        "slow_steering_s": _known(covered.low_speed_steering_s),
-        "cruise_s": _known(covered.cruise_s),
-        "engine_running_s": _known(covered.engine_running_s),
-        "hot_s": _known(covered.hot_s),
+        "blamed": _blamed(found.conclusions),
+        "fit_known": known(found.log.fit.cyclic_known) if found.log.fit else None,
+        "fit_reason": found.log.fit.reason if found.log.fit else "",
+        "slow_steering_s": known(covered.low_speed_steering_s),
+        "cruise_s": known(covered.cruise_s),
+        "engine_running_s": known(covered.engine_running_s),
+        "hot_s": known(covered.hot_s),
         "derate_s": derate_seconds(found),
     } | {str(name): value for name, value in figures(found).items()}
 
@@ -185,56 +177,18 @@ def _codes(conclusions: Sequence[Conclusion], role: ConclusionRole) -> list[str]
     return [str(item.code) for item in conclusions if item.role is role]
 
 
+def _blamed(conclusions: Sequence[Conclusion]) -> list[str]:
+    """Return every answer of blame at any rank: its code and its strength."""
+    return [
+        f"{item.code} {item.strength}"
+        for item in conclusions
+        if item.code not in BLAMELESS and item.strength is not None
+    ]
+
+
 def _stamp(moment: datetime | None) -> str | None:
     """Return a moment as the tables' reader takes it; their column says whether it is UTC."""
     return moment.replace(tzinfo=None).isoformat(timespec="milliseconds") if moment else None
-
-
-def figures(found: Result) -> dict[ScreenFigure, float | None]:
-    """Return the figures by which vehicles are compared; None where a ride has none."""
-    physics = found.physics
-    path, charging, rest = physics.supply_path, physics.charging, physics.torque_rest
-    return {
-        ScreenFigure.PATH_OHM: _known(path.path_ohm.value) if path else None,
-        ScreenFigure.CHARGING_V: _known(charging.voltage_v.value) if charging else None,
-        ScreenFigure.OFFSET_NM: _known(rest.offset_nm.value) if rest else None,
-        ScreenFigure.DERATE_S_PER_SLOW_MIN: _per_slow_minute(found),
-        ScreenFigure.ONSET_C: _onset(found),
-    }
-
-
-def _derates(found: Result) -> Iterator[Event]:
-    """Give the derates that a rider feels: not those before the engine runs."""
-    for event in found.events:
-        if event.kind is EventKind.DERATE and event.severity is not Severity.NOTE:
-            yield event
-
-
-def derate_seconds(found: Result) -> float:
-    """Return how long assist was reduced in all; at most as long as the log."""
-    end_s = found.log.duration_s
-    return sum((event.until(end_s) - event.start_s for event in _derates(found)), 0.0)
-
-
-def _per_slow_minute(found: Result) -> float | None:
-    slow_s = _known(found.coverage.low_speed_steering_s)
-    if slow_s is None or slow_s < MIN_SLOW_STEERING_S:
-        return None
-    return derate_seconds(found) / (slow_s / _SECONDS)
-
-
-def _onset(found: Result) -> float | None:
-    """Return the lowest module temperature at which assist began to fall for heat alone."""
-    at = [
-        event.channels_then.get("module_temperature", math.nan)
-        for event in _derates(found)
-        if event.cause == "temperature"
-    ]
-    return min((value for value in at if math.isfinite(value)), default=None)
-
-
-def _known(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def _event_row(number: int, event: Event) -> Row:
@@ -249,7 +203,7 @@ def _event_row(number: int, event: Event) -> Row:
         "end_s": event.end_s,
         "measured": json.dumps(
             {
-                name: value if isinstance(value, str) else _known(float(value))
+                name: value if isinstance(value, str) else known(float(value))
                 for name, value in event.measured.items()
             },
             ensure_ascii=False,

@@ -41,7 +41,8 @@ def test_each_repairable_fault_is_told_gone_still_there_or_not_shown(
 ) -> None:
     scenario = faulty(name)
     before = ridden(scenario)
-    assert code in {item.code for item in before.conclusions}
+    said_first = [item.code for item in before.conclusions if item.code is not Code.NO_FAULT_FOUND]
+    assert said_first[0] is code  # behind "no fault found" where it took no assist
     gone = said(before, ridden(after(scenario, repaired=True, times=times)), code)
     still = said(before, ridden(after(scenario, repaired=False)), code)
     open_ = said(before, ridden(gentle(scenario)), code)

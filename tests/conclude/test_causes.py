@@ -328,8 +328,15 @@ def test_not_charging_at_the_module_alone_is_no_charging_fault() -> None:
 
 
 def test_supply_breaks_are_not_the_battery() -> None:
-    restart = Event(kind=EventKind.MODULE_RESTART, start_s=61.0, end_s=61.6)
-    ride = HandMade(events=(dip("supply_break", 61.0, 3.0), restart))
+    events = tuple(
+        one
+        for at in (61.0, 161.0)
+        for one in (
+            dip("supply_break", at, 3.0),
+            Event(kind=EventKind.MODULE_RESTART, start_s=at, end_s=at + 0.6),
+        )
+    )
+    ride = HandMade(events=events)
     assert codes(ride.verdict()) == [Code.SUPPLY_BREAK]
     assert first(ride.verdict())[1] is Strength.STRONG
 

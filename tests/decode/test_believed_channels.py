@@ -219,3 +219,41 @@ def test_the_signs_of_all_that_steers_are_checked_by_the_wheels() -> None:
     without = {name: one for name, one in found.items() if not name.startswith("wheel")}
     lone = believe(without, profile, {})
     assert {name for name, one in lone.items() if "sign" in one.not_checked} == SIGNED
+
+
+def with_changed(name: str, scale: float, offset: float = 0.0) -> dict[str, Channel]:
+    """Return the channels of the first vehicle, one of them read on another scale."""
+    frames, stats = recorded("camel_english")
+    profile = naming(sheet("camel_english").truth)
+    channels = dict(
+        decode_ride(
+            frames, plan_reading(database("camel_english"), profile), profile, stats
+        ).channels
+    )
+    one = channels[name]
+    channels[name] = replace(one, value=one.value * scale + offset)
+    return believe(channels, default_profile(), {})
+
+
+@pytest.mark.parametrize("name", ["driver_torque", "assist_torque"])
+def test_a_torque_that_turns_no_bar_is_held_out_beside_the_one_that_does(name: str) -> None:
+    judged = with_changed(name, 0.01)
+    assert "never reads more than" in judged[name].held_out
+    assert "times a hundred" in judged[name].held_out
+    other = "assist_torque" if name == "driver_torque" else "driver_torque"
+    assert not judged[other].held_out
+
+
+def test_air_beside_an_engine_that_is_warm_from_riding_is_believed() -> None:
+    """Coolant and module near each other at 74 °C say nothing of the air at 29 °C."""
+    time_s = np.arange(0.0, 60.0, 1.0)
+    starts = {"ambient_temperature": 29.0, "coolant_temperature": 74.0, "module_temperature": 75.0}
+    channels = {
+        name: Channel(
+            name=name, unit="degC", time_s=time_s, value=at_c + 0.02 * time_s, signal=f"T.{name}",
+            source=FrameSource(0, 1), period_s=1.0, stale_after_s=5.0,
+        )
+        for name, at_c in starts.items()
+    }  # fmt: skip
+    judged = believe(channels, default_profile(), {})
+    assert not any(one.held_out for one in judged.values())

@@ -518,3 +518,35 @@ def test_a_module_that_wakes_after_a_hole_of_the_log_starts_up(
     limit[:] = np.where(time_s > 22.0, np.minimum(100.0, 50.0 * (time_s - 25.0)), 100.0)
     (event,) = _find(ride(channels, recording_gaps=[(20.0, 25.0)]), profile)
     assert (event.cause, event.severity) == ("start_up", Severity.NOTE)
+
+
+def test_a_stopped_engine_explains_no_loss_that_stays_once_it_runs(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    channels = _warm(every, 100.0)
+    time_s, rpm = channels["engine_speed"]
+    rpm[time_s < 5.0] = 0.0
+    limit = channels["assist_limit"][1]
+    limit[time_s < 5.0] = 0.0
+    limit[time_s >= 5.0] = 55.0
+    (event,) = _find(ride(channels), profile)
+    assert event.cause != "engine_stopped"
+    assert event.severity is not Severity.NOTE
+    limit[time_s >= 5.0] = np.minimum(100.0, 20.0 + 4.0 * (time_s[time_s >= 5.0] - 5.0))
+    (climbs,) = _find(ride(channels), profile)
+    assert (climbs.cause, climbs.severity) == ("engine_stopped", Severity.NOTE)
+
+
+def test_a_dip_to_near_a_line_that_is_a_little_off_is_the_trigger(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """A module latched by a dip to 11.6 V, with a given line that starts at 11.0 V."""
+    channels = _warm(every)
+    time_s, supply_v = channels["supply_voltage"]
+    supply_v[(time_s >= 29.7) & (time_s < 30.0)] = 11.6
+    channels["assist_limit"][1][time_s >= 30.0] = 40.0
+    (event,) = _find(ride(channels), profile)
+    assert event.cause == "voltage"
+    supply_v[(time_s >= 10.0) & (time_s < 10.3)] = 11.6  # and nothing followed
+    (again,) = _find(ride(channels), profile)
+    assert again.cause != "voltage"

@@ -7,12 +7,18 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from importlib import resources
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from canassist.cli.exit_status import say
+from canassist.cli.options import ProfileFile
 from canassist.errors import UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canassist.model import LearnedFigure
 
 _HEADING: Final = re.compile(r"(?m)^(##|###) (.+)$")
 _NUMBER: Final = re.compile(r"^(\d+)\. ")
@@ -36,17 +42,62 @@ def explain(
             metavar="NAME", help="A word of a report: an event, a cause, a limit, a channel."
         ),
     ] = "",
+    profile: ProfileFile = None,
 ) -> None:
     """Say what a word of a report means, by which rule it is found, and where the rule is from.
 
-    Without a name it lists all words.
+    Without a name it lists all words. With a profile it says where that has a limit from.
     """
     entries = definitions()
     if not name:
         say(listing(entries))
         return
-    for entry in lookup(name, entries):
+    source = _source(name, profile) if profile else ""
+    for entry in lookup(name, entries) if not source else _maybe(name, entries):
         say(f"{entry.name}  ({entry.section})\n\n{entry.text}\n")
+    if source:
+        say(source)
+
+
+def _maybe(name: str, entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    """Return the entries of a name; a law that only the profile tells of has none."""
+    try:
+        return lookup(name, entries)
+    except UsageError:
+        return ()
+
+
+def _source(name: str, path: Path) -> str:
+    """Say where a profile has a limit or a law from."""
+    from canassist.profile import limit_facts, read_profile
+
+    known = read_profile(path)
+    wanted = _normal(name)
+    facts = limit_facts()
+    figures = {_normal(full): (full, figure) for full, figure in known.learned.items()}
+    if wanted in figures:
+        full, figure = figures[wanted]
+        if full not in known.learned_used:
+            return f"{path.name} gives it by hand: it was changed since it was {figure.source}."
+        span = (
+            ""
+            if figure.low is None or figure.high is None
+            else f", {figure.low:g} to {figure.high:g} seen"
+        )
+        thin = full in known.thinly_learned
+        held = " A blame that rests on it is held at moderate." if thin else ""
+        return f"{path.name}: {_said(figure)}{figure.source}{span}.{held}"
+    if wanted in facts:
+        given = known.gives(wanted)
+        return f"{path.name} gives it by hand." if given else f"{path.name} does not give it."
+    return ""
+
+
+def _said(figure: LearnedFigure) -> str:
+    """Return a figure's value in words, with its unit; a curve is told by the profile itself."""
+    if not isinstance(figure.value, float):
+        return ""
+    return f"{figure.value:g} {figure.unit}, ".replace("degC", "\u00b0C")
 
 
 @cache

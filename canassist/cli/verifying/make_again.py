@@ -205,10 +205,12 @@ def _screening(statement: PageStatement, signer: bytes, files: FilesAtHand, fold
     del signer  # such pages are not signed
     databases, profiles, vehicles = _for_many(statement, files, folder)
     reports = statement.options.get("reports", 0)
+    named = str(statement.options.get("report_of", ""))
     wishes = Wishes(
         vehicles=vehicles,
         pattern=str(statement.options.get("pattern", "")),
         reports=int(reports) if isinstance(reports, (int, float)) else 0,
+        report_of=tuple(name for name in named.split("\n") if name),
         workers=1,
     )
     places = [str(place) for place in files.places]
@@ -253,7 +255,7 @@ def _for_many(
 _OPTIONS: Final = {
     "report": frozenset({"one_ride"}),
     "comparison": frozenset({"same_vehicle"}),
-    "screening": frozenset({"pattern", "reports"}),
+    "screening": frozenset({"pattern", "report_of", "reports"}),
     "learning": frozenset({"keep", "pattern"}),
 }
 """What decides each kind of page besides its files and looks."""

@@ -9,6 +9,7 @@ from canassist.conclude.causes.crank_levels import crank_levels
 from canassist.conclude.causes.supply_path_evidence import measured_path
 from canassist.conclude.causes.supply_summary import (
     BETWEEN_V,
+    ENGINE,
     both_then,
     dips,
     has_engine,
@@ -50,6 +51,11 @@ MIN_DROP_V: Final = 0.3
 """Below this a drop at the measured peak makes no supply low (usual for one switch or relay)."""
 
 
+CLEARLY_LOW: Final = 0.95
+"""A starter asks more or less of a battery than a load test does: nearer to the limit than this
+share of it, a start tells little. Common practice, no source."""
+
+
 def low_battery(ride: RideFindings, found: Found) -> Iterator[Reason]:
     """Weigh that the battery gives way: cranking, under load."""
     hits = loaded(ride)
@@ -58,7 +64,7 @@ def low_battery(ride: RideFindings, found: Found) -> Iterator[Reason]:
     if not (hits or bad):
         return
     yield Needs(_limits_used(ride, hits, bad))
-    if has_engine(ride) is None:
+    if has_engine(ride) is not False and not ride.timeline.has(ENGINE):
         yield Cap(Strength.WEAK, say("basis.cap_engine"))
     yield from _cranking(ride, levels, bad)
     yield from _under_load(ride, hits)
@@ -104,6 +110,8 @@ def _cranking(
     if bad:
         key = "reason.battery.crank" if len(levels) == 1 else "reason.battery.crank_many"
         yield reason(say(key, **words), ENOUGH, (), "crank", samples=samples[:1])
+        if not any(level.plateau_v < CLEARLY_LOW * level.limit_v for level in bad):
+            yield Cap(Strength.WEAK, say("basis.cap_crank_near"))
     else:
         text = say("reason.battery.crank_good", **words)
         yield reason(text, -SUPPORT, (), "crank", samples=samples)

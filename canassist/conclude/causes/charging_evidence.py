@@ -138,10 +138,12 @@ def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     One that charged before and never after has failed on the way.
     """
     pulled = ride.together(ride.derates_by("voltage"), hits)
-    regulated, level_v = ride.profile.supply.regulated, ride.middle("supply_voltage", hits)
+    regulated, at_source = ride.profile.supply.regulated, ride.middle("system_voltage", hits)
+    level_v = ride.middle("supply_voltage", hits) if at_source is None else at_source
     by_design = REGULATED_V * ride.profile.nominal_v / NOMINAL_V
     maybe = regulated is None and level_v is not None and level_v >= by_design
-    if (regulated or maybe) and not pulled and not dips(ride, "charging"):
+    drained = (pulled or dips(ride, "charging")) and not path_beyond(ride)
+    if (regulated or maybe) and not drained:
         yield Cap(Strength.WEAK, say("basis.cap_regulated" if regulated else "basis.cap_maybe"))
     channel, limits = ride.timeline.get("supply_voltage"), ride.limits
     if channel is None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.conclude.causes.claims import cited_values, claim
-from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, cited, reason
+from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, Needs, cited, reason
 from canassist.conclude.known_then import known_samples
 from canassist.conclude.ride_findings import Hit, Hits, RideFindings, expected, extreme_of, figure
 from canassist.conclude.wording.sentences import (
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.model import Physics
 
 ONSET: Final = "module_temperature_degc"
 """Name of the figure that holds module temperature at the start of a reduction."""
@@ -54,6 +53,18 @@ BIASED_K: Final = 25.0
 BIASED_ALONE_K: Final = 35.0
 """... or this, where ambient alone tells how cold the vehicle is."""
 
+FAR_SHARE: Final = 0.2
+"""A given line may be a tenth off; a ride that reduces further below it than twice that follows
+something else that warms along (rule of thumb)."""
+
+COOL_LINE_C: Final = 70.0
+"""Power stages start to taper from 75 to 100 °C (from memory): a line that a ride alone shows below
+this may be that of a load which warms and limits alike."""
+
+HOTTEST_PLACE_C: Final = 78.0
+"""Without load a module takes its place's temperature, and stays below this beside an engine in
+summer (rule of thumb): a reading that settles higher reads too high."""
+
 RESTS_S: Final = 60.0
 """A module that works hard for this long grows warmer, s: its reading must move."""
 
@@ -71,7 +82,7 @@ def thermal_protection(ride: RideFindings) -> Iterator[Reason]:
         return
     yield _follows(ride, hits)
     yield from _depth(hits)
-    yield from _line(ride.physics)
+    yield from _line(ride)
     yield from _line_against_ride(ride, hits)
     yield from _fit(ride, hits)
     start_c = _start_c(ride)
@@ -123,10 +134,14 @@ def _seen_and_called(hit: Hit) -> Iterator[tuple[float, float]]:
         yield seen, called
 
 
-def _line(physics: Physics) -> Iterator[Reason]:
-    lines = physics.limit_lines
+def _line(ride: RideFindings) -> Iterator[Reason]:
+    lines = ride.physics.limit_lines
     if lines is None or lines.temperature_from == "assumed":
         yield Cap(Strength.MODERATE, say("basis.cap_heat_line"))
+    elif lines.temperature_from == "ride" and lines.derate_start_c < COOL_LINE_C:
+        yield Cap(Strength.MODERATE, say("basis.cap_cool_line"))
+    elif lines.temperature_from == "profile" and not lines.temperature_curve:
+        yield Needs(("derate_start_c", "derate_zero_c"))
 
 
 def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
@@ -140,7 +155,11 @@ def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         text = say(f"reason.heat.{key}", given=given, seen=seen, seconds=duration(item.kept_s))
         samples = cited(ride, hits, "module_temperature")
         yield reason(text, HINT, hits, "thermal", samples=samples)
-        yield Cap(Strength.MODERATE, say("basis.cap_line_differs"))
+        far = item.given_start - item.ride_start > FAR_SHARE * item.given_start
+        yield Cap(
+            Strength.WEAK if far else Strength.MODERATE,
+            say("basis.cap_line_far" if far else "basis.cap_line_differs"),
+        )
 
 
 def _fit(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
@@ -207,6 +226,10 @@ def _believable(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_heat_sensor"))
         text = say("reason.heat.biased", bias=f"{bias_k:.0f} K")
         yield reason(text, -SUPPORT, (), "thermal", channels=("ambient_temperature",))
+    thermal = ride.physics.thermal
+    if thermal is not None and thermal.fit >= GOOD_FIT and thermal.ambient_c > HOTTEST_PLACE_C:
+        level = degrees(thermal.ambient_c)
+        yield Cap(Strength.WEAK, say("basis.cap_heat_level", level=level))
     stuck = tuple(
         hit for hit in ride.of(EventKind.SIGNAL_STUCK) if hit.event.channel == "module_temperature"
     )

@@ -17,9 +17,11 @@ if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Reason
     from canassist.conclude.ride_findings import RideFindings
 
-EFFORT_TORQUE_NM: Final = 8.5
-"""Driver torque in slow steering at full assist, nine tenths of the time less, above which it is
-heavy. From memory: parking with assist takes 3 to 6 N·m; two fifths above that range."""
+LEARNED_EFFORT: Final = "effort_p90_nm"
+"""Name of the figure that known-good vehicles gave for effort."""
+
+ABOVE_USUAL: Final = 1.4
+"""Two fifths above what known-good vehicles need is heavy; the default limit has the same room."""
 
 EFFORT_SATURATED: Final = 0.25
 """Unusual share of slow steering with assist at its maximum (common practice, no source)."""
@@ -39,6 +41,14 @@ class FullAssistEffort(NamedTuple):
 
     torque_p90_nm: float
     seconds: float
+
+
+def effort_limit_nm(ride: RideFindings) -> float:
+    """Return above which effort is heavy: as given, as known-good vehicles had it, else assumed."""
+    norm = ride.profile.learned.get(LEARNED_EFFORT)
+    if norm is None or norm.high is None or ride.profile.gives("effort_nm"):
+        return ride.limits.effort_nm
+    return ABOVE_USUAL * norm.high
 
 
 def full_assist_effort(ride: RideFindings) -> FullAssistEffort | None:
@@ -79,9 +89,10 @@ def _heavy(
     ride: RideFindings, effort: FullAssistEffort | None, saturated: float | None
 ) -> Iterator[Reason]:
     samples = whole(ride, "driver_torque")
-    if effort is None or effort.torque_p90_nm <= EFFORT_TORQUE_NM:
+    limit_nm = effort_limit_nm(ride)
+    if effort is None or effort.torque_p90_nm <= limit_nm:
         return
-    usual = torque(EFFORT_TORQUE_NM)
+    usual = torque(limit_nm)
     text = say("reason.effort.torque", torque=torque(effort.torque_p90_nm), limit=usual)
     yield reason(text, SUPPORT, (), "assist_bands", samples=samples)
     if saturated is not None and saturated > EFFORT_SATURATED:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.conclude.causes.alike_onsets import alike_channel
 from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.supply_extremes import breaks
 from canassist.conclude.causes.weights import (
@@ -258,6 +259,9 @@ def _by_exclusion(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reas
     if bare:
         yield reason(say("reason.module.fell", **words), ENOUGH, bare)
         yield Cap(Strength.MODERATE, say("basis.cap_exclusion"))
+        alike = alike_channel(ride, tuple(hit.event.start_s for hit in bare))
+        if alike:
+            yield Cap(Strength.WEAK, say("basis.cap_alike", channel=channel_name(alike)))
         if len(bare) < TWICE and not internal_codes(ride)[1]:
             yield Cap(Strength.WEAK, say("basis.cap_once"))
     else:

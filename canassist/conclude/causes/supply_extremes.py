@@ -12,6 +12,7 @@ from canassist.conclude.causes.supply_summary import (
     highest,
     lowest,
     path_beyond,
+    sure_path,
 )
 from canassist.conclude.causes.weights import (
     ENOUGH,
@@ -34,13 +35,51 @@ if TYPE_CHECKING:
     from canassist.conclude.ride_findings import Hits, RideFindings
 
 
+SAGS_FIRST_S: Final = 0.08
+SAGS_FIRST_PERIODS: Final = 2.0
+"""Supply that was low for this long, and for this many of its samples, before the module fell
+silent was pulled down, and did not break off: common practice, no source."""
+
+LOAD_DIPS_SHARE: Final = 0.5
+"""Half as many dips by load beside the breaks: with no path measured, load may be behind all."""
+
+SAME_OCCASION_S: Final = 2.0
+"""A plug that opens and chatters for this long opened once (rule of thumb)."""
+
 LASTING_S: Final = 5.0
 """Overvoltage of this much in all is a regulator's doing and no switching spike (rule of thumb)."""
 
 
-def restarts(ride: RideFindings) -> Hits:
+def silences(ride: RideFindings) -> Hits:
     """Return silences of the module that no start of the engine explains."""
     return ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
+
+
+def restarts(ride: RideFindings) -> Hits:
+    """Return silences of the module that neither a start of the engine nor its supply explains."""
+    starved_ones = starved(ride)
+    return tuple(hit for hit in silences(ride) if hit not in starved_ones)
+
+
+def starved(ride: RideFindings) -> Hits:
+    """Return silences that begin while a load already pulls the supply down: its consequence.
+
+    A contact that opens takes supply and module at one moment; a load pulls supply down first.
+    """
+    pulled = dips(ride, "steering_load", "other_load", "charging")
+    channel = ride.supply
+    if channel is None or not pulled:
+        return ()
+    lead_s = max(SAGS_FIRST_S, SAGS_FIRST_PERIODS * channel.period_s)
+    return tuple(
+        hit
+        for hit in silences(ride)
+        if any(
+            dip.event.start_s <= hit.event.start_s - lead_s
+            and hit.event.start_s <= dip.event.until(ride.end_s)
+            for dip in pulled
+        )
+    )
 
 
 def breaks(ride: RideFindings) -> Hits:
@@ -59,9 +98,10 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
         yield reason(text, ENOUGH, cut)
     yield from _silences(ride, silent)
     both = cut + silent
-    loads = dips(ride, "steering_load")
-    if not silent and (path_beyond(ride) or len(loads) >= len(cut)):
+    if _load_may_explain(ride, cut, silent):
         yield Cap(Strength.WEAK, say("basis.cap_load_dips"))
+    if _once(both):
+        yield Cap(Strength.MODERATE, say("basis.cap_once"))
     if ride.together(cut, silent):
         yield reason(say("reason.break.both"), HINT, cut)
     witnessed = yield from _rest_of_vehicle(ride, both)
@@ -71,6 +111,24 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
     if disturbed:
         weight = -ENOUGH if len(disturbed) == len(both) else -HINT
         yield reason(say("reason.break.bus"), weight, disturbed, channels=("bus_disturbance",))
+
+
+def _once(hits: Hits) -> bool:
+    """Tell whether all of these are one occasion: a single opening proves no loose contact."""
+    starts = [hit.event.start_s for hit in hits]
+    return max(starts) - min(starts) <= SAME_OCCASION_S
+
+
+def _load_may_explain(ride: RideFindings, cut: Hits, silent: Hits) -> bool:
+    """Tell whether dips by load leave it open that a resistance takes supply away."""
+    loads, path = dips(ride, "steering_load"), ride.physics.supply_path
+    unmeasured = path is None or not sure_path(path)
+    alone = ride.apart(silent, cut)
+    if alone:
+        return False
+    if unmeasured and cut and len(loads) >= LOAD_DIPS_SHARE * len(cut):
+        return True
+    return not silent and (path_beyond(ride) or len(loads) >= len(cut))
 
 
 def _silences(ride: RideFindings, silent: Hits) -> Iterator[Reason]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canassist.conclude.causes import (
@@ -15,8 +16,8 @@ from canassist.conclude.causes import (
     supply_extremes,
     supply_path_evidence,
 )
-from canassist.conclude.causes.weights import Cap, Opinion, weigh
-from canassist.conclude.wording.sentences import say
+from canassist.conclude.causes.weights import Cap, HoldingWords, Opinion, weigh
+from canassist.conclude.wording.sentences import channel_names, say
 from canassist.model import Code, Strength
 
 if TYPE_CHECKING:
@@ -36,10 +37,12 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     found: dict[Code, Opinion] = {}
     doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if ride.timeline.bus.doubtful else []
 
+    words = HoldingWords(say("basis.cap_assumed"), say("basis.cap_thin"))
+
     def note(code: Code, reasons: Iterable[Reason]) -> None:
-        opinion = weigh(code, (*reasons, *doubt), ride.profile, say("basis.cap_assumed"))
+        opinion = weigh(code, (*reasons, *doubt), ride.profile, words)
         if opinion.reasons:
-            found[code] = opinion
+            found[code] = _held_where_unchecked(ride, opinion)
 
     note(Code.BUS_FAULT, speed_and_bus_evidence.bus_fault(ride))
     note(Code.SUPPLY_BREAK, supply_extremes.supply_break(ride))
@@ -55,3 +58,20 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     note(Code.MODULE_SUSPECT, module_evidence.module_suspect(ride, found))
     note(Code.MECHANICAL_LOAD, mechanical_evidence.mechanical_load(ride))
     return found
+
+
+def _held_where_unchecked(ride: RideFindings, opinion: Opinion) -> Opinion:
+    """Hold at moderate what is strong only by channels whose unit nothing could check."""
+    unchecked = {
+        name for name, channel in ride.timeline.channels.items() if "unit" in channel.not_checked
+    }
+    resting = {one.channel for item in opinion.because for one in item.samples} & unchecked
+    if not resting or opinion.earned is not Strength.STRONG:
+        return opinion
+    sure = tuple(
+        item for item in opinion.reasons if not any(one.channel in resting for one in item.samples)
+    )
+    if replace(opinion, reasons=sure).earned is Strength.STRONG:
+        return opinion
+    why = say("basis.cap_not_checked", channels=channel_names(sorted(resting)))
+    return replace(opinion, caps=(*opinion.caps, Cap(Strength.MODERATE, why)))

@@ -129,7 +129,19 @@ Found = Mapping[Code, Opinion]
 """The causes weighed so far."""
 
 
-def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: str) -> Opinion:
+class HoldingWords(NamedTuple):
+    """Words for what holds an answer at moderate: assumed limits, and thinly learned ones."""
+
+    assumed: str = ""
+    thin: str = ""
+
+
+NO_WORDS: Final = HoldingWords()
+
+
+def weigh(
+    code: Code, reasons: Iterable[Reason], profile: Profile, words: HoldingWords = NO_WORDS
+) -> Opinion:
     """Add up the reasons of one cause.
 
     Parameters
@@ -140,8 +152,9 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
         In any order.
     profile : Profile
         Tells which limits are given. A code that blames a part is held at moderate
-        where a limit that it needs is assumed; what rests on no limit is not.
-    cap_assumed : str
+        where a limit that it needs is assumed, and every code where one was learned from
+        fewer than three vehicles; what rests on no limit is not.
+    words : HoldingWords
         Words for that.
     """
     found = tuple(reasons)
@@ -151,7 +164,9 @@ def weigh(code: Code, reasons: Iterable[Reason], profile: Profile, cap_assumed: 
         dict.fromkeys(name for need in found if isinstance(need, Needs) for name in need.limits)
     )
     if code not in BLAMELESS and needs and not profile.gives(*needs):
-        caps.append(Cap(Strength.MODERATE, cap_assumed))
+        caps.append(Cap(Strength.MODERATE, words.assumed))
+    elif needs and profile.gives(*needs) and not profile.proves(*needs):
+        caps.append(Cap(Strength.MODERATE, words.thin))
     return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
 
 

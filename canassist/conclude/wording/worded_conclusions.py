@@ -72,19 +72,27 @@ def ruled_out(opinion: Opinion) -> Conclusion:
 def _basis(ride: RideFindings, opinion: Opinion, strength: Strength) -> str:
     word = say(f"word.{strength.value}")
     best = opinion.because[0].text if opinion.because else say("basis.nothing")
-    limits = say(f"basis.{_limits_word(ride, opinion)}")
+    limits = _limits_words(ride, opinion)
     cap = opinion.holding_cap
     held = "" if cap is None else say("basis.held", strength=word, why=cap.why)
     return say("basis.line", strength=word, reason=_inside(best), limits=limits) + held
 
 
-def _limits_word(ride: RideFindings, opinion: Opinion) -> str:
+def _limits_words(ride: RideFindings, opinion: Opinion) -> str:
+    """Say where the limits are from that an opinion rests on, or all of them."""
     profile = ride.profile
+    used = profile.learned_used
+    behind = [used[name] for need in opinion.needs if (name := f"limits.{need}") in used]
     if opinion.needs:
-        return "given" if profile.gives(*opinion.needs) else "assumed"
-    if not any(name.startswith("limits.") for name in profile.given):
-        return "assumed"
-    return "partly" if profile.assumed else "given"
+        word = "given" if profile.gives(*opinion.needs) else "assumed"
+    elif not any(name.startswith("limits.") for name in profile.given):
+        word = "assumed"
+    else:
+        word = "partly" if profile.assumed else "given"
+    if word == "given" and behind:
+        fewest = min(behind, key=lambda figure: figure.vehicles)
+        return say("basis.learned", source=fewest.source)
+    return say(f"basis.{word}")
 
 
 def _inside(text: str) -> str:

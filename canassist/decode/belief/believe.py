@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.decode.belief.bounds import judge_bounds
 from canassist.decode.belief.speeds import judge_speeds
-from canassist.decode.belief.steering_signs import SIGNED, judge_signs
+from canassist.decode.belief.steering_signs import SIGNED, judge_signs, judge_torques
 from canassist.decode.belief.suspicion import FEW, Suspicion, spoken, suspect
 from canassist.decode.belief.temperatures import judge_temperatures
 from canassist.decode.signals.validity import OUT_OF_RANGE
@@ -57,6 +57,7 @@ def believe(
         judge_bounds(name, one)
     judge_speeds(suspects)
     judge_temperatures(suspects, profile)
+    judge_torques(suspects)
     judge_signs(suspects)
     return {
         name: _judged(channel, suspects.get(name), rules.get(name, SAME))

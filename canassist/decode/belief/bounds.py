@@ -153,6 +153,9 @@ def _judge_supply(one: Suspicion) -> None:
     if any(low <= volts <= high for low, high in NOMINAL_V):
         one.checked.add("unit")
         return
+    if volts >= LEAST_SUPPLY_V and any(low <= one.shape.high <= high for low, high in NOMINAL_V):
+        one.checked.add("unit")  # a source that gave way was whole at first
+        return
     if LEAST_SUPPLY_V <= volts <= MOST_SUPPLY_V:
         return
     scale = next(

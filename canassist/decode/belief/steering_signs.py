@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.decode.belief.bounds import BOUNDS
 from canassist.decode.belief.suspicion import Likely, Suspects, Suspicion, side_by_side, spoken
 from canassist.decode.matching.value_shape import common_grid, correlation, on_grid
 
@@ -24,6 +25,13 @@ _AGREES: Final = 0.5
 _ANGLE_AGREES: Final = 0.3
 """Torque leads the angle and holds it: a weaker bond than that of assist to the driver."""
 _LEAST_POINTS: Final = 50
+_NO_EFFORT_NM: Final = 0.5
+"""A torque that stays below this turns no bar and asks for no assist."""
+_LARGER: Final = (
+    Likely("newton metres times a hundred", 100.0),
+    Likely("newton metres times ten", 10.0),
+    Likely("newton metres times a thousand", 1000.0),
+)
 _ROLLING_KPH: Final = 5.0
 _TURNED_DEG: Final = 5.0
 _PER_DEGREE: Final = (1.2e-4, 1.8e-2)
@@ -54,6 +62,28 @@ def judge_signs(suspects: Suspects) -> None:
         for name, one in signed.items():
             if name not in odd and (name == "steering_angle" or _reaches(bonds, name)):
                 one.checked.add("sign")
+
+
+def judge_torques(suspects: Suspects) -> None:
+    """Hold out a torque that follows the other one, at a size that moves no steering."""
+    driver, assist = suspects.get("driver_torque"), suspects.get("assist_torque")
+    if driver is None or assist is None or not driver.usable or not assist.usable:
+        return
+    _, driver_nm, assist_nm = side_by_side(driver.channel, assist.channel)
+    sizes = np.abs(driver_nm), np.abs(assist_nm)
+    if len(driver_nm) < _LEAST_POINTS or not all(np.ptp(size) > 0.0 for size in sizes):
+        return
+    if correlation(*sizes) < _AGREES:
+        return
+    for one, other in ((driver, assist), (assist, driver)):
+        if not one.told and 0.0 < one.shape.reach < _NO_EFFORT_NM <= other.shape.reach:
+            low, high = BOUNDS[one.channel.name].usual
+            fits = (mend for mend in _LARGER if low <= one.shape.reach * mend.scale <= high)
+            one.hold(
+                f"never reads more than {one.shape.reach:.2g} N·m while the "
+                f"{spoken(other.channel.name)} goes with it",
+                next(fits, None),
+            )
 
 
 def _linked(bonds: Mapping[tuple[str, str], int], first: str, second: str) -> bool:

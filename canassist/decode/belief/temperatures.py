@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 _TEMPERATURES: Final = ("coolant_temperature", "ambient_temperature", "module_temperature")
 _COLD_K: Final = 5.0
 """An engine whose coolant is as near to the air around has stood for hours."""
+_COLD_MOST_C: Final = 50.0
+"""Two that agree above this are warm from riding, and say nothing of the air."""
 _SOAKED_K: Final = 15.0
 """So near to the others after hours of standing, a temperature is believed."""
 _APART_K: Final = 30.0
@@ -59,6 +61,7 @@ def _judge_start(one: Suspicion, start: float, others: list[float]) -> None:
         one.checked.add("unit")
         return
     cold = len(others) == 2 and abs(others[0] - others[1]) <= _COLD_K  # noqa: PLR2004 - two witnesses
+    cold = cold and max(others) <= _COLD_MOST_C
     if not cold or one.told:
         return
     around = float(np.mean(others))

@@ -38,6 +38,9 @@ _IDENTITY_AND_CODES: Final = (
     *(SOFTWARE_IDENTIFICATION, COMPONENT_IDENTIFICATION, VEHICLE_IDENTIFICATION),
 )
 _KNOWN: Final = J1939_GROUPS | {REQUEST, ADDRESS_CLAIM, *_IDENTITY_AND_CODES}
+_ACTIVE_CODES_KEY: Final = EXTENDED_KEY | 6 << 26 | ACTIVE_CODES << 8
+"""Every one of its upper 21 bits is as the standard has it, with the default priority 6."""
+
 _MOSTLY: Final = 0.95
 """Share of frames that must be 8 bytes long and free of reserved codes."""
 
@@ -175,16 +178,20 @@ def j1939_buses(stats: BusStats) -> frozenset[int]:
     """Return the buses whose 29-bit traffic is J1939.
 
     A bus counts where two different well-known parameter groups are on it, or where
-    nothing but well-known ones are. A maker's own 29-bit identifiers seldom meet either.
+    nothing but well-known ones are, or trouble codes come with their own priority: a maker's own
+    29-bit identifiers seldom meet any of these.
     """
     groups: dict[int, set[int]] = {}
     for item in stats.ids:
         if item.source.key & EXTENDED_KEY:
             groups.setdefault(item.source.bus, set()).add(group_of(item.source.key))
+    telling = {
+        item.source.bus for item in stats.ids if item.source.key & ~0xFF == _ACTIVE_CODES_KEY
+    }
     return frozenset(
         bus
         for bus, found in groups.items()
-        if len(found & _KNOWN) >= ENOUGH_GROUPS or found <= _KNOWN
+        if len(found & _KNOWN) >= ENOUGH_GROUPS or found <= _KNOWN or bus in telling
     )
 
 

@@ -17,6 +17,7 @@ from canassist.detect.derate.onset import (
     standing_triggers,
 )
 from canassist.detect.derate.start_up import (
+    RAMP_MOST_S,
     Began,
     comes_back,
     coming_up,
@@ -24,7 +25,7 @@ from canassist.detect.derate.start_up import (
     what_began,
 )
 from canassist.model import Severity
-from canassist.physics import rolling
+from canassist.physics import FULL_PCT, rolling
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
@@ -125,18 +126,33 @@ def _cause(scene: DerateScene, rows: slice, known: _AtOnset) -> str:
 
 def _by_trigger(scene: DerateScene, rows: slice, known: _AtOnset) -> str:
     """Return the cause that what stands at the onset names, or ""."""
-    first = next((one for one in ("engine_stopped", "overvoltage") if one in known.standing), "")
-    if first:
-        return first
+    if "engine_stopped" in known.standing and _ends_with_the_stop(scene, rows, ended=known.ended):
+        return "engine_stopped"
+    if "overvoltage" in known.standing:
+        return "overvoltage"
     lines = LINES & set(known.standing)
     after = known.began.after
     told = after != "log_begin" or _lines_told(scene, rows)
     begins = after in STARTS and not lines and told
-    if begins and is_start_up(scene, rows, known.began, ended=known.ended):
+    if begins and is_start_up(scene, rows, known.began):
         return "start_up"
     if "speed_signal" in known.standing and (not lines or known.losses.lines < HALF):
         return "speed_signal"
     return _of_lines(known, lines) if lines else ""
+
+
+def _ends_with_the_stop(scene: DerateScene, rows: slice, *, ended: bool) -> bool:
+    """Tell whether a reduction beside a stopped engine is over, or only climbs, once it runs."""
+    lost_pct = FULL_PCT - np.minimum(scene.assist.available_pct[rows], FULL_PCT)
+    running = ~scene.engine_off[rows]
+    beside = float(lost_pct[running].sum())
+    if beside < HALF * float(lost_pct.sum()):
+        return True
+    again = rows.start + int(np.argmax(running))
+    if not comes_back(scene, slice(again, rows.stop)):
+        return False
+    stop = min(rows.stop, len(scene.time_s) - 1)
+    return ended and float(scene.time_s[stop] - scene.time_s[again]) <= RAMP_MOST_S
 
 
 def _of_lines(known: _AtOnset, lines: set[str] | frozenset[str]) -> str:

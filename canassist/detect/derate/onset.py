@@ -33,6 +33,13 @@ TOLERANCE_V: Final = 0.1
 """A limit counts as reached this short of it: steps and noise of a sensor, common practice, no
 source. Volts are for 12 V."""
 
+LINE_SHARE: Final = 0.10
+"""A given line may be wrong by this share."""
+
+SETTLED_S: Final = 5.0
+DIP_V: Final = 1.0
+"""Supply dips where it lies this far below its middle of so long before; volts are for 12 V."""
+
 FAST_S: Final = 0.12
 """A supply sampled at least this often shows any dip that a module debounces: common practice, no
 source."""
@@ -198,8 +205,23 @@ def _low(scene: DerateScene, onset: Onset) -> bool:
         return False
     lowest, tolerance_v = float(values.min()), TOLERANCE_V * scene.volt_share
     if lowest > scene.lines.derate_start_v + tolerance_v:
-        return False
+        return _dips_near_line(scene, onset, lowest)
     return not _coincides(scene, -scene.supply_v, -lowest)
+
+
+def _dips_near_line(scene: DerateScene, onset: Onset, lowest_v: float) -> bool:
+    """Tell whether supply dips to near its line as assist falls, and never so low at full assist.
+
+    A given line may be a little off; what asks for the loss is the dip all the same.
+    """
+    if lowest_v > (1.0 + LINE_SHARE) * scene.lines.derate_start_v:
+        return False
+    before = (onset.from_s - SETTLED_S, onset.from_s)
+    level = values_within(scene.timeline.get("supply_voltage"), before)
+    if not len(level) or float(np.median(level)) - lowest_v < DIP_V * scene.volt_share:
+        return False
+    elsewhere = (scene.time_s < onset.from_s) | (scene.time_s > onset.to_s)
+    return not (elsewhere & scene.full & ~scene.engine_off & (scene.supply_v <= lowest_v)).any()
 
 
 def _coincides(scene: DerateScene, value: FloatArray, at_onset: float) -> bool:

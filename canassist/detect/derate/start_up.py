@@ -71,7 +71,7 @@ def coming_up(scene: DerateScene, rows: slice, began: Began) -> slice:
     return slice(min(max(rows.start, first), rows.stop - 1), rows.stop)
 
 
-def is_start_up(scene: DerateScene, rows: slice, began: Began, *, ended: bool) -> bool:
+def is_start_up(scene: DerateScene, rows: slice, began: Began) -> bool:
     """Tell whether a limit that comes up after a start does so by itself.
 
     Neither temperature nor supply, where known, may ask for the loss, and it may not last
@@ -93,7 +93,7 @@ def is_start_up(scene: DerateScene, rows: slice, began: Began, *, ended: bool) -
     most_s = RAMP_MOST_S if ramp_s is None else max(RAMP_SHARE * ramp_s, BEFORE_S)
     stop = min(rows.stop, len(scene.time_s) - 1)
     lasts_s = float(scene.time_s[stop] - scene.time_s[rows.start])
-    return lasts_s <= most_s + TIME_STEP_S if ended or ramp_s is not None else True
+    return lasts_s <= most_s + TIME_STEP_S
 
 
 ASKED_SHARE: Final = 0.25

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         Moment,
         NextCheck,
         Physics,
+        Profile,
         Result,
     )
 
@@ -106,6 +107,7 @@ def result_object(result: Result) -> Json:
             }
             for item in result.limits_changed
         ],
+        "learned": _learned(result.profile),
         "first_by_default": result.first_by_default or None,
         "moments": [_moment(item) for item in result.moments],
         "physics": _physics(result.physics),
@@ -263,6 +265,15 @@ def text_or_null(word: StrEnum | None) -> str | None:
 
 def _check(item: NextCheck) -> Json:
     return {"text": item.text, "expect": item.expect or None, "cautions": list(item.cautions)}
+
+
+def _learned(profile: Profile) -> Json | None:
+    """Return how many rides and vehicles stand behind the profile, and which figures of theirs."""
+    whole = profile.learned_from
+    if whole is None:
+        return None
+    figures = sorted(profile.learned_used)
+    return {"rides": whole.rides, "vehicles": whole.vehicles, "figures": figures}
 
 
 _MOST_CITED: Final = 20

@@ -239,10 +239,11 @@ def _policy(style: str, loader: str) -> str:
     )
 
 
-def style_policy(style: str) -> str:
-    """Return the policy of a page with one style sheet and no script at all."""
+def style_policy(style: str, script: str = "") -> str:
+    """Return the policy of a page with one style sheet, and one script or none at all."""
+    scripts = f"script-src {_hash(script)}; " if script else ""
     return (
-        f"default-src 'none'; style-src {_hash(style)}; img-src data:; "
+        f"default-src 'none'; {scripts}style-src {_hash(style)}; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
 

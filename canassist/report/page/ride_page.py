@@ -356,7 +356,7 @@ class PageView:
 
     def _strip(self) -> list[tuple[str, str]]:
         """Return the facts on top of page one; what is unknown is left out."""
-        case = self._case()
+        case, learned = self._case(), self.result.profile.learned_from
         facts = (
             ("Vehicle", case.vehicle or self.mask(self.result.profile.name)),
             ("Odometer", case.odometer),
@@ -365,6 +365,7 @@ class PageView:
             ("Equipment", case.equipment),
             ("Recorded", self.clock.started()),
             ("Length", duration(self.result.log.duration_s)),
+            ("Limits", learned.source if learned else ""),
             *self._numbers(),
         )
         return [(name, value) for name, value in facts if value]

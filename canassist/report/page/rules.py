@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.model import EventKind
 from canassist.profile import limit_facts
 from canassist.report.page.measures import Measures, words_of
+from canassist.report.page.shortening import short
 
 if TYPE_CHECKING:
     from canassist.model import Event, Profile
@@ -118,7 +119,10 @@ class Rulebook:
         """Return one limit: what it was, what it would have been, where it came from."""
         fact, value = limit_facts()[name], getattr(self.profile.limits, name)
         given = self.profile.gives(name)
-        origin = (self.mask(self.profile.file_name) or "profile") if given else "assumed"
+        learned = self.profile.learned_used.get(f"limits.{name}")
+        origin = (short(self.mask(self.profile.file_name)) or "profile") if given else "assumed"
+        if learned is not None:
+            origin = f"{origin}, {learned.source}"
         return LimitLine(
             name=name,
             words=_LIMIT_WORDS.get(name, words_of(name)),
@@ -157,4 +161,5 @@ _LIMIT_WORDS: Final = {
     "jump_c": "step of temperature",
     "slow_kph": "slow steering is below",
     "cruise_kph": "cruising is above",
+    "effort_nm": "effort in slow steering, at most",
 }

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from canassist.model import (
+        BlamedPart,
         FigureSpread,
         InputFile,
         Rate,
@@ -41,13 +42,24 @@ _TOP: Final = 6.0
 _STEP: Final = 6.0
 _COLUMN: Final = 5.0
 _MOST_LINKS: Final = 12
-_PLACES: Final = {"Ω": 4, "V": 2, "N·m": 2, "s/min": 1, "°C": 1}
+_SHOWN: Final = {
+    "Ω": ("mΩ", 1000.0, 0),
+    "V": ("V", 1.0, 2),
+    "N·m": ("N·m", 1.0, 2),
+    "share": ("%", 100.0, 0),
+    "s/min": ("s/min", 1.0, 1),
+    "°C": ("°C", 1.0, 1),
+}
+"""How each unit is shown, by what it is multiplied, and with how many places."""
 _BRIEF: Final = {
     "path_ohm": "path resistance",
     "charging_v": "charging voltage",
     "offset_nm": "torque at rest",
-    "derate_s_per_slow_min": "reduced assist",
-    "onset_c": "onset temperature",
+    "assist_share": "assist given",
+    "side_share": "right against left",
+    "derate_s_per_slow_min": "assist reduced",
+    "heat_s_per_slow_min": "reduced by heat",
+    "onset_c": "heat derating from",
 }
 
 
@@ -71,7 +83,7 @@ def render_screening(
     Returns
     -------
     str
-        The page; it runs no script, loads nothing, and is sealed.
+        The page; its one script only sorts and filters, it loads nothing, and is sealed.
     """
     environment = templates()
     title = f"Screening of {found.logs} logs"
@@ -79,29 +91,56 @@ def render_screening(
     sheet = environment.get_template("style.css")
     style = sheet.render(identity=css_string(identity), gutter_px=0)  # no live plot is here
     style += environment.get_template("screening.css").render()
+    script = environment.get_template("screening.js").render()
+    drawn = [item for item in found.spreads if item.vehicles]
+    label = partial(vehicle_label, root=found.root)
     page = environment.get_template("screening.html").render(
         title=title,
         found=found,
         flagged=[item for item in found.vehicles if item.flagged],
+        tables=_tables(found),
         groups=_groups(found),
-        spreads=[strip(item, found.root) for item in found.spreads if item.vehicles],
-        units={str(item.figure): item.figure.unit for item in found.spreads if item.vehicles},
+        spreads=[strip(item, found.root) for item in drawn],
+        units={str(item.figure): _SHOWN[item.figure.unit][0] for item in drawn},
         words={str(item.figure): item.words for item in found.spreads},
-        label=partial(vehicle_label, root=found.root),
+        label=label,
+        name_of={item.place: label(item) for item in found.vehicles},
+        reasons=sorted({part.code for item in found.vehicles for part in item.blamed}),
         log_name=lambda item: mask_vins(item.log.removeprefix(found.root)),
         mask=mask_vins,
         number=number,
         percent=percent,
         why=why_flagged,
+        fit=fit_words,
         count_words=count_words,
         duration=duration,
         most_links=_MOST_LINKS,
         style=Markup(style),  # noqa: S704 - our own sheets; the one variable went through css_string
-        policy=style_policy(style),
+        script=Markup(script),  # noqa: S704 - our own, without a variable
+        policy=style_policy(style, script),
         statement=Markup(script_text(statement_json(_statement(inputs, options or {})))),  # noqa: S704 - escaped there
         statement_id=seal.STATEMENT_ID,
     )
     return sealed(page, seal.Sealer())
+
+
+def _tables(found: Screening) -> list[tuple[str, str, list[ScreenedVehicle]]]:
+    """Return the lists of vehicles: what each is called, in a word, and who stands in it."""
+    lists: dict[str, list[ScreenedVehicle]] = {"look": [], "hot": [], "usual": [], "little": []}
+    for item in found.vehicles:
+        if item.flagged:
+            lists["look"].append(item)
+        elif not item.ranked:
+            lists["little"].append(item)
+        else:
+            lists["hot" if item.designed else "usual"].append(item)
+    words = {
+        "look": "Want looking at",
+        "hot": "Reduced by heat or duty as designed: no fault of the vehicle",
+        "usual": "Nothing stands out",
+        "little": "Too little riding to rank",
+    }
+    return [(name, words[name], items) for name, items in lists.items() if items]
 
 
 def _statement(
@@ -151,23 +190,42 @@ def percent(share: float) -> str:
 
 def number(value: float, unit: str) -> str:
     """Return a figure with its unit and as many places as it deserves."""
-    rounded = round(value, _PLACES[unit]) + 0.0  # no minus before zero
-    return f"{rounded:.{_PLACES[unit]}f} {unit}".replace("-", "−")
+    shown, scale, places = _SHOWN[unit]
+    rounded = round(value * scale, places) + 0.0  # no minus before zero
+    return f"{rounded:.{places}f} {shown}".replace("-", "−")
 
 
 def why_flagged(vehicle: ScreenedVehicle) -> str:
     """Return in a few words why a vehicle is where it is in the list."""
     if not vehicle.ranked:
         return f"too little riding ({duration(vehicle.riding_s)})"
-    reasons = [code.replace("_", " ") for code in vehicle.faults]
+    reasons = [_blamed(item, vehicle.rides) for item in vehicle.blamed]
     reasons += [_apart(item) for item in vehicle.standings if item.outlier]
-    return ", ".join(reasons) or "nothing stands out"
+    if vehicle.designed:
+        reasons.append("assist was reduced by heat or duty as designed")
+    return "; ".join(reasons) or "nothing stands out"
+
+
+def fit_words(vehicle: ScreenedVehicle) -> str:
+    """Say how the databases go with the vehicle's bus, by the ride that they fit least."""
+    if vehicle.fit_known is None:
+        return ""
+    return "another vehicle’s" if vehicle.fit_reason else percent(vehicle.fit_known)
+
+
+def _blamed(item: BlamedPart, rides: int) -> str:
+    words = item.code.replace("_", " ")
+    if not item.sure:
+        words = f"{words} suspected"
+    where = f", {item.rides} of {rides} logs" if rides > 1 else ""
+    return f"{words} ({item.strength}{where})"
 
 
 def _apart(standing: Standing) -> str:
-    value = number(standing.value, standing.figure.unit)
-    z = f"{standing.z or 0.0:+.1f}".replace("-", "−")
-    return f"{_BRIEF[standing.figure]} {value} apart (z {z})"
+    """Say a figure that stands apart, beside that of the others."""
+    unit = standing.figure.unit
+    others = "" if standing.others is None else f" (others {number(standing.others, unit)})"
+    return f"{_BRIEF[standing.figure]} {number(standing.value, unit)}{others}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

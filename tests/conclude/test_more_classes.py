@@ -1,0 +1,215 @@
+"""More classes of rides on which an answer said too much, found on foreign vehicles.
+
+As in `test_seen_to_fail`: each class stands for many vehicles, and the rides are hand-made.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canassist.model import (
+    AssistFit,
+    Channel,
+    Code,
+    Event,
+    EventKind,
+    LearnedFigure,
+    Profile,
+    Severity,
+    Strength,
+)
+from tests.conclude.hand_made import (
+    HandMade,
+    constant,
+    crank,
+    derate,
+    dip,
+    given_profile,
+    path,
+    ridden,
+)
+from tests.conclude.test_seen_to_fail import (
+    blamed,
+    first,
+    heated,
+    hot,
+    named,
+    physics,
+    silence,
+    starting,
+    vary,
+)
+
+
+def test_a_module_starved_by_its_own_load_lost_no_contact() -> None:
+    """Supply was low under load before the silence: the resistance is the root of both."""
+    pulled = [dip("steering_load", at, 8.0) for at in (60.0, 90.0, 120.0)]
+    channels = ridden()
+    vary(channels, "supply_voltage", 60.0, 61.0, 5.5)
+    ride = HandMade(
+        events=(*pulled, silence(60.8), derate("start_up", 61.4)),
+        channels=channels,
+        physics=physics(supply_path=path(0.12, 0.11, 0.13)),
+    )
+    assert first(ride.verdict()) is Code.SUPPLY_RESISTANCE
+    assert Code.SUPPLY_BREAK not in named(ride.verdict())
+    opened = replace(ride, events=(dip("supply_break", 60.75, 0.5), *ride.events[3:]))
+    assert first(opened.verdict()) is Code.SUPPLY_BREAK
+
+
+def test_dips_by_an_unmeasured_load_leave_a_break_weak() -> None:
+    breaks = [dip("supply_break", at, 7.0) for at in (60.0, 120.0, 180.0)]
+    loads = [dip("steering_load", at, 10.2) for at in (80.0, 140.0)]
+    reduced = [derate("voltage", at + 0.2) for at in (60.0, 120.0, 180.0)]
+    ride = HandMade(events=(*breaks, *loads, *reduced)).without("module_current")
+    assert first(ride.verdict()) is Code.INCONCLUSIVE
+    assert named(ride.verdict())[Code.SUPPLY_BREAK].strength is Strength.WEAK
+    without_loads = replace(ride, events=(*breaks, *reduced))
+    assert first(without_loads.verdict()) is Code.SUPPLY_BREAK
+
+
+def test_one_opening_is_never_strong_whatever_stood_beside_it() -> None:
+    events = (dip("supply_break", 60.0, 0.4), silence(60.1), derate("start_up", 60.7))
+    once = named(HandMade(events=events).verdict())[Code.SUPPLY_BREAK]
+    assert once.strength is Strength.MODERATE
+    again = (*events, dip("supply_break", 150.0, 0.4), silence(150.1))
+    assert named(HandMade(events=again).verdict())[Code.SUPPLY_BREAK].strength is Strength.STRONG
+
+
+def test_a_reduction_by_the_starter_s_inrush_blames_no_battery() -> None:
+    channels = starting(10.6)
+    inrush = replace(dip("cranking", 2.02, 8.9), end_s=2.1)
+    brief = derate("voltage", 2.05, 20.0, end_s=3.6)
+    ride = HandMade(
+        channels=channels,
+        events=(inrush, brief),
+        physics=physics(cranks=(crank(10.6),), supply_path=path(0.012, 0.010, 0.014)),
+    )
+    assert blamed(ride.verdict()) == set()
+    assert first(ride.verdict()) is Code.NO_FAULT_FOUND
+
+
+def test_a_start_just_below_a_load_test_is_no_more_than_weak() -> None:
+    near = HandMade(channels=starting(9.4), physics=physics(cranks=(crank(9.4),)))
+    assert named(near.verdict())[Code.LOW_BATTERY].strength is Strength.WEAK
+    clear = HandMade(channels=starting(8.6), physics=physics(cranks=(crank(8.6),)))
+    assert named(clear.verdict())[Code.LOW_BATTERY].strength is Strength.MODERATE
+
+
+def at_the_stop(onsets_s: tuple[float, ...]) -> dict[str, Channel]:
+    """Return a ride that steers to and fro, and to the stop only just before these moments."""
+    channels = ridden()
+    time_s = channels["steering_angle"].time_s
+    channels["steering_angle"].value[:] = 60.0 * np.sin(time_s)
+    for at_s in onsets_s:
+        vary(channels, "steering_angle", at_s - 1.0, at_s + 0.1, -118.0)
+    return channels
+
+
+def test_reductions_that_come_at_one_place_of_the_bar_are_a_rule_and_no_fault() -> None:
+    onsets_s = (60.0, 110.0, 160.0, 210.0)
+    events = tuple(derate("unexplained", at, severity=Severity.SERIOUS) for at in onsets_s)
+    alike = HandMade(events=events, channels=at_the_stop(onsets_s)).verdict()
+    assert first(alike) is Code.INCONCLUSIVE
+    assert named(alike)[Code.MODULE_SUSPECT].strength is Strength.WEAK
+    assert "steering angle" in named(alike)[Code.MODULE_SUSPECT].basis
+    anywhere = HandMade(events=events, channels=at_the_stop(()))
+    assert named(anywhere.verdict())[Code.MODULE_SUSPECT].strength is Strength.MODERATE
+
+
+def test_assist_below_full_that_is_no_event_keeps_a_ride_from_being_free_of_faults() -> None:
+    channels = ridden()
+    channels["assist_limit"].value[::9] = 70.0  # too short for an event, and a ninth of the ride
+    verdict = HandMade(channels=channels).verdict()
+    assert first(verdict) is Code.INCONCLUSIVE
+    assert "11 %" in verdict.conclusions[0].because[0].text
+    channels["assist_limit"].value[::9] = 100.0
+    assert first(HandMade(channels=channels).verdict()) is Code.NO_FAULT_FOUND
+
+
+@pytest.mark.parametrize(("settles_c", "strength"), [(92.0, "weak"), (60.0, "strong")])
+def test_a_reading_that_settles_where_no_place_is_so_hot_proves_no_protection(
+    settles_c: float, strength: str
+) -> None:
+    ride = HandMade(
+        channels=hot(), events=(derate("temperature"),),
+        physics=physics(thermal=heated(ambient_c=settles_c)),
+    )  # fmt: skip
+    protection = named(ride.verdict())[Code.THERMAL_PROTECTION]
+    assert protection.strength is Strength(strength)
+
+
+def test_what_rests_on_a_unit_that_nothing_checked_is_held_at_moderate() -> None:
+    channels = hot()
+    ride = HandMade(channels=channels, events=(derate("temperature"),))
+    assert named(ride.verdict())[Code.THERMAL_PROTECTION].strength is Strength.STRONG
+    heat = channels["module_temperature"]
+    channels["module_temperature"] = replace(heat, not_checked=("unit",))
+    held = named(ride.verdict())[Code.THERMAL_PROTECTION]
+    assert held.strength is Strength.MODERATE
+    assert "module temperature" in held.basis
+
+
+def learned_from(vehicles: int, name: str, value: float) -> Profile:
+    figure = LearnedFigure(value=value, rides=9, vehicles=vehicles)
+    return replace(given_profile(), learned={f"limits.{name}": figure})
+
+
+@pytest.mark.parametrize(("vehicles", "strength"), [(2, "moderate"), (3, "strong")])
+def test_a_limit_learned_from_too_few_vehicles_holds_every_answer_down(
+    vehicles: int, strength: str
+) -> None:
+    """Also one that blames nobody; of three vehicles it counts as given."""
+    heat = HandMade(
+        channels=hot(), events=(derate("temperature"),),
+        profile=learned_from(vehicles, "derate_start_c", 85.0),
+    )  # fmt: skip
+    assert named(heat.verdict())[Code.THERMAL_PROTECTION].strength is Strength(strength)
+    high = [
+        Event(kind=EventKind.OVERVOLTAGE, start_s=at, end_s=at + 20.0, channel="supply_voltage",
+              measured={"max_supply_v": 17.0})
+        for at in (60.0, 150.0)
+    ]  # fmt: skip
+    over = HandMade(
+        events=(*high, derate("overvoltage", 60.5)),
+        profile=learned_from(vehicles, "overvoltage_v", 15.5),
+    )
+    assert named(over.verdict())[Code.OVERVOLTAGE_FAULT].strength is Strength(strength)
+
+
+def hard_work(torque_nm: float) -> HandMade:
+    channels = ridden()
+    channels["driver_torque"].value[:1500] = torque_nm
+    fit = AssistFit(
+        map_from="profile", lag_s=0.0, side_difference=None, speed_kph=(0.0,),
+        ratio=replace(path(1.0, 0.98, 1.02).path_ohm, unit="share"), gains={"*": (3.0,)},
+        max_assist_nm=40.0,
+    )  # fmt: skip
+    return HandMade(channels=channels, physics=physics(assist=fit))
+
+
+def test_effort_is_held_to_what_known_good_vehicles_need() -> None:
+    ride = hard_work(7.0)
+    assert Code.MECHANICAL_LOAD not in named(ride.verdict())
+    norm = LearnedFigure(value=4.0, low=3.5, high=4.5, rides=9, vehicles=3, unit="N·m")
+    bare = frozenset(name for name in given_profile().given if name != "limits.effort_nm")
+    learned = replace(given_profile(), given=bare, learned={"effort_p90_nm": norm})
+    heavy = replace(ride, profile=learned)
+    assert named(heavy.verdict())[Code.MECHANICAL_LOAD].strength is Strength.MODERATE
+    by_hand = replace(learned, given=given_profile().given)
+    assert Code.MECHANICAL_LOAD not in named(replace(ride, profile=by_hand).verdict())
+
+
+def test_without_engine_speed_no_start_is_told_from_a_weak_battery() -> None:
+    """An alternator in the profile does not make up for an engine speed that is not there."""
+    given = replace(given_profile(), supply=replace(given_profile().supply, source="alternator"))
+    channels = ridden() | {"system_voltage": constant("system_voltage", 9.9)}
+    ride = HandMade(
+        events=(dip(None, 60.0, 9.8), derate("voltage", 60.2), dip(None, 150.0, 9.8)),
+        channels=channels, profile=given,
+    ).without("engine_speed")  # fmt: skip
+    low = named(ride.verdict())[Code.LOW_BATTERY]
+    assert low.strength is Strength.WEAK
