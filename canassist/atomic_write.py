@@ -27,6 +27,7 @@ def check_folder(path: Path) -> None:
     """
     try:
         has_folder, is_folder = path.absolute().parent.is_dir(), path.is_dir()
+        leads_nowhere = path.is_symlink() and not path.exists()
     except OSError as error:  # a name that is too long, a folder that is closed
         raise _cannot(path, error) from error
     if not has_folder:
@@ -34,6 +35,9 @@ def check_folder(path: Path) -> None:
         raise OutputError(problem, "Make the folder, or choose one that exists.")
     if is_folder:
         raise OutputError(f"{path}: is a folder, not a file's name.", "Give the file a name.")
+    if leads_nowhere:
+        problem = f"{path}: is a link that leads nowhere, and is left alone."
+        raise OutputError(problem, "Give another name, or remove the link.")
     if path.exists() and not path.is_file():
         problem = f"{path}: is a device or a pipe, and is left alone."
         raise OutputError(problem, "Give the name of an ordinary file.")

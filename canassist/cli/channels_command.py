@@ -10,7 +10,7 @@ import typer
 
 from canassist.cli.exit_status import put_out, say
 from canassist.cli.options import Databases, JsonFile, ProfileFile
-from canassist.cli.outputs import STANDARD_OUTPUT
+from canassist.cli.outputs import STANDARD_OUTPUT, check_apart
 from canassist.cli.progress_bar import bar
 
 if TYPE_CHECKING:
@@ -40,11 +40,13 @@ def channels(
     from canassist.profile import default_profile, read_profile
 
     known: Profile = read_profile(profile) if profile else default_profile()
-    check_present([source, *(split_bus(path)[1] for path in dbc or [])])
+    read = [source, *(split_bus(path)[1] for path in dbc or [])]
+    check_present(read)
     json_path = _json_path(json_file)
-    for path in (write, json_path):
-        if path is not None:
-            check_folder(path)
+    written = [path for path in (write, json_path) if path is not None]
+    check_apart(written, read)  # a profile may be written anew over itself
+    for path in written:
+        check_folder(path)
     if source.suffix.lower() in DATABASE_ENDINGS:
         listing = channel_list.of_databases(_load([source, *(dbc or [])]), given=known.channels)
     else:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canassist.cli.exit_status import say
-from canassist.cli.options import Databases, ProfileFile
+from canassist.cli.options import Databases, ProfileFile, files_of
+from canassist.cli.outputs import check_apart
 from canassist.cli.progress_bar import bar
 
 if TYPE_CHECKING:
@@ -56,6 +57,8 @@ def learn(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     from canassist.report import render_learned
 
     sheet = output.with_suffix(".learned.html")
+    read = [*map(Path, rides), *files_of(dbc), *filter(None, (profile, vehicles))]
+    check_apart((output, sheet), read)
     for path in (output, sheet):
         check_folder(path)
     options = LearnOptions(

@@ -78,7 +78,7 @@ class Outputs:
         from canassist.time_zones import find_zone
 
         find_zone(self.zone)
-        _check_apart(self._paths(), [path for path in (*inputs, self.sign) if path is not None])
+        check_apart(self._paths(), [path for path in (*inputs, self.sign) if path is not None])
         for path in self._paths():
             check_folder(path)
         if self.sign is not None and not self.sign.is_file():
@@ -216,8 +216,14 @@ _NO_PAGES = frozenset(
 )
 
 
-def _check_apart(written: list[Path], read: list[Path]) -> None:
-    """Refuse to write over what is read, and two things under one name."""
+def check_apart(written: Iterable[Path], read: Iterable[Path]) -> None:
+    """Refuse to write over what is read, and two things under one name.
+
+    Raises
+    ------
+    UsageError
+        Naming the file.
+    """
     seen = {real_place(path) for path in read}
     for path in written:
         if real_place(path) in seen:

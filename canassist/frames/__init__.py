@@ -6,12 +6,17 @@ from canassist.frames.growing import GrowingRecording
 from canassist.frames.recording import Recording, open_log
 from canassist.frames.registry import readers
 from canassist.frames.unpack.inflate import InflationLimits
+from canassist.model import FrameBlock, FrameFlag, IdSet, ReadReport
 
 __all__ = [
     "BusStatsCollector",
+    "FrameBlock",
+    "FrameFlag",
     "GrowingRecording",
+    "IdSet",
     "InflationLimits",
     "LogReader",
+    "ReadReport",
     "ReadRequest",
     "Recording",
     "open_log",

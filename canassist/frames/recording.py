@@ -313,7 +313,13 @@ class Recording:
                 "candump, ASC or CSV with a column for each of time,"
                 " identifier and data.",
             )
+        lost = [one for stream in self._streams for one in stream.report.problems if one.grave]
         why = f" ({skipped} lines or objects could not be read)" if skipped else ""
+        if lost:
+            return NoFramesError(
+                f"{self.name}: no CAN frame in it{why}; {lost[0].where}: {lost[0].what}.",
+                "Copy it from the recorder again, or choose another file.",
+            )
         return NoFramesError(
             f"{self.name}: no CAN frame in it{why}.",
             "Check that the recorder was connected to a live bus, and choose its log file.",

@@ -182,6 +182,9 @@ class ReadReport:
         Times at which the recorder itself says that it lost frames.
     doubtful : bool
         A checksum shows that some of what was read is wrong, and not which part.
+    lines_at_once, lines_singly : int
+        Lines of a text log read many at a time, and one at a time because they are odd: the
+        first is fast, and what it is worth is lost in silence if nobody counts.
     bytes_read, bytes_total : int
         Progress through the file as it lies on disk; total 0 where unknown.
     """
@@ -197,6 +200,8 @@ class ReadReport:
     unlisted: int = 0
     recorder_losses_ns: list[int] = field(default_factory=list)
     doubtful: bool = False
+    lines_at_once: int = 0
+    lines_singly: int = 0
     bytes_read: int = 0
     bytes_total: int = 0
 
@@ -213,6 +218,11 @@ class ReadReport:
                 return self.MAX_BUSES - 1
             self.buses.append(name)
         return self.buses.index(name)
+
+    def count_lines(self, lines: int, singly: int) -> None:
+        """Count a run of lines, of which some were left to be read one at a time."""
+        self.lines_at_once += lines - singly
+        self.lines_singly += singly
 
     def add_problem(
         self,

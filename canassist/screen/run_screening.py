@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -130,7 +132,11 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
     require_parquet()
     find_vehicle = vehicle_finder(wishes.vehicles, wishes.pattern)
     leave_out = [out, *([wishes.vehicles] if wishes.vehicles else [])]
-    with Ledger(_made(out.absolute() / _WORK)) as ledger, _Hands(wishes) as hands:
+    with (
+        _gone_if_refused(out),
+        Ledger(_made(out.absolute() / _WORK)) as ledger,
+        _Hands(wishes) as hands,
+    ):
         count = ledger.gather(find_logs(places, leave_out=leave_out))
         if not count:
             problem = f"No log was found in {', '.join(places)}."
@@ -162,6 +168,18 @@ def _checked(dbc: tuple[str, ...], profile: str) -> ScreenSettings:
     from canassist.screen.settings import check_settings  # noqa: PLC0415 - heavy
 
     return check_settings(dbc, profile)
+
+
+@contextmanager
+def _gone_if_refused(out: Path) -> Iterator[None]:
+    """Take away a folder that was made for a screening of which nothing comes."""
+    is_new = not out.exists()
+    try:
+        yield
+    except InputError:
+        if is_new:
+            shutil.rmtree(out, ignore_errors=True)
+        raise
 
 
 def _made(folder: Path) -> Path:

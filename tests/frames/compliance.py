@@ -117,6 +117,23 @@ def check_garbage(log: Format, before: list[Sample], after: list[Sample]) -> Non
         assert report.problems or not nonsense.strip(b"\0")
 
 
+def check_at_once(log: Format, written: list[Sample], *, least: float) -> None:
+    """Ordinary lines are read many at a time, whichever frames are asked for."""
+    data = log.write(written)
+    wanted = IdSet([written[0].can_id])
+    for request in (
+        ReadRequest(),
+        ReadRequest(wanted=wanted),
+        ReadRequest(wanted=wanted, headers=False),
+    ):
+        report = ReadReport()
+        for _ in log.reader.read(io.BytesIO(data), request=request, report=report):
+            pass
+        lines = report.lines_at_once + report.lines_singly
+        assert lines >= len(written)
+        assert report.lines_at_once >= least * lines, f"{report.lines_singly} of {lines} singly"
+
+
 def check_flat_blocks(log: Format, written: list[Sample], *, most: int) -> None:
     """Read a long file: it comes in several blocks, none larger than a piece of the file."""
     data = log.write(written)

@@ -144,6 +144,19 @@ def test_garbage_in_between_costs_nothing_else(log: Format, data: st.DataObject)
     compliance.check_garbage(log, many[:half], many[half:])
 
 
+TEXT_FORMATS = [
+    log for log in FORMATS if log.name.partition(" ")[0] not in {"blf", "pcap", "pcapng"}
+]
+ONE_AT_A_TIME = {"asc decimal"}
+"""Rare enough that no fast way is worth its lines."""
+
+
+@pytest.mark.parametrize("log", TEXT_FORMATS, ids=str)
+def test_ordinary_lines_are_read_many_at_a_time(log: Format) -> None:
+    least = 0.0 if log.name in ONE_AT_A_TIME else 0.99
+    compliance.check_at_once(log, _steady(log, 3000), least=least)
+
+
 @each_format
 def test_a_long_log_comes_in_pieces(log: Format) -> None:
     compliance.check_flat_blocks(log, _steady(log, 60_000), most=50_000)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from canassist.model import Case, RecorderNotes
 
 _TWO_PLACES: Final = re.compile(r"(?a)\s*(\d+)[.,]([0-5]\d)\s*")
-_CLOCK: Final = re.compile(r"(?a)(?:(\d+):)?(\d+):([0-5]\d(?:\.\d+)?)|(\d+(?:\.\d+)?)")
+_CLOCK: Final = re.compile(r"(?a)(?:(\d{1,6}):)?(\d{1,9}):([0-5]\d(?:\.\d+)?)|(\d{1,10}(?:\.\d+)?)")
 
 
 def moment_s(text: str) -> float:

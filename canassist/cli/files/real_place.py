@@ -19,6 +19,14 @@ def real_place(path: Path) -> Path:
         return path.absolute()
 
 
+def is_file(path: Path) -> bool:
+    """Tell whether a path is a file; one that cannot even be asked is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
 def is_folder(path: Path) -> bool:
     """Tell whether a path is a folder; one that cannot even be asked is none."""
     try:

@@ -25,11 +25,12 @@ def case_files_beside(logs: Sequence[Path], *, besides: Path | None = None) -> l
     besides : Path, optional
         A case file that is given by name: it is not taken twice.
     """
+    from canassist.cli.files.real_place import is_file, real_place
     from canassist.cli.output_names import stem
 
     beside = [log.with_name(stem(log) + CASE_ENDING) for log in logs if log.name]
-    given = besides.resolve() if besides is not None else None
-    return [path for path in dict.fromkeys(beside) if path.is_file() and path.resolve() != given]
+    given = real_place(besides) if besides is not None else None
+    return [path for path in dict.fromkeys(beside) if is_file(path) and real_place(path) != given]
 
 
 def raw_moments(table: Table, name: str) -> tuple[float, ...]:

@@ -41,7 +41,7 @@ _MAGIC: Final = b"SQLite format 3\0"
 _COLUMNS: Final = ("ts", "arbitration_id", "extended", "remote", "error", "dlc", "data")
 _ROWS: Final = 20_000  # a block: about one MiB of rows
 _LONGEST_VALUE: Final = 1 << 16  # bytes; a frame's data is at most 64
-_MOST_STEPS: Final = 100_000_000  # of the database engine for one block, and for all in vain
+_MOST_STEPS: Final = 20_000_000  # of the database engine for one block, and for all in vain
 _STEPS_A_CHECK: Final = 1_000_000
 _MOST_GAPS: Final = 64  # damaged places that are gone round
 _WAL_VERSION: Final = 2
@@ -250,17 +250,24 @@ class _Walk:
         )
 
     def _some(self, start: int) -> list[_Row]:
-        """Read the next rows; what stands before damage is kept."""
+        """Read the next rows; what stands before damage is kept.
+
+        A row whose number does not rise comes from pages that link each other in a circle.
+        """
         self._steps, self.broken = 0, False
         rows: list[_Row] = []
         try:
             for row in self._rows(start, _ROWS):
-                rows.append(row)  # noqa: PERF402 - rows before an error must be kept
+                if row[0] < start:
+                    self.broken = True
+                    return rows
+                rows.append(row)
+                start = row[0] + 1
         except _FAILURES:
             self.broken = True
             self._wasted += self._steps
             with contextlib.suppress(*_FAILURES):  # one row more: the engine looks ahead
-                rows.extend(self._rows(rows[-1][0] + 1 if rows else start, 1))
+                rows.extend(row for row in self._rows(start, 1) if row[0] >= start)
         return rows
 
     def _rows(self, start: int, many: int) -> Iterator[_Row]:
@@ -287,7 +294,7 @@ class _Walk:
         self._steps = 0
         with contextlib.suppress(*_FAILURES):
             row = next(self._rows(row_id, 1), None)
-            return None if row is None else int(row[0])
+            return None if row is None or row[0] < row_id else int(row[0])
         self._wasted += self._steps
         return None
 

@@ -13,6 +13,7 @@ from canassist.frames.text.text_lines import (
     LONGEST_LINE,
     UTF8_MARK,
     Table,
+    ZeroBytes,
     encoding_of,
     read_lines,
     table_of,
@@ -94,6 +95,7 @@ class _Buffered:
     def __init__(self, source: BinaryIO, report: ReadReport) -> None:
         self._source = cast("_Continued", source)
         self._report = report
+        self._zeros = ZeroBytes(report)
         self._raw = bytearray(b" ") * (FRONT + LONGEST_LINE + BLOCK_BYTES + BACK)
         self._array = np.frombuffer(self._raw, dtype=np.uint8)
         self._view = memoryview(self._raw)
@@ -107,18 +109,25 @@ class _Buffered:
             got = self._source.fill(self._view[begin : begin + BLOCK_BYTES])
             if not got:
                 break
-            end = self._plain(begin + got)
+            end = self._plain(begin, begin + got)
             table = self._table(end)
             if table is not None:
                 yield NumberedTable(table, self._number)
                 self._number += len(table.line_start)
             self._keep_rest(table, end)
+        self._zeros.close()
         yield from self._last()
 
-    def _plain(self, end: int) -> int:
+    def _plain(self, begin: int, end: int) -> int:
         """Make line ends plain and drop zero bytes; return the new end of the text."""
         raw = self._raw
-        if raw.find(b"\r", FRONT, end) < 0 and raw.find(b"\0", FRONT, end) < 0:
+        if raw.find(b"\0", begin, end) < 0:
+            self._zeros.pass_over(end - begin)
+        else:
+            plain = self._zeros.taken_out(bytes(raw[begin:end]))
+            end = begin + len(plain)
+            raw[begin:end] = plain
+        if raw.find(b"\r", FRONT, end) < 0:
             return end
         half = raw[end - 1 : end] == b"\r"  # its other half may come with the next bytes
         text = with_plain_ends(bytes(raw[FRONT : end - half])) + b"\r" * half

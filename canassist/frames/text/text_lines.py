@@ -10,13 +10,14 @@ import numpy as np
 
 from canassist.frames.base import BLOCK_BYTES
 from canassist.frames.text.digits import BACK, FRONT, padded
+from canassist.model import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.model import ByteArray, IntArray, ReadReport
 
-_NULS: Final = re.compile(rb"\x00+")
+_ZEROS: Final = re.compile(rb"\x00+")
 LONGEST_LINE: Final = 1 << 16
 """A line longer than this is not one of a log; it is dropped so that memory stays flat."""
 
@@ -107,6 +108,60 @@ def plain_head(head: bytes) -> str:
     return head.removeprefix(UTF8_MARK).decode("latin-1")
 
 
+class ZeroBytes:
+    """Takes runs of zero bytes out of a text, blocks of a card that were never written.
+
+    A line feed stands for each run, so that what is left of a torn line is no other frame.
+    They are counted and told; those at the end of a file cost nothing.
+    """
+
+    def __init__(self, report: ReadReport) -> None:
+        self._report = report
+        self._seen = 0
+        self._first = -1
+        self._within = 0
+        self._at_end = 0
+        self._told: Problem | None = None
+
+    def taken_out(self, piece: bytes) -> bytes:
+        """Return the next bytes of the file without zero bytes."""
+        if b"\0" not in piece:
+            self.pass_over(len(piece))
+            return piece
+        if self._first < 0:
+            self._first = self._seen + piece.index(0)
+        self._seen += len(piece)
+        text = len(piece.rstrip(b"\0 \r\n"))
+        if text:
+            self._tell(self._at_end + piece.count(0, 0, text))
+        self._at_end += piece.count(0, text)
+        return _ZEROS.sub(b"\n", piece)
+
+    def pass_over(self, size: int) -> None:
+        """Take note of bytes that hold no zero byte."""
+        self._seen += size
+        self._tell(self._at_end)
+
+    def close(self) -> None:
+        """Report those behind the text."""
+        if self._at_end:
+            self._report.add_problem("end of file", f"{self._at_end} zero bytes behind the text")
+
+    def _tell(self, more: int) -> None:
+        """Report zero bytes that stand before text; the place is told once, with their number."""
+        self._at_end = 0
+        if not more:
+            return
+        self._within += more
+        what = f"{self._within} zero bytes stand in the text; what was there is lost"
+        problem = Problem(f"from byte {self._first}", what, grave=True)
+        if self._told in self._report.problems:
+            self._report.problems[self._report.problems.index(self._told)] = problem
+        else:
+            self._report.add_problem(*problem[:2], grave=True)
+        self._told = problem
+
+
 def head_lines(head: bytes) -> list[str]:
     """Return the lines at the beginning of a file that are whole, blank ones left out."""
     text = plain_head(head).replace("\r\n", "\n").replace("\r", "\n").replace("\0", "\n")
@@ -139,7 +194,8 @@ def read_lines(source: BinaryIO, report: ReadReport) -> Iterator[Lines]:
     line feed, and the last line gets one.
     """
     rest, number = b"", 1
-    for piece in _pieces(source):
+    zeros = ZeroBytes(report)
+    for piece in _pieces(source, zeros):
         whole, feed, rest = (rest + piece).rpartition(b"\n")
         if feed:
             yield Lines(whole + feed, number)
@@ -150,6 +206,7 @@ def read_lines(source: BinaryIO, report: ReadReport) -> Iterator[Lines]:
                 f"line {number}", f"dropped {size} bytes without a line end", skipped=1
             )
             rest = b""
+    zeros.close()
     if rest.strip():
         yield Lines(rest + b"\n", number, cut=True)
 
@@ -158,7 +215,7 @@ def _line_feeds(text: bytes) -> int:
     return int(np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord("\n")))
 
 
-def _pieces(source: BinaryIO) -> Iterator[bytes]:
+def _pieces(source: BinaryIO, zeros: ZeroBytes) -> Iterator[bytes]:
     piece = source.read(BLOCK_BYTES)
     name = encoding_of(piece[:4096])
     decoder = codecs.getincrementaldecoder(name)(errors="replace") if name else None
@@ -167,6 +224,7 @@ def _pieces(source: BinaryIO) -> Iterator[bytes]:
     while piece:
         if decoder is not None:
             piece = decoder.decode(piece).lstrip("\ufeff").encode("latin-1", errors="replace")
+        piece = zeros.taken_out(piece)
         if after_return and piece.startswith(b"\n"):
             piece = piece[1:]  # the other half of a line end that the last piece began
         after_return = piece.endswith(b"\r")
@@ -175,9 +233,7 @@ def _pieces(source: BinaryIO) -> Iterator[bytes]:
 
 
 def with_plain_ends(piece: bytes) -> bytes:
-    """Turn every kind of line end, and each run of zero bytes, into a line feed."""
-    if b"\0" in piece:  # blocks of a card that were never written
-        piece = _NULS.sub(b"\n", piece)
+    """Turn every kind of line end into a line feed."""
     if b"\r" in piece:
         piece = piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return piece

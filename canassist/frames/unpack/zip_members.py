@@ -45,7 +45,7 @@ def members(source: BinaryIO, report: Report) -> list[Member]:
     """List the files in an archive, from its directory or, where that is lost, by search."""
     try:
         with zipfile.ZipFile(source) as archive:
-            listed = [_listed(info) for info in archive.infolist() if not info.is_dir()]
+            listed = [_listed(info) for info in archive.infolist() if info.filename[-1:] != "/"]
         _check_places(source, listed)
     except (zipfile.BadZipFile, OSError, ValueError, struct.error, NotImplementedError) as error:
         report(

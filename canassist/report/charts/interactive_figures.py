@@ -150,7 +150,7 @@ class _Frame(NamedTuple):
     def of(cls, chart: Chart) -> _Frame:
         room = _TAB_ROOM_PX + (MARK_PX if chart.marks else 0)
         top = max(chart.lane_px - room, 0) if chart.bands or chart.marks else chart.lane_px
-        return cls(top, chart.height_px - top - FOOT_PX, chart.lane_px)
+        return cls(top, max(chart.height_px - top - FOOT_PX, 1), chart.lane_px)
 
     def at(self, px: float) -> float:
         """Return a height in px from the picture's top as a share of the plot area."""

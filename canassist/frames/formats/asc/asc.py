@@ -143,6 +143,7 @@ class _Log:
             nothing, _ = block_of_frames([], self._reading)
             rows = np.arange(len(table.line_start))
             done = BatchDone(nothing, rows[:0], rows)
+        self.report.count_lines(len(table.line_start), len(done.left))
         events, at = self._one_by_one(lines, done.left)
         frames = [event.frame for event in events if event.frame is not None]
         frame_at = at[[event.frame is not None for event in events]]

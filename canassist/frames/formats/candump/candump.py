@@ -105,6 +105,7 @@ class _Log:
     def block(self, lines: NumberedTable) -> FrameBlock:
         """Read a run of lines."""
         done = self.fast.read(lines.table)
+        self.report.count_lines(len(lines.table.line_start), len(done.left))
         whole = done.block
         if len(done.left):
             frames, at = self._one_by_one(lines, done.left)

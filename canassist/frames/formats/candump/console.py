@@ -73,6 +73,7 @@ class _Listing:
         word = words_of(table)
         time_ns, timed = self.clock.times(table, word)
         done = read_lines_at_once(table, word, time_ns, timed, self.request, self.report)
+        self.report.count_lines(len(table.line_start), len(done.failed))
         frames: list[Frame] = []
         at: list[int] = []
         for row in done.failed.tolist():

@@ -20,7 +20,7 @@ from canassist.frames.frame_rows import EARLIEST_UTC_NS, HIGHEST_ID, HIGHEST_STA
 from canassist.frames.text.digits import NS_PER_S, time_text_ns
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from canassist.frames.formats.csv.csv_columns import Columns
 
@@ -53,10 +53,15 @@ three have a letter, so all of eight lacking one is less likely than 1 in 1000."
 
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?")
 _ZONE: Final = re.compile(r"(Z|[+-]\d{2}:?\d{2})$")
-_DAY: Final = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})")
-_DAY_FIRST: Final = re.compile(
-    r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(\d{4})"
-)  # with slashes it is unclear
+_HALF_OF_DAY: Final = re.compile(r"\d\s*([ap])\.?m\b", re.IGNORECASE)
+_DAY: Final = re.compile(r"(?<!\d)(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?!\d)")
+_DAY_FIRST: Final = re.compile(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(\d{4})")
+_SLASHED: Final = re.compile(r"(?<!\d)(\d{1,2})[/-](\d{1,2})[/-](\d{4}|\d{2})(?!\d)")
+"""Day or month first: other dates of the file tell."""
+
+_MONTHS: Final = 12
+_CENTURY: Final = 2000
+_LATEST_YEAR: Final = 2261  # nanoseconds since 1970 end with it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +82,8 @@ class Habits:
         Whether dates say their zone.
     short_bytes : bool
         Whether a byte below 10 in the data cell is written with one digit.
+    month_first : bool
+        Whether 1/2/2023 is the second of January.
     """
 
     unit_ns: int
@@ -86,6 +93,7 @@ class Habits:
     wide_is_extended: bool
     zone_known: bool
     short_bytes: bool = False
+    month_first: bool = False
 
 
 def learn_habits(
@@ -121,6 +129,8 @@ def learn_habits(
     unit_ns = 0
     if not any(":" in text for text in times[:3]):
         unit_ns = UNITS_NS.get(columns.time_unit, 0) or _unit_ns(times, sources, name, assumed)
+    day = columns.other.get("date")
+    dates = times if day is None else [row[day] for row in rows]
     habits = Habits(
         unit_ns=unit_ns,
         point=point,
@@ -130,6 +140,7 @@ def learn_habits(
         zone_known=not unit_ns and bool(rows) and _zone_known(columns, rows[0]),
         short_bytes=len(columns.data) == 1
         and any(_has_short_byte(row[columns.data[0]]) for row in rows),
+        month_first=not unit_ns and _month_first(dates, assumed),
     )
     return habits, assumed
 
@@ -138,6 +149,21 @@ def _zone_known(columns: Columns, row: Sequence[str]) -> bool:
     day = columns.other.get("date")
     read = clock_ns(row[day] if day is not None else "", row[columns.time])
     return read is not None and read[1]
+
+
+def _month_first(texts: Iterable[str], assumed: list[str]) -> bool:
+    """Tell how dates with slashes are meant: by a number above 12, else the closest days."""
+    found = {one.groups() for one in map(_SLASHED.search, set(texts)) if one}
+    pairs = {(int(first), int(second)) for first, second, _ in found}
+    if any(first > _MONTHS for first, _ in pairs) or not pairs:
+        return False
+    if any(second > _MONTHS for _, second in pairs):
+        return True
+    month_first, day_first = ({pair[at] for pair in pairs} for at in (0, 1))
+    if len(month_first) != len(day_first):
+        return len(month_first) < len(day_first)
+    assumed.append("dates are taken as day/month/year: none of them tells")
+    return False
 
 
 def _bus(columns: Columns, row: Sequence[str]) -> str:
@@ -262,8 +288,15 @@ def as_switch(text: str) -> bool | None:
     return None
 
 
-def clock_ns(day: str, text: str) -> tuple[int, bool] | None:
+def clock_ns(day: str, text: str, *, month_first: bool = False) -> tuple[int, bool] | None:
     """Read a date and clock time.
+
+    Parameters
+    ----------
+    day, text : str
+        The date's cell, where it has one of its own, and the time's.
+    month_first : bool
+        How dates with slashes are meant.
 
     Returns
     -------
@@ -277,11 +310,13 @@ def clock_ns(day: str, text: str) -> tuple[int, bool] | None:
     if clock is None:
         return None
     try:
-        start = _date(both)
+        start = _date(both, month_first=month_first)
     except ValueError:
         return None
     zone = _ZONE.search(both) if start else None
     hours, minutes, seconds = (int(clock[at]) for at in (1, 2, 3))
+    if half := _HALF_OF_DAY.search(both):
+        hours = hours % 12 + 12 * (half[1] in "pP")
     part = int((clock[4] or "0").ljust(9, "0"))
     whole = hours * 3600 + minutes * 60 + seconds
     if start is not None:
@@ -292,13 +327,19 @@ def clock_ns(day: str, text: str) -> tuple[int, bool] | None:
     return whole * NS_PER_S + part, zone is not None
 
 
-def _date(text: str) -> datetime | None:
+def _date(text: str, *, month_first: bool) -> datetime | None:
     if found := _DAY.search(text):
         return _day(int(found[1]), int(found[2]), int(found[3]))
     if found := _DAY_FIRST.search(text):
         return _day(int(found[3]), int(found[2]), int(found[1]))
+    if found := _SLASHED.search(text):
+        first, second, year = (int(found[at]) for at in (1, 2, 3))
+        year += _CENTURY * (year < 100)  # noqa: PLR2004 - two digits
+        return _day(year, first, second) if month_first else _day(year, second, first)
     return None
 
 
 def _day(year: int, month: int, day: int) -> datetime:
+    if year > _LATEST_YEAR:
+        raise ValueError(year)
     return datetime(year, month, day, tzinfo=UTC)

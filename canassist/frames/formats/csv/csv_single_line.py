@@ -100,7 +100,8 @@ class OneLine:
             time_ns = time_text_ns(text, unit_ns=self.habits.unit_ns)
         else:
             day = self.columns.other.get("date")
-            read = clock_ns(cell[day] if day is not None else "", text)
+            both = (cell[day] if day is not None else "", text)
+            read = clock_ns(*both, month_first=self.habits.month_first)
             time_ns = read[0] if read else None
         if time_ns is None:
             raise ValueError(text)

@@ -78,7 +78,7 @@ class DelimitedReader:
         bad = BadLines(report, "not a frame line")
         reader, headers = _reader_for(begin, request, report)
         for lines in chain(begin, pieces):
-            block = _block(reader, lines, headers, bad, request)
+            block = _block(reader, lines, headers, bad, request, report)
             if len(block):
                 report.epoch = _epoch(reader, block)
                 yield block
@@ -133,8 +133,13 @@ def _epoch(reader: _LineReader, block: FrameBlock) -> str:
     return "utc" if block.time_ns[0] >= EARLIEST_UTC_NS else "file"
 
 
-def _block(
-    reader: _LineReader, lines: NumberedTable, headers: int, bad: BadLines, request: ReadRequest
+def _block(  # noqa: PLR0913, PLR0917 - a reader's whole state
+    reader: _LineReader,
+    lines: NumberedTable,
+    headers: int,
+    bad: BadLines,
+    request: ReadRequest,
+    report: ReadReport,
 ) -> FrameBlock:
     table = lines.table
     if lines.cut_row is not None and not reader.is_whole(table.line(lines.cut_row)):
@@ -143,6 +148,7 @@ def _block(
             table.buffer, table.line_start[: lines.cut_row], table.line_end[: lines.cut_row]
         )
     done = reader.read_at_once(table)
+    report.count_lines(len(table.line_start), len(done.failed))
     frames: list[Frame] = []
     at: list[int] = []
     for row in done.failed.tolist():

@@ -150,6 +150,7 @@ class _Trace:
         layout = self.layout or self._guess(table, rows)
         self.layout = layout
         done = read_lines_at_once(table, word, rows, layout, self.request, self.report)
+        self.report.count_lines(len(rows), len(done.failed))
         losses = self.report.recorder_losses_ns
         known = len(losses)
         frames, at = self._one_by_one(lines.number, table, layout, done.failed)
