@@ -446,3 +446,30 @@ def test_nothing_makes_it_fail(
     DelimitedReader().matches(bytes(text[:4096]))
     with contextlib.suppress(InputError):  # what the header lacks
         read_all(DelimitedReader(), bytes(text))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "apart_s"),
+    [
+        ("31/12/2023 23:59:59", "01/01/2024 00:00:01", 2),
+        ("12/31/2023 23:59:59", "01/01/2024 00:00:01", 2),
+        ("05/06/2023 23:59:59", "06/06/2023 00:00:01", 2),
+        ("06/05/2023 23:59:59", "06/06/2023 00:00:01", 2),
+        ("12/31/23 11:59:59 PM", "1/1/24 12:00:01 AM", 2),
+    ],
+)
+def test_dates_with_slashes_are_read_as_the_file_shows(
+    first: str, second: str, apart_s: int
+) -> None:
+    """Day or month first: a number above 12 tells, else the days that lie together."""
+    text = f"time,id,dlc,data\n{first},1F,1,00\n{second},1F,1,01\n"
+    read, report = read_all(DelimitedReader(), text.encode())
+    assert read[1].time_ns - read[0].time_ns == apart_s * 1_000_000_000
+    assert not report.problems
+
+
+def test_dates_with_slashes_that_do_not_tell_are_said_to_be_assumed() -> None:
+    text = b"time,id,dlc,data\n05/06/2023 10:00:00,1F,1,00\n05/06/2023 10:00:01,1F,1,01\n"
+    read, report = read_all(DelimitedReader(), text)
+    assert read[0].time_ns == 1_685_959_200 * 1_000_000_000  # 5 June 2023, 10:00
+    assert "day/month/year" in report.problems[0].what

@@ -279,10 +279,9 @@ def test_damage_is_named_with_its_lines_and_the_rest_is_kept() -> None:
         lambda text: text.replace(b"\n", b"\r\n"),
         lambda text: text.replace(b"\n", b"\r"),
         lambda text: b"\xef\xbb\xbf" + text,
-        lambda text: text.replace(b"\n", b"\n\0\0\0\0", 4),
         lambda text: text.rstrip(b"\n"),
     ],
-    ids=["utf-16", "utf-16 without mark", "crlf", "cr", "utf-8 mark", "zero bytes", "no last end"],
+    ids=["utf-16", "utf-16 without mark", "crlf", "cr", "utf-8 mark", "no last end"],
 )
 def test_encodings_and_line_ends_do_not_matter(garble: object) -> None:
     written = [Sample(n * MS_NS, "1", n, 0, 2, b"\x11\x22") for n in range(1, 7)]
@@ -291,6 +290,18 @@ def test_encodings_and_line_ends_do_not_matter(garble: object) -> None:
     read, report = read_all(TrcReader(), text)
     assert read == written
     assert not report.problems
+
+
+def test_zero_bytes_in_a_text_are_counted_and_told() -> None:
+    written = [Sample(n * MS_NS, "1", n, 0, 2, b"\x11\x22") for n in range(1, 7)]
+    text = _trace("2.1", written)
+    read, report = read_all(TrcReader(), text.replace(b"\n", b"\n\0\0\0\0", 4))
+    assert read == written
+    (problem,) = report.problems
+    assert problem.what.startswith("16 zero bytes")
+    _, report = read_all(TrcReader(), text + bytes(7))
+    (behind,) = report.problems
+    assert (behind.what, behind.grave) == ("7 zero bytes behind the text", False)
 
 
 def test_it_is_a_reader() -> None:
