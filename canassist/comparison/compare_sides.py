@@ -74,7 +74,7 @@ def compare(
         check_one_vehicle(side, called(label, name))
     same = _same_recording(a, b)
     relation, relation_text = relation_of(a, b, said_same=same_vehicle or same)
-    found, assist = _measure(a, b)
+    found, assist = _measure(a, b, same=same)
     if same:
         found = {name: _no_gap(item) for name, item in found.items()}
     margin_of = margins(a[0].profile.limits)
@@ -138,14 +138,12 @@ def _rides(given: Rides) -> Side:
     return rides
 
 
-def _measure(a: Side, b: Side) -> tuple[dict[FigureName, Measured | Untold], AssistFigures]:
+def _measure(
+    a: Side, b: Side, *, same: bool
+) -> tuple[dict[FigureName, Measured | Untold], AssistFigures]:
     limits = a[0].profile.limits
     margin_of = margins(limits)
     assist = compare_assist(a, b)
-    heat = {
-        FigureName.HEATING: compare_heating(a, b),
-        FigureName.TIME_CONSTANT: compare_time_constant(a, b),
-    }
     found = {
         FigureName.ASSIST_GAIN: assist.gain,
         FigureName.SIDE_DIFFERENCE: assist.sides,
@@ -153,7 +151,10 @@ def _measure(a: Side, b: Side) -> tuple[dict[FigureName, Measured | Untold], Ass
         FigureName.PATH_RESISTANCE: compare_path(a, b),
         FigureName.CHARGING_VOLTAGE: compare_charging(a, b, limits.charging_rpm),
         FigureName.SUPPLY_UNDER_LOAD: compare_under_load(a, b),
-        **{name: under_like_air(item, a, b, margin_of[name]) for name, item in heat.items()},
+        FigureName.HEATING: compare_heating(a, b, None if same else margin_of[FigureName.HEATING]),
+        FigureName.TIME_CONSTANT: under_like_air(
+            compare_time_constant(a, b), a, b, margin_of[FigureName.TIME_CONSTANT]
+        ),
         FigureName.DERATE_ONSET_TEMPERATURE: compare_onset(
             a, b, "temperature", "module_temperature", "degC"
         ),

@@ -8,6 +8,12 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.comparison.air_speed import (
+    blown_alike,
+    blown_response,
+    blown_span,
+    shed_of_steps,
+)
 from canassist.comparison.measured_figure import Measured, Untold, all_have, lacking
 from canassist.comparison.significance import Gap, gap_of
 from canassist.model import Estimate, Overlay, Points
@@ -18,6 +24,7 @@ from canassist.timeline import with_known_units
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from canassist.comparison.margins import Margin
     from canassist.comparison.measured_figure import Side
     from canassist.model import FloatArray, Result
 
@@ -57,12 +64,28 @@ WORDS: Final = {
 
 
 class _Ride(NamedTuple):
-    """One ride in steps: middle times, temperature (NaN unknown), current squared, its side."""
+    """One ride in steps: middle times, temperature (NaN unknown), current squared, its side.
+
+    ``shed`` is how well its air took heat away, 1 standing; None where air counts for nothing.
+    """
 
     time_s: FloatArray
     heat_c: FloatArray
     load_a2: FloatArray
     side: int
+    shed: FloatArray | None = None
+
+    def decay(self, tau_s: float) -> FloatArray:
+        """Return what is left at each step of what the module had at first."""
+        if self.shed is None:
+            return np.exp(-self.time_s / tau_s)
+        return np.exp(-blown_span(self.shed, tau_s)[:-1])
+
+    def response(self, tau_s: float) -> FloatArray:
+        """Return the response to the load with this time constant of the housing."""
+        if self.shed is None:
+            return mean_response(self.load_a2, tau_s, STEP_S)
+        return blown_response(self.load_a2, self.shed, tau_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +108,10 @@ class _Problem:
             part = slice(first, first + len(ride.time_s))
             table[part, own * place] = 1.0
             for number, tau in enumerate(taus):
-                table[part, own * place + 1 + number] = np.exp(-ride.time_s / tau)
+                at = ride if number == 0 else ride._replace(shed=None)  # air blows on the housing
+                table[part, own * place + 1 + number] = at.decay(tau)
                 column = own * len(self.rides) + ride.side * len(taus) + number
-                table[part, column] = mean_response(ride.load_a2, tau, STEP_S)
+                table[part, column] = at.response(tau)
             first = part.stop
         return np.asarray(table[self.known])
 
@@ -99,8 +123,10 @@ class _Problem:
         return float(left @ left)
 
 
-def compare_heating(a: Side, b: Side) -> Measured | Untold:
-    """Compare the settled rise per ampere squared.
+def compare_heating(a: Side, b: Side, margin: Margin | None) -> Measured | Untold:
+    """Compare the settled rise per ampere squared, as far as air cannot have made it differ.
+
+    Without a `margin` both sides are the very same recording, and air was too.
 
     Both sides share the time constants, so that what one ride cannot tell of its own
     cooling does not blur the comparison; ambient and starting temperature are each
@@ -118,20 +144,31 @@ def compare_heating(a: Side, b: Side) -> Measured | Untold:
     if not names or lacking(a, b, "module_temperature", words=WORDS):
         missing = lacking(a, b, "module_temperature", "motor_current", words=WORDS)
         return Untold(missing or "the two sides tell different currents")
+    still = _compared(a, b, names[0], with_air=False)
+    if isinstance(still, Untold) or margin is None:
+        return still
+    return blown_alike(still, _compared(a, b, names[0], with_air=True), margin)
+
+
+def _compared(a: Side, b: Side, current: str, *, with_air: bool) -> Measured | Untold:
     rides = [
         ride
         for number, side in enumerate((a, b))
         for result in side
-        if (ride := _steps(result, names[0], number)) is not None
+        if (ride := _steps(result, current, number)) is not None
     ]
     for number, label in enumerate("AB"):
         if not any(ride.side == number for ride in rides):
-            return Untold(f"{{{label}}}'s module warmed too little, or too little of it was seen")
+            return Untold(f"the module of {{{label}}} warmed too little, or too little was seen")
+    if not with_air:
+        rides = [ride._replace(shed=None) for ride in rides]
+    elif any(ride.shed is None for ride in rides):
+        return Untold("the road speed of a ride is not known, and air cools the module")
     problem = _stacked(rides)
     slow_s, fast_s = _search(problem)
     if min(abs(math.log(slow_s / end)) for end in SLOW_S) < 0.05:  # noqa: PLR2004 - at an end
         return Untold("the rides are too short or too steady to show how the module cools")
-    return _judged(problem, slow_s, fast_s, names[0])
+    return _judged(problem, slow_s, fast_s, current)
 
 
 def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
@@ -142,7 +179,7 @@ def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
     ]
     if own[0] is None or own[1] is None:
         label = "A" if own[0] is None else "B"
-        return Untold(f"{{{label}}}'s ride does not show how its module cools", own[0], own[1])
+        return Untold(f"{{{label}}} does not show how its module cools", own[0], own[1])
     if min(own[0].low, own[1].low) <= 0.0:
         return Untold("one ride hardly shows how its module cools", own[0], own[1])
     return Measured(
@@ -168,7 +205,8 @@ def _steps(result: Result, current: str, side: int) -> _Ride | None:
     if np.isfinite(load_a2).mean() < LEAST_KNOWN:
         return None
     middle_s = (np.arange(count, dtype=np.float64) + 0.5) * STEP_S
-    return _Ride(middle_s, heat_c, np.nan_to_num(load_a2), side)
+    shed = shed_of_steps(result, middle_s)
+    return _Ride(middle_s, heat_c, np.nan_to_num(load_a2), side, shed)
 
 
 def _binned(time_s: FloatArray, value: FloatArray, count: int) -> FloatArray:
