@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from canassist.model import LeftOutRide
 from canassist.stats import spread_of
 
@@ -28,6 +30,9 @@ FLOOR: Final = {
     "heat_gain_k_per_a2": (0.002, "heating per squared current", "K/A2"),
 }
 """The spread is taken as at least this, so that sameness makes no outlier of a trifle."""
+
+OF_VEHICLE: Final = frozenset({"heat_gain_k_per_a2"})
+"""Figures that hang on how a ride was ridden: a vehicle stands apart by them, no single ride."""
 
 MOST_OF_A_VEHICLE: Final = 0.5
 
@@ -59,15 +64,25 @@ def _apart(rides: Sequence[RideFigures], among: Sequence[int]) -> dict[int, str]
     found: dict[int, str] = {}
     for name, (floor, words, unit) in FLOOR.items():
         have = [place for place in among if name in rides[place].figures]
-        if len(have) < RIDES_LEAST:
+        values = {place: rides[place].figures[name] for place in have}
+        if name in OF_VEHICLE:
+            values = _of_vehicles(rides, values)
+        if len(set(values.values()) if name in OF_VEHICLE else values) < RIDES_LEAST:
             continue
-        middle, spread = spread_of([rides[place].figures[name] for place in have], floor)
-        for place in have:
-            value = rides[place].figures[name]
+        middle, spread = spread_of(list(values.values()), floor)
+        for place, value in values.items():
             if abs(value - middle) > APART * spread:
                 text = f"{words} {value:.3g} {unit}, the others {middle:.3g} {unit}"
                 found.setdefault(place, text)
     return found
+
+
+def _of_vehicles(rides: Sequence[RideFigures], values: dict[int, float]) -> dict[int, float]:
+    """Give each ride its vehicle's median in place of its own figure."""
+    by_vehicle: dict[str, list[float]] = defaultdict(list)
+    for place, value in values.items():
+        by_vehicle[rides[place].vehicle].append(value)
+    return {place: float(np.median(by_vehicle[rides[place].vehicle])) for place in values}
 
 
 def _whole_vehicles(rides: Sequence[RideFigures], why: dict[int, str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,8 +19,16 @@ if TYPE_CHECKING:
 
 Curve = tuple[tuple[float, float], ...]
 
-BAND_LEAST_S: Final = 1.0
+BAND_LEAST_S: Final = {"temperature": 1.0, "supply": 0.3, "road_speed": 2.0, "engine_speed": 2.0}
 """A band that all rides together spent less in is not drawn."""
+
+BY: Final = {"temperature": "degC", "supply": "V", "road_speed": "km/h", "engine_speed": "rpm"}
+
+SCATTER_MOST_PCT: Final = 10.0
+"""Rides that lie apart by more than this in the mean show no law."""
+
+NOT_ONE_WAY_PCT: Final = 5.0
+"""Levels of speed that lie this far from any law that rises or falls show none."""
 
 REDUCED_PCT: Final = 95.0
 """A curve that never goes below this was not ridden to where it tells anything."""
@@ -46,7 +55,94 @@ def law(
     rises : bool
         Whether assist rises with the quantity (supply) or falls (temperature).
     """
-    table = _by_band(rides, quantity)
+    points, bands = _bands(rides, quantity)
+    if len(bands) < LEAST_BANDS or min(level for _, level, _ in bands) >= REDUCED_PCT:
+        return (), None, points
+    x, level, weight = (np.array(column) for column in zip(*bands, strict=True))
+    if level.max() < FULL_PCT:
+        return (), None, points
+    smooth = _one_way(level, weight, rises)
+    if _scatter(rides, quantity, x, smooth) > SCATTER_MOST_PCT:
+        return (), None, points
+    curve = _continued(_simplified(x, smooth), rises)
+    return curve, _figure(rides, quantity, curve, level), points
+
+
+def below(rides: Sequence[RideFigures], quantity: str, floor_pct: float) -> list[RideFigures]:
+    """Leave out levels that a law of speed, which goes down to `floor_pct`, may have set."""
+    return [
+        replace(
+            ride,
+            levels={
+                **ride.levels,
+                quantity: tuple(
+                    item
+                    for item in ride.levels.get(quantity, ())
+                    if item.level_pct >= FULL_PCT or item.level_pct < floor_pct - NEAR_PCT
+                ),
+            },
+        )
+        for ride in rides
+    ]
+
+
+def speed_law(
+    rides: Sequence[RideFigures], quantity: str
+) -> tuple[Curve, LearnedFigure | None, tuple[LawPoint, ...]]:
+    """Return the curve of road or engine speed, its figure, and each vehicle's points.
+
+    Whether assist rises with speed or falls, the ride says. A law takes that two rides or
+    more show it, unless there is one only; it goes on flat beyond what was ridden.
+    """
+    points, bands = _bands(rides, quantity)
+    low = [x for x, level, _ in bands if level < REDUCED_PCT]
+    shown = sum(
+        any(item.x in low and item.level_pct < REDUCED_PCT for item in ride.levels[quantity])
+        for ride in rides
+        if quantity in ride.levels
+    )
+    have = sum(quantity in ride.levels for ride in rides)
+    if not low or len(bands) < LEAST_BANDS or shown < min(2, have):
+        return (), None, points
+    x, level, weight = (np.array(column) for column in zip(*bands, strict=True))
+    ways = [_one_way(level, weight, rises) for rises in (True, False)]
+    errors = [float((weight * (way - level) ** 2).sum() / weight.sum()) for way in ways]
+    place = int(np.argmin(errors))
+    if errors[place] > NOT_ONE_WAY_PCT**2 or ways[place].max() < ALL_PCT:
+        return (), None, points
+    curve = _simplified(x, ways[place])
+    return curve, _figure(rides, quantity, curve, level), points
+
+
+def _scatter(
+    rides: Sequence[RideFigures], quantity: str, x: FloatArray, smooth: FloatArray
+) -> float:
+    """Return how far the rides' levels lie from the law where it reduces, in %, by time.
+
+    What another cause takes away follows no law of this quantity: rides then disagree.
+    """
+    items = [item for ride in rides for item in ride.levels.get(quantity, ())]
+    at, level, weight = (np.array(column) for column in zip(*items, strict=True))
+    law_pct = np.interp(at, x, smooth)
+    low = (law_pct < REDUCED_PCT) & (at >= x[0]) & (at <= x[-1])
+    apart = np.abs(level - law_pct)[low]
+    return float(np.average(apart, weights=weight[low])) if low.any() else 0.0
+
+
+def miss(rides: Sequence[RideFigures], quantity: str, curve: Curve) -> float:
+    """Return by how much the rides' levels miss a curve, in %, weighted by time."""
+    at, pct = np.array(curve).T
+    items = [item for ride in rides for item in ride.levels.get(quantity, ())]
+    x, level, weight = (np.array(column) for column in zip(*items, strict=True))
+    apart = (level - np.interp(x, at, pct)) ** 2
+    return float(np.sqrt((weight * apart).sum() / weight.sum()))
+
+
+def _bands(
+    rides: Sequence[RideFigures], quantity: str
+) -> tuple[tuple[LawPoint, ...], list[tuple[float, float, float]]]:
+    """Return each vehicle's points, and band by band x, level and seconds."""
+    table = by_band(rides, quantity)
     points = tuple(
         LawPoint(vehicle, x, level)
         for x, levels in sorted(table.items())
@@ -55,25 +151,32 @@ def law(
     bands = [
         (x, float(np.median([level for level, _ in levels.values()])), seconds)
         for x, levels in sorted(table.items())
-        if (seconds := sum(weight for _, weight in levels.values())) >= BAND_LEAST_S
+        if (seconds := sum(weight for _, weight in levels.values())) >= BAND_LEAST_S[quantity]
     ]
-    if len(bands) < LEAST_BANDS or min(level for _, level, _ in bands) >= REDUCED_PCT:
-        return (), None, points
-    x, level, weight = (np.array(column) for column in zip(*bands, strict=True))
+    return points, bands
+
+
+def _one_way(level: FloatArray, weight: FloatArray, rises: bool) -> FloatArray:
+    """Return the nearest levels that never turn back; near full is full."""
     order = slice(None, None, -1) if rises else slice(None)
     smooth = falling(level[order], weight[order])[order]
-    curve = _continued(_simplified(x, np.where(smooth >= FULL_PCT, ALL_PCT, smooth)), rises)
+    return np.where(smooth >= FULL_PCT, ALL_PCT, smooth)
+
+
+def _figure(
+    rides: Sequence[RideFigures], quantity: str, curve: Curve, level: FloatArray
+) -> LearnedFigure:
     have = [ride for ride in rides if quantity in ride.levels]
-    figure = LearnedFigure(
+    return LearnedFigure(
         value=curve,
         low=float(level.min().round(1)),
         high=ALL_PCT,
         unit="%",
-        by="degC" if quantity == "temperature" else "V",
+        by=BY[quantity],
         rides=len(have),
         vehicles=len({ride.vehicle for ride in have}),
+        seconds=round(sum(item.seconds for ride in have for item in ride.levels[quantity]), 1),
     )
-    return curve, figure, points
 
 
 def first_reduced(curve: Curve) -> float:
@@ -102,7 +205,7 @@ def _continued(curve: Curve, rises: bool) -> Curve:
     return (end, *curve) if rises else (*curve, end)
 
 
-def _by_band(
+def by_band(
     rides: Sequence[RideFigures], quantity: str
 ) -> dict[float, dict[str, tuple[float, float]]]:
     """Return band -> vehicle -> (level in %, seconds); a vehicle's rides weighted by time."""

@@ -19,6 +19,27 @@ FEW_VEHICLES: Final = 3
 """From so many on vehicles are taken as a sample of the model."""
 
 
+BEHIND: Final = {
+    "path_ohm": "low_speed_steering_s",
+    "rest_torque_nm": "rest_s",
+    "charging_v": "charging_s",
+    "assist_lag_s": "low_speed_steering_s",
+    "side_difference": "low_speed_steering_s",
+    "effort_p90_nm": "low_speed_steering_s",
+    "heat_tau_s": "engine_running_s",
+    "heat_gain_k_per_a2": "engine_running_s",
+}
+"""Riding that stands behind a figure."""
+
+
+def seconds_of(rides: Sequence[RideFigures], name: str) -> float | None:
+    """Return for how long a figure was ridden, all rides together; None where it is not counted."""
+    if name not in BEHIND:
+        return None
+    have = [ride.seconds.get(BEHIND[name], 0.0) for ride in rides if name in ride.figures]
+    return round(sum(have), 1)
+
+
 def points_of(rides: Sequence[RideFigures], name: str) -> tuple[LawPoint, ...]:
     """Return each ride's figure; x counts the rides."""
     have = [ride for ride in rides if name in ride.figures]
@@ -34,6 +55,7 @@ def middle(rides: Sequence[RideFigures], name: str, unit: str) -> LearnedFigure 
     if not means:
         return None
     return LearnedFigure(
+        seconds=seconds_of(rides, name),
         value=_rounded(float(np.median(means))),
         low=_rounded(min(means)),
         high=_rounded(max(means)),
@@ -89,6 +111,7 @@ def bound(  # noqa: PLR0913 - a bound is said in these words
         value = farthest + sign * room
     value += sign * sensor_share * abs(value)
     return LearnedFigure(
+        seconds=seconds_of(rides, name),
         value=_rounded(min(max(value, least), most)),
         low=_rounded(min(means)),
         high=_rounded(max(means)),

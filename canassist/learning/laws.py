@@ -7,32 +7,45 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from canassist.learning.curves import first_reduced, last_reduced, law
+from canassist.learning.assist_maps import assist_map
+from canassist.learning.curves import (
+    REDUCED_PCT,
+    below,
+    first_reduced,
+    last_reduced,
+    law,
+    miss,
+    speed_law,
+)
 from canassist.learning.fleet import bound, middle, points_of
+from canassist.learning.further import further_laws
 from canassist.learning.measure import REGULATED_V
-from canassist.model import AssistMap, LearnedFigure, LearnedLaw, Protection, SupplySpec
+from canassist.model import LearnedFigure, LearnedLaw, Protection, SupplySpec
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.learning.curves import Curve
-    from canassist.model import Profile, RideFigures
+    from canassist.model import LawPoint, Profile, RideFigures
 
-HYSTERESIS_LEAST_K: Final = 1.0
-"""Less is within the width of a band."""
+HYSTERESIS_LEAST: Final = {"hysteresis_k": 1.0, "hysteresis_v": 0.15}
+"""In K and V (nominal 12 V); less is within the width of a band."""
+
+OFF_PCT: Final = 5.0
+"""A status word that stands with less assist than this means that there is none."""
+
+SHOWN_LEAST: Final = 2
+"""What the module does seldom takes this many rides that show it."""
+
+AS_GOOD: Final = 1.3
+AS_GOOD_PCT: Final = 0.5
+"""Two laws whose misses differ by less than this factor and this much are told apart by nothing."""
 
 SENSOR_SHARE: Final = 0.10
 """Gain errors of current sensors are 2 to 10 % (common practice, no source)."""
 
 HANDS_OFF_NM: Final = 0.2
 """Torque with the hands off may be this much (one public interface requirement)."""
-
-GRID_KPH: Final = (0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0)
-"""Road speeds at which an assist map is told, as far as it was ridden."""
-
-DEADBAND_NM: Final = 0.5
-MOST_ASSIST_NM: Final = 40.0
-"""What a map has where no ride shows it: the profile's own defaults."""
 
 
 @dataclass(slots=True)
@@ -70,17 +83,47 @@ class ProfileInWork:
 def learn_laws(rides: Sequence[RideFigures], start: Profile) -> ProfileInWork:
     """Learn all laws and figures from rides that fit each other."""
     work = ProfileInWork(profile=start)
+    _nominal(work, rides)
     _protection(work, rides)
     _limits(work, rides)
     _supply(work, rides)
-    _assist(work, rides)
+    assist_map(work, rides)
     for name, words, unit, missing in _SOURCES:
         figure = middle(rides, name, unit)
         work.source(name, _line(rides, name, words, unit, figure, "comparison", missing))
+    for line in further_laws(rides):
+        work.source(line.name, line)
+    _status(work)
     return work
 
 
+def _status(work: ProfileInWork) -> None:
+    """Take the words that stood with reduced or no assist, where the profile names none."""
+    if work.profile.status_reduced or work.profile.status_off:
+        return
+    limits = {
+        name.removeprefix("status."): figure.value
+        for name, figure in work.profile.learned.items()
+        if name.startswith("status.") and isinstance(figure.value, float)
+    }
+    off = frozenset(word for word, pct in limits.items() if pct <= OFF_PCT)
+    reduced = frozenset(word for word, pct in limits.items() if pct < REDUCED_PCT) - off
+    if off or reduced:
+        work.put(status_reduced=reduced, status_off=off)
+
+
+def _nominal(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
+    """Take the nominal supply where it is not that of a 12 V system; limits in V follow it."""
+    seen = [ride.figures["nominal_v"] for ride in rides if "nominal_v" in ride.figures]
+    nominal_v = float(np.median(seen)) if seen else work.profile.nominal_v
+    if "vehicle.nominal_v" not in work.profile.given and nominal_v in {24.0, 48.0}:
+        given = work.profile.given | {"vehicle.nominal_v"}
+        work.put(nominal_v=nominal_v, given=given)
+
+
 _SOURCES: Final = (
+    ("side_difference", "Difference between left and right", "share", "slow turns, both sides"),
+    ("return_nm", "Assist towards the centre, hands off", "N·m", "turns let go at speed"),
     ("assist_lag_s", "Delay from driver torque to assist", "s", "slow turns, both sides"),
     ("heat_tau_s", "Time constant of heating", "s", "ten minutes of hard slow turns"),
     ("heat_gain_k_per_a2", "Heating per squared current", "K/A2", "ten minutes of hard turns"),
@@ -109,47 +152,111 @@ def _line(  # noqa: PLR0913, PLR0917 - a line of the sheet has these columns
     )
 
 
+_CURVES: Final = (
+    ("temperature", "degC", "Assist left by module temperature", "a ride until it derates hot"),
+    ("supply", "V", "Assist left by supply", "a ride with the supply low, as by a winch"),
+)
+
+
 def _protection(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
-    curves: dict[str, Any] = {}  # Any: fields of Protection
-    for quantity, rises, words, missing in (
-        ("temperature", False, "Assist left by module temperature", "a ride until it derates hot"),
-        ("supply", True, "Assist left by supply", "a ride with the supply low, as when cranking"),
-    ):
-        curve, figure, points = law(rides, quantity, rises=rises)
-        name = f"protection.{quantity}"
-        shown = LearnedLaw(
-            name=name,
-            words=words,
-            unit="%",
-            figure=figure,
-            use="when a reduction is as designed",
-            missing="" if figure else missing,
-            x_words="degC" if quantity == "temperature" else "V",
-            points=points,
-        )
-        work.source(name, shown)
+    curves: dict[str, Any] = dict(_speed_law(work, rides))  # Any: fields of Protection
+    floor = min((pct for curve in curves.values() for _, pct in curve), default=100.0)
+    by_speed = bool(curves)
+    for quantity, unit, words, missing in _CURVES:
+        own = below(rides, quantity, floor) if by_speed else rides
+        curve, figure, points = law(own, quantity, rises=quantity == "supply")
+        _curve_line(work, quantity, unit, words, missing, figure, points)
         if figure is not None:
             curves[quantity] = curve
             _start_of(work, curve, figure, _STARTS[quantity])
-    back = middle(rides, "back_at_full_c", "degC")
-    if "temperature" in curves and back is not None and isinstance(back.value, float):
-        below = first_reduced(curves["temperature"]) - back.value
-        if below > HYSTERESIS_LEAST_K:
-            curves["hysteresis_k"] = round(below, 1)
-    ramp = middle(rides, "start_ramp_s", "s")
-    missing = "a start of the engine, recorded from key-on"
+            _hysteresis(work, [] if by_speed else rides, quantity, curves)
+    ramp = None if by_speed else middle(rides, "start_ramp_s", "s")
+    missing = "a start recorded from key-on, with nothing else that reduces assist"
     work.source(
         "protection.start_ramp_s",
         _line(rides, "start_ramp_s", "From start to full assist", "s", ramp, "starts", missing),
     )
     if ramp is not None:
         curves["start_ramp_s"] = ramp.value
+    if sum("return_nm" in ride.figures for ride in rides) >= SHOWN_LEAST:
+        curves["returns_to_center"] = True
+    if _agreed(rides, "reduced_by_duty"):
+        curves["duty_rule"] = True
+    if _agreed(rides, "latches_supply"):
+        curves["latches"] = work.profile.protection.latches | {"supply"}
     if curves:
         parts = {f"protection.{name}" for name in curves}
         work.put(
             protection=replace(work.profile.protection or Protection(), **curves),
             given=work.profile.given | parts,
         )
+
+
+def _agreed(rides: Sequence[RideFigures], name: str) -> bool:
+    """Tell whether two rides or more showed it, and more showed it than not."""
+    seen = [ride.figures[name] for ride in rides if name in ride.figures]
+    return sum(seen) >= SHOWN_LEAST and sum(seen) > len(seen) / 2
+
+
+def _curve_line(  # noqa: PLR0913, PLR0917 - a line of the sheet has these columns
+    work: ProfileInWork,
+    quantity: str,
+    unit: str,
+    words: str,
+    missing: str,
+    figure: LearnedFigure | None,
+    points: tuple[LawPoint, ...],
+) -> None:
+    line = LearnedLaw(
+        name=f"protection.{quantity}",
+        words=words,
+        unit="%",
+        figure=figure,
+        use="when a reduction is as designed",
+        missing="" if figure else missing,
+        x_words=unit,
+        points=points,
+    )
+    work.source(line.name, line)
+
+
+def _hysteresis(
+    work: ProfileInWork, rides: Sequence[RideFigures], quantity: str, curves: dict[str, Any]
+) -> None:
+    """Take how far a curve lies moved on the way back, where that is more than a band."""
+    name, unit = ("hysteresis_k", "K") if quantity == "temperature" else ("hysteresis_v", "V")
+    figure = middle(rides, name, unit)
+    words, missing = f"Moved on the way back, by {quantity}", "a slow way back to full assist"
+    line = _line(rides, name, words, unit, figure, "laws", missing)
+    work.source(f"protection.{name}", line)
+    least = HYSTERESIS_LEAST[name] * (work.profile.nominal_v / 12.0 if unit == "V" else 1.0)
+    if figure is not None and isinstance(figure.value, float) and figure.value > least:
+        curves[name] = figure.value
+
+
+def _speed_law(work: ProfileInWork, rides: Sequence[RideFigures]) -> dict[str, Curve]:
+    """Take the law of road or of engine speed, whichever tells the limits more closely.
+
+    Both speeds rise together, so a law of one looks like a law of the other. Where the rides
+    cannot tell them apart, both stand: under such riding they say the same.
+    """
+    found = {}
+    for quantity, unit in (("road_speed", "km/h"), ("engine_speed", "rpm")):
+        curve, figure, points = speed_law(rides, quantity)
+        found[quantity] = (curve, figure, points, unit)
+    errors = {
+        quantity: miss(rides, quantity, curve)
+        for quantity, (curve, figure, _, _) in found.items()
+        if figure is not None
+    }
+    least = min(errors.values(), default=0.0)
+    held = {name for name, error in errors.items() if error <= least * AS_GOOD + AS_GOOD_PCT}
+    for quantity, (_, figure, points, unit) in found.items():
+        words = f"Assist left by {quantity.replace('_', ' ')}"
+        missing = "" if quantity in held else "no reduction that follows this speed was ridden"
+        shown = figure if quantity in held else None
+        _curve_line(work, quantity, unit, words, missing, shown, points)
+    return {quantity: found[quantity][0] for quantity in found if quantity in held}
 
 
 _STARTS: Final = {"temperature": "derate_start_c", "supply": "derate_start_v"}
@@ -161,6 +268,10 @@ def _start_of(work: ProfileInWork, curve: Curve, figure: LearnedFigure, limit: s
     unit = "degC" if limit.endswith("_c") else "V"
     source = replace(figure, value=start, low=start, high=start, unit=unit, by="")
     work.put(learned={**work.profile.learned, f"limits.{limit}": source})
+    if unit == "V":
+        words, use = "Supply below which assist falls", "undervoltage"
+        line = LearnedLaw(name=limit, words=words, unit=unit, figure=source, use=use)
+        work.limit("undervoltage_v", line)
 
 
 def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
@@ -231,56 +342,3 @@ def _supply(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
         ),
         given=work.profile.given | given,
     )
-
-
-def _assist(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
-    have = [ride for ride in rides if ride.gains]
-    tables = [np.array(table) for ride in have for table in ride.gains.values() if table]
-    low = max((table[:, 0].min() for table in tables), default=0.0)
-    high = min((table[:, 0].max() for table in tables), default=0.0)
-    speeds = [speed for speed in GRID_KPH if low <= speed <= high]
-    figure = None
-    if len(speeds) > 1:
-        modes = sorted({mode for ride in have for mode in ride.gains})
-        gains = {mode: tuple(_gains_at(have, mode, speeds)) for mode in modes}
-        figure = LearnedFigure(
-            value="by speed and mode",
-            rides=len(have),
-            vehicles=len({ride.vehicle for ride in have}),
-        )
-        if gains:
-            work.put(
-                assist_map=AssistMap(
-                    speed_kph=tuple(speeds),
-                    gains=gains,
-                    driver_deadband_nm=_median(have, "driver_deadband_nm", DEADBAND_NM),
-                    max_assist_nm=_median(have, "max_assist_nm", MOST_ASSIST_NM),
-                ),
-                given=work.profile.given | {"assist_map"},
-            )
-    work.source(
-        "assist_map",
-        LearnedLaw(
-            name="assist_map",
-            words="Assist over driver torque by road speed",
-            unit="-",
-            figure=figure,
-            use="assist deviation",
-            missing="" if figure else "slow turns and cruising, in every mode",
-        ),
-    )
-
-
-def _median(rides: Sequence[RideFigures], name: str, otherwise: float) -> float:
-    have = [ride.figures[name] for ride in rides if name in ride.figures]
-    return round(float(np.median(have)), 3) if have else otherwise
-
-
-def _gains_at(rides: Sequence[RideFigures], mode: str, speeds: Sequence[float]) -> list[float]:
-    """Return the median over rides of a mode's gain at each speed."""
-    rows = []
-    for ride in rides:
-        if ride.gains.get(mode):
-            speed, gain = np.array(ride.gains[mode]).T
-            rows.append(np.interp(speeds, speed, gain))
-    return [round(float(value), 3) for value in np.median(np.array(rows), axis=0)]

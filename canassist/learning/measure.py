@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.learning.limit_levels import limit_levels
+from canassist.learning.limit_levels import FULL_PCT, limit_levels, nominal_v, way_back
+from canassist.learning.module_figures import module_figures, norms
 from canassist.model import Estimate, RideFigures
-from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import Event, Result
+    from canassist.model import BinnedLevel, Event, Result
 
 MEASURED_PATH: Final = frozenset({"difference", "fast_split"})
 """Ways to measure the path; a current that was only guessed teaches nothing."""
@@ -21,11 +21,19 @@ REGULATED_V: Final = 1.5
 
 MOST_SPEED_BANDS: Final = 40
 
+STARTS: Final = frozenset({"start_up", "engine_stopped"})
+
+RAMP_LEAST: Final = 3
+RAMP_FROM_PCT: Final = 50.0
+RAMP_NEAR_PCT: Final = 2.0
+"""A ramp is read from so many samples on, from below the first, from within the second of it."""
+
 
 def figures_of(result: Result, *, vehicle: str = "") -> RideFigures:
     """Return the figures, envelopes and seconds of one ride."""
     log = next(item for item in result.inputs if item.role == "log")
     blame = next((item.code for item in result.conclusions if item.blames), "")
+    levels = limit_levels(result)
     return RideFigures(
         log=log.name,
         sha256=log.sha256,
@@ -33,15 +41,15 @@ def figures_of(result: Result, *, vehicle: str = "") -> RideFigures:
         vehicle=vehicle or log.name,
         answer=str(result.conclusions[0].code),
         blames=str(blame),
-        figures=_figures(result),
-        levels=limit_levels(result),
+        figures=_figures(result, levels),
+        levels={**levels, **norms(result)},
         gains=_gains(result),
         seconds=_seconds(result),
     )
 
 
-def _figures(result: Result) -> dict[str, float]:
-    physics, scale = result.physics, result.profile.nominal_v / 12.0
+def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict[str, float]:
+    physics, scale = result.physics, nominal_v(result) / 12.0
     path, rest, fit = physics.supply_path, physics.torque_rest, physics.assist
     heat, charging, effort = physics.thermal, physics.charging, physics.effort
     plateaus = [crank.plateau_min_v for crank in physics.cranks if crank.plateau_min_v is not None]
@@ -55,8 +63,11 @@ def _figures(result: Result) -> dict[str, float]:
         "heat_tau_s": _value(heat.tau_s if heat else None),
         "heat_gain_k_per_a2": _value(heat.gain_k_per_a2 if heat else None),
         "effort_p90_nm": effort.torque_p90_nm if effort else None,
-        "start_ramp_s": _ramp(result.events),
-        "back_at_full_c": _back_at_full(result),
+        "start_ramp_s": _ramp(result),
+        "nominal_v": nominal_v(result),
+        "reduced_by_duty": _by_duty(result.events),
+        **way_back(result, levels),
+        **module_figures(result),
     }
     if fit is not None and fit.map_from == "ride":
         found["driver_deadband_nm"] = fit.driver_deadband_nm
@@ -75,27 +86,41 @@ def _value(estimate: Estimate | None) -> float | None:
     return None if estimate is None else estimate.value
 
 
-def _ramp(events: tuple[Event, ...]) -> float | None:
-    """Return how long coming back after a start takes, in s."""
-    ramps = [
-        event.end_s - event.start_s
-        for event in events
-        if event.kind == "derate" and event.cause == "start_up" and event.end_s is not None
-    ]
-    return float(np.median(ramps)) if ramps else None
+def _by_duty(events: tuple[Event, ...]) -> float | None:
+    """Return 1 where load reduced assist, 0 where something unknown did, None for neither."""
+    causes = {str(event.cause) for event in events if event.kind == "derate"}
+    return float("duty" in causes) if causes & {"duty", "unexplained"} else None
 
 
-def _back_at_full(result: Result) -> float | None:
-    """Return the module temperature at which heat let all assist back, in degC."""
-    ends = [
-        event.end_s
-        for event in result.events
-        if event.kind == "derate" and event.cause == "temperature" and event.end_s is not None
-    ]
-    if not ends or "module_temperature" not in result.channels:
+def _ramp(result: Result) -> float | None:
+    """Return how long the limit takes from nothing to full after a start, in s.
+
+    By the line through the samples between, as if it had begun at nothing.
+    """
+    channel = result.channels.get("assist_limit")
+    if channel is None:
         return None
-    values = value_at(result.timeline, "module_temperature", np.array(ends))
-    return float(np.nanmedian(values)) if np.isfinite(values).any() else None
+    time_s, pct = channel.valid()
+    ramps = []
+    for event in result.events:
+        if event.kind != "derate" or event.cause not in STARTS or event.end_s is None:
+            continue
+        inside = (time_s >= event.start_s) & (time_s <= event.end_s)
+        level, at_s = pct[inside], time_s[inside]
+        between = (level > RAMP_NEAR_PCT) & (level < FULL_PCT)
+        if between.sum() < RAMP_LEAST or level.min() > RAMP_FROM_PCT:
+            continue  # a step: where the engine must run first, it hides the ramp
+        full = np.flatnonzero(level >= FULL_PCT)
+        end = int(full[0]) if len(full) else len(level)
+        low = np.flatnonzero(level[:end] <= RAMP_NEAR_PCT)
+        between[: int(low[-1]) + 1 if len(low) else 0] = False
+        between[end:] = False
+        if between.sum() < RAMP_LEAST:
+            continue
+        slope = float(np.polyfit(at_s[between], level[between], 1)[0])
+        if slope > 0.0:
+            ramps.append(100.0 / slope)
+    return float(np.median(ramps)) if ramps else None
 
 
 def _gains(result: Result) -> dict[str, tuple[tuple[float, float], ...]]:

@@ -141,7 +141,8 @@ class SupplySpec:
 class LearnedFigure:
     """A figure that rides of known-good vehicles gave, and how many stand behind it.
 
-    ``value`` is a number, a word or points; ``by`` names what the x of points is.
+    ``value`` is a number, a word or points; ``by`` names what the x of points is. ``seconds``
+    is the riding behind it, where that is counted.
     """
 
     value: float | str | Curve | None = None
@@ -151,6 +152,7 @@ class LearnedFigure:
     vehicles: int = 0
     unit: str = ""
     by: str = ""
+    seconds: float | None = None
 
     @property
     def source(self) -> str:

@@ -24,7 +24,7 @@ LATCHES: Final = ("temperature", "supply", "duty", "signal")
 SUPPLY: Final = ("source", "regulated", "battery")
 SOURCES: Final = ("alternator", "dcdc", "battery")
 BATTERIES: Final = ("lead", "lithium")
-LEARNED: Final = ("value", "low", "high", "rides", "vehicles", "unit", "by")
+LEARNED: Final = ("value", "low", "high", "rides", "vehicles", "unit", "by", "seconds")
 _LINES: Final = {
     "temperature": ("derate_start_c", "derate_zero_c"),
     "supply": ("derate_start_v", "derate_zero_v"),
@@ -205,6 +205,7 @@ def _figure(checks: ProfileChecks, entry: Table, place: str) -> LearnedFigure:
         vehicles=_count(checks, entry, "vehicles", place),
         unit=checks.text(entry.get("unit", ""), f"{place}.unit"),
         by=checks.text(entry.get("by", ""), f"{place}.by"),
+        seconds=checks.optional(entry, "seconds", place),
     )
 
 
