@@ -93,7 +93,8 @@ def _part_near(ride: RideFindings, event: Event, at_s: float | None) -> float:
 def _explained_by(ride: RideFindings, hit: Hit, found: Found) -> dict[Code, float]:
     """Return which cause explains which part of one loss; a consequence goes to its root."""
     broken, bus = found.get(Code.SUPPLY_BREAK), found.get(Code.BUS_FAULT)
-    if broken is not None and broken.holds() and _after_break(ride, hit):
+    own_law = "temperature" in (hit.event.cause or "").split("+")  # heat holds it down after that
+    if broken is not None and broken.holds() and not own_law and _after_break(ride, hit):
         return {Code.SUPPLY_BREAK: 1.0}
     if _near_any(ride, hit, starved(ride)):
         code = _behind("voltage", found)

@@ -213,3 +213,27 @@ def test_without_engine_speed_no_start_is_told_from_a_weak_battery() -> None:
     ).without("engine_speed")  # fmt: skip
     low = named(ride.verdict())[Code.LOW_BATTERY]
     assert low.strength is Strength.WEAK
+
+
+def test_a_load_of_unknown_size_makes_no_battery_weak() -> None:
+    """Something else pulled supply down twice: how hard, no signal says."""
+    channels = ridden()
+    for at_s in (60.0, 150.0):
+        for name, low_v in (("supply_voltage", 8.0), ("system_voltage", 8.2)):
+            vary(channels, name, at_s, at_s + 1.0, low_v)
+    events = (dip("other_load", 60.0, 8.0), dip("other_load", 150.0, 8.0))
+    verdict = HandMade(events=events, channels=channels).verdict()
+    assert blamed(verdict) == set()
+    assert named(verdict)[Code.LOW_BATTERY].strength is Strength.WEAK
+
+
+def test_heat_that_holds_assist_down_after_a_silence_is_not_the_plug_s() -> None:
+    at_s = (60.0, 120.0, 180.0)
+    silences = [silence(at - 1.0, 0.8) for at in at_s]
+    held = [derate("temperature", at) for at in at_s]
+    channels = ridden()
+    for at in at_s:
+        vary(channels, "module_temperature", at, at + 27.0, 97.0)
+    verdict = HandMade(events=(*silences, *held), channels=channels).verdict()
+    assert first(verdict) is Code.THERMAL_PROTECTION
+    assert named(verdict)[Code.SUPPLY_BREAK].explains == pytest.approx(0.09, abs=0.03)

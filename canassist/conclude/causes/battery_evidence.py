@@ -140,6 +140,8 @@ def _under_load(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     if not dips(ride, "steering_load", "charging") and dips(ride, "other_load"):
         text = say("reason.battery.other_load", low=low, limit=limit)
         yield reason(text, HINT, hits, channels=("supply_voltage",))
+        if not any(level.low for level in crank_levels(ride)):
+            yield Cap(Strength.WEAK, say("basis.cap_load_size"))
     elif path is not None and path.path_ohm.high <= ride.limits.max_circuit_ohm:
         drop = volts(path.drop_v)
         text = say("reason.battery.load_path_good", low=low, limit=limit, drop=drop)

@@ -86,14 +86,16 @@ def explain(
     standing = standing_triggers(scene, onset, back_row=rows.stop if ended else None)
     missing = missing_channels(scene, onset)
     cause: str | None = _cause(scene, rows, _AtOnset(standing, losses, began, ended, depth_known))
+    back = bool(after) and comes_back(scene, coming_up(scene, rows, began))
     if cause == "unexplained":
-        back = bool(after) and comes_back(scene, coming_up(scene, rows, began))
         untold = missing or back or not onset.seen or _mode_changed(scene, onset)
         cause = None if untold else cause
     also = _also(scene, rows, cause, losses) if depth_known else ()
     return Reasons(
         cause=cause,
-        severity=_severity(scene, onset, cause, after),
+        severity=Severity.NOTE
+        if cause is None and after == "log_begin" and back and ended and _brief(scene, rows)
+        else _severity(scene, onset, cause, after),
         shares=_shares(losses, cause, also),
         losses=losses,
         also=also,
@@ -226,6 +228,12 @@ def _shares(losses: LossShares, cause: str | None, also: tuple[str, ...]) -> dic
     shares[first] = min(shares[first] + shares["unexplained"], 1.0)
     shares["unexplained"] = 0.0
     return shares
+
+
+def _brief(scene: DerateScene, rows: slice) -> bool:
+    """Tell whether a limit that nobody saw fall, and that only climbs, is soon back."""
+    stop = min(rows.stop, len(scene.time_s) - 1)
+    return float(scene.time_s[stop] - scene.time_s[rows.start]) <= RAMP_MOST_S
 
 
 def _severity(scene: DerateScene, onset: Onset, cause: str | None, after: str) -> Severity:
