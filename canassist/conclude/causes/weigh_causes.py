@@ -61,12 +61,15 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
 
 
 def _held_where_unchecked(ride: RideFindings, opinion: Opinion) -> Opinion:
-    """Hold at moderate what is strong only by channels whose unit nothing could check."""
+    """Hold at moderate what is strong only by channels whose unit nothing could check.
+
+    The module's own word is strong by itself; good conditions beside it only add.
+    """
     unchecked = {
         name for name, channel in ride.timeline.channels.items() if "unit" in channel.not_checked
     }
     resting = {one.channel for item in opinion.because for one in item.samples} & unchecked
-    if not resting or opinion.earned is not Strength.STRONG:
+    if opinion.code is Code.MODULE_SUSPECT or not resting or opinion.earned is not Strength.STRONG:
         return opinion
     sure = tuple(
         item for item in opinion.reasons if not any(one.channel in resting for one in item.samples)
