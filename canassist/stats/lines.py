@@ -101,4 +101,7 @@ def deming_slope(sums: FloatArray, *, variance_ratio: float) -> float:
     if math.isinf(variance_ratio):
         return xy / xx
     gap = yy - variance_ratio * xx
-    return (gap + math.sqrt(gap * gap + 4.0 * variance_ratio * xy * xy)) / (2.0 * xy)
+    root = math.hypot(gap, 2.0 * math.sqrt(variance_ratio) * xy)
+    if gap < 0.0:  # the difference of two nearly equal numbers would leave nothing
+        return 2.0 * variance_ratio * xy / (root - gap)
+    return (gap + root) / (2.0 * xy)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -86,6 +88,18 @@ def test_voltage_on_current_gives_the_battery_behind_it() -> None:
     assert (plain.slope, plain.level) == pytest.approx((-0.01034286, 12.60857), abs=1e-5)
     line = deming(current, volts, variance_ratio=(0.01 / 0.5) ** 2)
     assert (line.slope, line.level) == pytest.approx((-0.01035446, 12.60886), abs=1e-5)
+
+
+@pytest.mark.parametrize("ratio", [1e6, 1e12, 1e24, 1e200, math.inf])
+def test_an_almost_exact_x_gives_least_squares_in_the_limit(ratio: float) -> None:
+    """Rounding may not swallow the slope where one error is many orders above the other."""
+    sums = np.array([3.0, 0.7, 0.06])
+    assert deming_slope(sums, variance_ratio=ratio) == pytest.approx(0.02, rel=1e-5)
+
+
+def test_an_almost_exact_y_gives_the_line_of_x_on_y_in_the_limit() -> None:
+    sums = np.array([3.0, 0.7, 0.06])
+    assert deming_slope(sums, variance_ratio=1e-24) == pytest.approx(0.7 / 0.06, rel=1e-9)
 
 
 def test_no_error_in_x_is_least_squares() -> None:
