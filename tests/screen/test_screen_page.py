@@ -115,6 +115,59 @@ def test_a_larger_fleet_makes_no_larger_page_and_hides_no_faulty_vehicle(vehicle
     assert ("more in the table of logs</li>" in page) == bool(vehicles)
 
 
+def test_each_vehicle_stands_in_the_list_that_says_what_is_known_of_it() -> None:
+    logs = rides(20, 20)
+    logs[0] = replace(logs[0], blamed=(("supply_resistance", "moderate"),))
+    logs[1] = replace(logs[1], code="inconclusive", fit_known=0.04, fit_reason="It does not fit.")
+    logs[2] = replace(logs[2], code="thermal_protection")
+    logs[3] = replace(logs[3], blamed=(("low_battery", "weak"),))
+    page = page_of(logs)
+    assert "supply resistance (moderate)" in page
+    assert "Nothing can be told: no ride answers, or the database is another vehicle’s: 1" in page
+    assert "Reduced by heat or duty as designed: no fault of the vehicle: 1 vehicle" in page
+    assert "low battery suspected (weak)" in page
+    assert "Nothing stands out: 17 vehicles" in page
+    assert "Path resistance, mΩ" in page
+
+
+def test_a_figure_apart_is_said_beside_that_of_the_others() -> None:
+    logs = rides(20, 20)
+    logs[4] = replace(logs[4], figures={ScreenFigure.CHARGING_V: 12.0})
+    assert "charging voltage 12.00 V (others 14.10 V)" in page_of(logs)
+
+
+@pytest.mark.browser
+def test_it_is_searched_and_sorted_in_place_and_reads_without_scripts(
+    browser: Browser, tmp_path: Path
+) -> None:
+    from playwright.sync_api import expect  # noqa: PLC0415 - few tests need it
+
+    path = tmp_path / "overview.html"
+    path.write_text(page_of(mixed_fleet()), "utf-8")
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.locator("#find").fill("vehicle0007")
+    expect(page.locator("#hits")).to_have_text("1 of 21 vehicles")
+    expect(page.locator("#list-usual tbody tr:visible")).to_have_count(1)
+    page.locator("#find").fill("")
+    page.locator("#reason").select_option("low battery")
+    expect(page.locator("#hits")).to_have_text("1 of 21 vehicles")
+    page.locator("#reason").select_option("")
+    page.locator("#list-usual > summary").click()
+    head = page.locator("#list-usual th").nth(1)
+    head.get_by_role("button").click()
+    head.get_by_role("button").click()
+    expect(head).to_have_attribute("aria-sort", "descending")
+    expect(page.locator("#list-usual tbody tr").first).to_contain_text("vehicle0019")
+    page.close()
+    plain = browser.new_page(java_script_enabled=False)
+    plain.goto(path.as_uri())
+    expect(plain.locator("#finder")).to_be_hidden()
+    plain.locator("#list-usual > summary").click()
+    expect(plain.locator("#list-usual tbody tr").first).to_be_visible()
+    plain.close()
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_the_page_is_accessible_at_any_width(browser: Browser, scheme: str, tmp_path: Path) -> None:

@@ -102,7 +102,7 @@ def render_screening(
         groups=_groups(found),
         spreads=[strip(item, found.root) for item in drawn],
         units={str(item.figure): _SHOWN[item.figure.unit][0] for item in drawn},
-        words={str(item.figure): item.words for item in found.spreads},
+        words={str(item.figure): _BRIEF[item.figure].capitalize() for item in found.spreads},
         label=label,
         name_of={item.place: label(item) for item in found.vehicles},
         reasons=sorted({part.code for item in found.vehicles for part in item.blamed}),
@@ -126,21 +126,27 @@ def render_screening(
 
 def _tables(found: Screening) -> list[tuple[str, str, list[ScreenedVehicle]]]:
     """Return the lists of vehicles: what each is called, in a word, and who stands in it."""
-    lists: dict[str, list[ScreenedVehicle]] = {"look": [], "hot": [], "usual": [], "little": []}
-    for item in found.vehicles:
-        if item.flagged:
-            lists["look"].append(item)
-        elif not item.ranked:
-            lists["little"].append(item)
-        else:
-            lists["hot" if item.designed else "usual"].append(item)
     words = {
         "look": "Want looking at",
+        "untold": "Nothing can be told: no ride answers, or the database is another vehicle’s",
         "hot": "Reduced by heat or duty as designed: no fault of the vehicle",
         "usual": "Nothing stands out",
         "little": "Too little riding to rank",
     }
+    lists: dict[str, list[ScreenedVehicle]] = {name: [] for name in words}
+    for item in found.vehicles:
+        lists[_list_of(item)].append(item)
     return [(name, words[name], items) for name, items in lists.items() if items]
+
+
+def _list_of(item: ScreenedVehicle) -> str:
+    if item.flagged:
+        return "look"
+    if not item.ranked:
+        return "little"
+    if item.fit_reason or set(item.codes) == {"inconclusive"}:
+        return "untold"
+    return "hot" if item.designed else "usual"
 
 
 def _statement(
@@ -201,6 +207,10 @@ def why_flagged(vehicle: ScreenedVehicle) -> str:
         return f"too little riding ({duration(vehicle.riding_s)})"
     reasons = [_blamed(item, vehicle.rides) for item in vehicle.blamed]
     reasons += [_apart(item) for item in vehicle.standings if item.outlier]
+    if vehicle.fit_reason:
+        reasons.append("the database is another vehicle’s")
+    elif set(vehicle.codes) == {"inconclusive"}:
+        reasons.append("no ride answers why the steering was heavy")
     if vehicle.designed:
         reasons.append("assist was reduced by heat or duty as designed")
     return "; ".join(reasons) or "nothing stands out"

@@ -38,8 +38,7 @@
     const number = parseFloat(plain);
     return Number.isNaN(number) || !/^[-+]?[\d.]/.test(plain) ? plain : number;
   };
-  const order = (one, other, column, sign) => {
-    const a = value(one.cells[column]), b = value(other.cells[column]);
+  const order = (a, b, sign) => {
     if (a === "" || b === "") return (a === "") - (b === "");
     if (typeof a === typeof b) return sign * (a < b ? -1 : a > b ? 1 : 0);
     return typeof a === "number" ? -1 : 1;
@@ -56,7 +55,9 @@
         for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
         head.setAttribute("aria-sort", up ? "ascending" : "descending");
         const body = table.tBodies[0];
-        body.append(...[...body.rows].sort((a, b) => order(a, b, column, up ? 1 : -1)));
+        const keyed = [...body.rows].map((row) => [value(row.cells[column]), row]);
+        keyed.sort((one, other) => order(one[0], other[0], up ? 1 : -1));
+        body.replaceChildren(...keyed.map((pair) => pair[1]));
       });
     });
   }
