@@ -23,14 +23,15 @@ _POUND_FOOT: Final = 1.3558179483314004  # N·m, NIST SP 811 appendix B
 
 _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
     "km/h": (
-        ("km/h kph kmh kmph kmperhour kilometerperhour kmperhr kilometreperhour", SAME),
+        ("km/h kph kmh km/u km/t kmph kmperhour kilometerperhour kmperhr kilometreperhour", SAME),
         ("mph mi/h mile/h miles/h mileperhour milesperhour", Conversion(_MILE_KM)),
         ("m/s mps meterpersecond meterpersec", Conversion(3.6)),
         ("cm/s", Conversion(0.036)),
     ),
     "rpm": (
         (
-            "rpm minutinver 1/min r/min rev/min u/min min-1 min^-1 tr/min /min revpermin upm",
+            "rpm minutinver 1/min r/min rev/min u/min min-1 min^-1 tr/min /min revpermin upm "
+            "obr/min ot/min varv/min giri/min t/min o/min",
             SAME,
         ),
         ("rad/s", Conversion(_RPM)),
@@ -65,8 +66,16 @@ _SPELLINGS: Final[dict[str, tuple[tuple[str, Conversion], ...]]] = {
         ("mnm mn·m millinewtometer millinewtonmeter", Conversion(0.001)),
         ("cnm centinewtometer centinewtonmeter", Conversion(0.01)),
         ("nm/10 dnm", Conversion(0.1)),
-        ("lbf·ft lbf-ft lbfft lb·ft ft·lb lbft ft-lb ftlb lb-ft", Conversion(_POUND_FOOT)),
-        ("lbin in-lb lb-in", Conversion(_POUND_FOOT / 12.0)),
+        ("danm dan·m dan.m", Conversion(10.0)),
+        (
+            "lbf·ft lbf-ft lbf.ft lbf*ft lbfft lb·ft lb.ft lb*ft ft·lb ft.lb ft*lb ft·lbf ft-lbf "
+            "ft.lbf ftlbf lbft ft-lb ftlb lb-ft",
+            Conversion(_POUND_FOOT),
+        ),
+        (
+            "lbin in-lb lb-in in·lb in.lb lb·in lb.in in-lbf lbf-in lbf·in lbf.in inlb inlbf lbfin",
+            Conversion(_POUND_FOOT / 12.0),
+        ),
     ),
     "deg": (
         ("deg ° degree degrees degreofarc degreeofarc grad grd º", SAME),

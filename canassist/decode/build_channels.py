@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.decode.candidates import Candidate, ChannelChoice, MeasuredCandidate
+from canassist.decode.matching.signed_amounts import Direction, direction_of
 from canassist.decode.signals.extract import RawSamples, decode_signal
 from canassist.decode.signals.validity import OUT_OF_RANGE, Checked, check_values
 from canassist.model import (
@@ -143,6 +144,20 @@ class ChannelBuilder:
                 self.problems.append(Problem(f"channel {choice.channel}", choice.doubt))
         return found
 
+    def preview(self, choices: Iterable[ChannelChoice]) -> dict[str, Channel]:
+        """Build what is chosen so far, without a word about it."""
+        return {one.channel: self._from_choice(one, one.chosen) for one in choices if one.chosen}
+
+    def unplaced(
+        self, measured: Mapping[str, Sequence[MeasuredCandidate]]
+    ) -> list[MeasuredCandidate]:
+        """Decode what behaviour may place: nameless signals, and those looked at already."""
+        nameless = self.measure({"": self.plan.unnamed})[""]
+        if not nameless:
+            return []
+        looked = (one for ones in measured.values() for one in ones)
+        return [*(one for one in looked if one.candidate.unit_known), *nameless]
+
     def sources_of(self, message: MessageLayout) -> list[FrameSource]:
         """Return the identifiers whose frames are this message."""
         return [
@@ -172,11 +187,15 @@ class ChannelBuilder:
         samples, checked = self._values(name, message, signal, source, spec.invalid)
         rule, known = _rule(name, spec, signal)
         value = _amount(name, checked.value * rule.scale + rule.offset)
+        side = self._direction(name, message, signal, source, np.abs(value))
+        if side is not None:
+            value = value * side.sign
         return Channel(
             name=name,
             unit=CHANNEL_UNITS[name],
             time_s=samples.time_s,
             value=value,
+            sign_known=side is None or side.side_known,
             signal=signal.full_name,
             source=source,
             sender=message.sender,
@@ -226,13 +245,34 @@ class ChannelBuilder:
         if not len(samples.time_s):
             return None
         rule = candidate.conversion
+        value = checked.value * rule.scale + rule.offset
+        side = self._direction(
+            candidate.channel, candidate.message, candidate.signal, source, value
+        )
         return MeasuredCandidate(
             candidate=candidate,
             source=source,
             time_s=samples.time_s,
-            value=checked.value * rule.scale + rule.offset,
+            value=value if side is None else value * side.sign,
             left_out=checked.left_out,
+            sign_signal=side.name if side else "",
+            side_known=side is not None and side.side_known,
         )
+
+    def _direction(
+        self,
+        name: str,
+        message: MessageLayout,
+        signal: SignalLayout,
+        source: FrameSource,
+        value: FloatArray,
+    ) -> Direction | None:
+        """Find the direction of an amount in the signals beside it."""
+
+        def read(other: SignalLayout) -> FloatArray:
+            return self._samples(message, other, source).value
+
+        return direction_of(name, message, signal, value, read)
 
     def _from_choice(self, choice: ChannelChoice, chosen: MeasuredCandidate) -> Channel:
         message, signal = chosen.candidate.message, chosen.candidate.signal
@@ -261,6 +301,14 @@ class ChannelBuilder:
             left_out=chosen.left_out,
         )
 
+    def _samples(
+        self, message: MessageLayout, signal: SignalLayout, source: FrameSource
+    ) -> RawSamples:
+        place = (source, id(message), signal.name)
+        if place not in self._decoded:
+            self._decoded[place] = decode_signal(self.frames[source], message, signal)
+        return self._decoded[place]
+
     def _values(
         self,
         name: str,
@@ -269,10 +317,7 @@ class ChannelBuilder:
         source: FrameSource,
         invalid: Sequence[float],
     ) -> tuple[RawSamples, Checked]:
-        place = (source, id(message), signal.name)
-        if place not in self._decoded:
-            self._decoded[place] = decode_signal(self.frames[source], message, signal)
-        samples = self._decoded[place]
+        samples = self._samples(message, signal, source)
         is_text = name in TEXT_CHANNELS
         return samples, check_values(samples, message, signal, invalid=invalid, is_text=is_text)
 

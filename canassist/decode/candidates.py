@@ -68,6 +68,10 @@ class MeasuredCandidate:
         holds no valid value. For the text channels the raw number.
     left_out : mapping of reason to count
         Samples turned into NaN, by reason.
+    sign_signal : str
+        Signal beside it that holds its direction, applied already; empty where it has none.
+    side_known : bool
+        Whether that signal's words say which direction is right.
     """
 
     candidate: Candidate
@@ -75,6 +79,8 @@ class MeasuredCandidate:
     time_s: FloatArray
     value: FloatArray
     left_out: Mapping[str, int] = field(default_factory=dict)
+    sign_signal: str = ""
+    side_known: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +121,8 @@ class ChannelChoice:
         Every candidate looked at, the best first.
     profile_lines : str
         What to write into the profile if the doubt is as likely solved; may be empty.
+    by_name : bool
+        Whether only names leave it open, so that behaviour may settle it.
     """
 
     channel: str
@@ -128,3 +136,4 @@ class ChannelChoice:
     stands_in: bool = False
     ranking: tuple[Ranked, ...] = ()
     profile_lines: str = ""
+    by_name: bool = False

@@ -10,7 +10,7 @@ from canassist.decode.belief import believe
 from canassist.decode.build_channels import ChannelBuilder
 from canassist.decode.candidates import ChannelChoice, Ranked
 from canassist.decode.database_fit import fit_of
-from canassist.decode.matching import choose, unused_signals
+from canassist.decode.matching import choose, place_signals, unused_signals
 from canassist.decode.signals.integrity import CheckedMessage, check_integrity
 from canassist.decode.standards.diagnostic_codes import find_trouble_codes
 from canassist.decode.standards.diagnostic_messages import read_diagnosis
@@ -146,15 +146,12 @@ def _channels(
     named = builder.from_profile(found)
     left = [name for name in CHANNEL_UNITS if name not in plan.profile.channels]
     reference = _standard_channels(builder, found, plan)
-    ranking = choose(
-        builder.measure({name: plan.candidates.get(name, ()) for name in left}),
-        stats,
-        decided=named,
-        reference={name: reference[name] for name in left if name in reference},
-        profile=plan.profile,
-    )
-    chosen = builder.from_choices(ranking.values())
     standard = {name: reference[name] for name in left if name in reference}
+    measured = builder.measure({name: plan.candidates.get(name, ()) for name in left})
+    ranking = choose(measured, stats, decided=named, reference=standard, profile=plan.profile)
+    settled = {**standard, **builder.preview(ranking.values()), **named}
+    ranking = place_signals(ranking, builder.unplaced(measured), settled)
+    chosen = builder.from_choices(ranking.values())
     built = believe({**standard, **chosen, **named}, plan.profile, builder.rules)
     return _with_stand_in(built), _with_doubts(ranking, built)
 

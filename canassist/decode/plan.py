@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 
 from canassist.decode.candidates import Candidate
 from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
-from canassist.decode.matching import rank_static
+from canassist.decode.matching import rank_static, unnamed_candidates
 from canassist.decode.standards.standard_quantities import (
     STANDARD_IDS,
     STANDARD_MASKS,
@@ -50,6 +50,8 @@ class ReadingPlan:
         Channels for which the profile names a standard's own quantity.
     candidates : mapping of channel to candidates
         Signals that may serve the channels which the profile does not name.
+    unnamed : tuple of Candidate
+        Signals of the right unit whose names say nothing: behaviour may place them.
     """
 
     databases: Databases
@@ -58,6 +60,7 @@ class ReadingPlan:
     named: Mapping[str, tuple[NamedSignal, ...]] = field(default_factory=dict)
     standard: Mapping[str, str] = field(default_factory=dict)
     candidates: Mapping[str, tuple[Candidate, ...]] = field(default_factory=dict)
+    unnamed: tuple[Candidate, ...] = ()
     integrity: tuple[IntegrityPlan, ...] = ()
 
 
@@ -85,8 +88,10 @@ def plan_reading(databases: Databases, profile: Profile) -> ReadingPlan:
             named[channel] = finder.signals(spec.signal, f"channels.{channel}")
     integrity = tuple(finder.integrity(spec) for spec in profile.integrity)
     candidates = rank_static(databases, skip=frozenset(profile.channels))
+    unnamed = unnamed_candidates(databases, candidates, skip=frozenset(profile.channels))
     messages = [message for signals in named.values() for message, _ in signals]
     messages += [one.message for ranked in candidates.values() for one in ranked]
+    messages += [one.message for one in unnamed]
     messages += [plan.message for plan in integrity]
     return ReadingPlan(
         databases=databases,
@@ -95,6 +100,7 @@ def plan_reading(databases: Databases, profile: Profile) -> ReadingPlan:
         named=named,
         standard=standard,
         candidates=candidates,
+        unnamed=unnamed,
         integrity=integrity,
     )
 

@@ -250,13 +250,16 @@ def _judge_torque(one: Contender, most: float, plain: float) -> None:
         one.add(-1.0, f"is not centred: median {shape.median:.3g}")
 
 
+_WHOSE: Final = "its name does not say whether it is the driver's torque or the assist"
+
+
 def _judge_driver(one: Contender) -> None:
     _judge_torque(one, _DRIVER_MOST_NM, _DRIVER_PLAIN_NM)
     _ask_where_sign_is(one, _ONE_SIDE_NM)
     if not one.shape.constant and one.unit_known and one.shape.reach > _DRIVER_PLAIN_NM:
         one.add(-1.0, f"up to {one.shape.reach:.3g} N·m is much for hands")
         if one.words.isdisjoint({"driver", "column", "handwheel"}):
-            one.ask("its name does not say whether it is the driver's torque or the assist")
+            one.ask(_WHOSE, by_name=True)
 
 
 def _judge_assist(one: Contender) -> None:
@@ -267,7 +270,7 @@ def _judge_assist(one: Contender) -> None:
     if "motor" in one.words:
         one.ask("it names the motor: is it at the motor's shaft or at the steering's input shaft")
     elif "assist" not in said or "steering" in one.words:
-        one.ask("its name does not say whether it is the driver's torque or the assist")
+        one.ask(_WHOSE, by_name=True)
 
 
 def _judge_current(one: Contender) -> None:
@@ -319,6 +322,8 @@ def _judge_angle(one: Contender) -> None:
 def _ask_where_sign_is(one: Contender, most_to_one_side: float) -> None:
     """Ask about what turns far to one side only: most likely an amount with its sign beside it."""
     signal = one.measured.candidate.signal
+    if one.measured.sign_signal:
+        return
     if one.shape.constant or not (signal.never_negative or one.shape.p1 >= 0.0):
         return
     if not signal.never_negative and one.shape.spread < most_to_one_side:

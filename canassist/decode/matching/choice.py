@@ -14,6 +14,7 @@ from canassist.decode.matching.reference_signals import Track
 from canassist.decode.matching.relations import relate
 from canassist.decode.matching.rules.rule import FULL_POINTS, Rule
 from canassist.decode.matching.rules.rule_table import RULES
+from canassist.decode.matching.stand_in_supply import stand_in_supply
 from canassist.decode.matching.value_shape import common_grid, likeness, on_grid
 from canassist.decode.matching.vocabulary import bag
 from canassist.model import CHANNEL_UNITS, EXTENDED_KEY, RunnerUp
@@ -95,7 +96,7 @@ def choose(
     relate(field, anchors)
     _settle_rivals(field)
     choices = {channel: _choose_one(channel, ones) for channel, ones in field.items()}
-    return _stand_in(choices, decided)
+    return stand_in_supply(choices, decided)
 
 
 def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
@@ -141,8 +142,9 @@ def _ask_strange(rule: Rule, one: Contender) -> None:
     """Ask where a strange word may say that it is something else."""
     measured = not rule.quantities.keys().isdisjoint(one.words | one.letters)
     named = any(rule.subjects[word] >= _TELLING for word in one.words & rule.subjects.keys())
-    if one.strange and not (measured and named):
-        one.ask(f'its name says "{one.strange[0]}", which is not understood')
+    exempt = measured and named and rule is not RULES["assist_torque"]
+    if one.strange and not exempt:
+        one.ask(f'its name says "{one.strange[0]}", which is not understood', by_name=True)
 
 
 def _track(channel: Channel) -> Track:
@@ -177,8 +179,8 @@ def _settle(first: str, one: Contender, second: str, other: Contender) -> None:
         return
     lead = one.total - other.total
     if abs(lead) < CLOSE:
-        one.ask(f"it may as well be the {spoken(second)}")
-        other.ask(f"it may as well be the {spoken(first)}")
+        one.ask(f"it may as well be the {spoken(second)}", by_name=True)
+        other.ask(f"it may as well be the {spoken(first)}", by_name=True)
     elif lead > 0.0:
         other.rule_out(f"is rather the {spoken(first)}")
     else:
@@ -201,8 +203,9 @@ def _choose_one(channel: str, ones: Sequence[Contender]) -> ChannelChoice:
     second = rest[0] if rest else None
     doubt = _doubt(channel, best, second)
     if best.total < TAKE or (doubt and _leave_out(channel, best, second)):
+        by_name = best.by_name or not best.question
         doubt = doubt or _faint(channel, best)
-        return ChannelChoice(channel=channel, doubt=doubt, ranking=ranking)
+        return ChannelChoice(channel=channel, doubt=doubt, by_name=by_name, ranking=ranking)
     return ChannelChoice(
         channel=channel,
         chosen=best.measured,
@@ -364,26 +367,3 @@ def _figures(one: Contender) -> Mapping[str, float]:
         "median": shape.median,
         "high": shape.high,
     }
-
-
-def _stand_in(
-    choices: Mapping[str, ChannelChoice], decided: Mapping[str, Channel]
-) -> Mapping[str, ChannelChoice]:
-    """Where the module's own supply is missing, another unit's voltage stands in."""
-    own, other = choices.get("supply_voltage"), choices.get("system_voltage")
-    if own is None or own.chosen is not None or other is None or other.chosen is None:
-        return choices
-    if "supply_voltage" in decided:
-        return choices
-    taken = ChannelChoice(
-        channel="supply_voltage",
-        chosen=other.chosen,
-        chosen_by=other.chosen_by,
-        runner_up=None,
-        doubt=own.doubt or other.doubt,
-        scale=other.scale,
-        offset=other.offset,
-        stands_in=True,
-        ranking=own.ranking,
-    )
-    return {**choices, "supply_voltage": taken}

@@ -31,6 +31,8 @@ class Contender:
         Why it cannot serve at all; empty while it can.
     question : str
         What stays open about it even if nothing else comes close.
+    by_name : bool
+        Only its name leaves that open, so that behaviour may settle it.
     scale, offset : float
         Still to be applied: ``value * scale + offset``.
     unit_found : bool
@@ -45,6 +47,7 @@ class Contender:
     reasons: list[tuple[float, str]] = field(default_factory=list)
     out: str = ""
     question: str = ""
+    by_name: bool = False
     scale: float = 1.0
     offset: float = 0.0
     unit_found: bool = False
@@ -123,9 +126,10 @@ class Contender:
         """Take it out of the running; the first reason stays."""
         self.out = self.out or phrase
 
-    def ask(self, question: str) -> None:
-        """Leave something open; the first question stays."""
-        self.question = self.question or question
+    def ask(self, question: str, *, by_name: bool = False) -> None:
+        """Leave something open; the first question stays, but one of names alone gives way."""
+        if not self.question or (self.by_name and not by_name):
+            self.question, self.by_name = question, by_name
 
     def rescale(self, scale: float, offset: float = 0.0) -> None:
         """Apply a further scale and offset, and measure again."""

@@ -78,10 +78,30 @@ def sign_beside(message: MessageLayout, signal: SignalLayout) -> str:
     return max(named, default=(0, ""))[1]
 
 
+def is_named_direction(one: SignalLayout, signal: SignalLayout) -> bool:
+    """Tell whether a short signal is named as the direction of another, or of no one else."""
+    words = set(split_name(one.name))
+    return bool(words & (_SIGN_WORDS | _SIDE_WORDS)) and (
+        bool(set(split_name(signal.name)) & words) or words <= (_SIGN_WORDS | _SIDE_WORDS)
+    )
+
+
+def side_of(label: str) -> str:
+    """Return ``"left"`` or ``"right"`` where a value's word says so, else ``""``."""
+    words = _WORDS.findall(fold(label[:_MOST_TEXT]).casefold())
+    left = any(_LEFT.fullmatch(word) for word in words)
+    right = any(_RIGHT.fullmatch(word) for word in words)
+    return "" if left == right else "left" if left else "right"
+
+
 def judge_direction(channel: str, one: Contender) -> None:
     """Turn what the database calls left positive; the sign stays unknown where it is silent."""
     if channel not in SIGNED:
         one.sign_known = True
+        return
+    if one.measured.sign_signal:
+        one.sign_known = one.measured.side_known
+        one.add(0.5, f"its direction is in {one.measured.sign_signal}")
         return
     candidate = one.measured.candidate
     side = positive_side(f"{candidate.signal.comment} . {candidate.message.comment}")

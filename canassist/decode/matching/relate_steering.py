@@ -43,7 +43,10 @@ def ask_nameless_torques(ones: Sequence[Contender]) -> None:
     ]
     if len({one.name for one in nameless}) > 1:
         for one in nameless:
-            one.ask("another torque is named like it, and nothing says which is the driver's")
+            one.ask(
+                "another torque is named like it, and nothing says which is the driver's",
+                by_name=True,
+            )
 
 
 def relate_assist(one: Contender, driver: Track) -> None:

@@ -58,7 +58,7 @@ SUBJECTS: Final[dict[str, str]] = {
     "lenkrad lenkwinkel lrad volant volante sterzo sterz stuur styrning eps epas ehps mdps pscm "
     "lws sas handlebar handlebars lenker guidon manillar manubrio pinion ritzel column col columna "
     "piantone colonne saule saeule lenksaule lenksaeule servolenkung psteer powersteering "
-    "direccion tbar torsionbar torsbar drehstab",
+    "direccion direcao tbar torsionbar torsbar drehstab",
     "column": "column col torsion torsione columna piantone colonne saule saeule lenksaule "
     "lenksaeule tbar torsionbar torsbar drehstab pinion ritzel",
     "direction": "direction",  # steering in French, a sense of turning in English
