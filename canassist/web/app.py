@@ -100,6 +100,7 @@ def _routes() -> list[Route]:
         Route(f"{ride}/again", ride_pages.again, methods=_POST),
         Route(f"{ride}/vehicle", ride_pages.vehicle, methods=_POST),
         Route(f"{ride}/questions", ride_pages.answer, methods=_POST),
+        Route(f"{ride}/view", downloads.view, methods=_GET),
         Route(f"{ride}/report", downloads.report, methods=_GET),
         Route(f"{ride}/picture.svg", downloads.picture, methods=_GET),
         Route(f"{ride}/earlier/{{place:int}}", downloads.earlier, methods=_GET),

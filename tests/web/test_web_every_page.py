@@ -189,6 +189,7 @@ def test_every_page_is_sound(
         f"vehicles?deleted={vehicle}",
         f"?deleted_at={next(iter(deleted(inside)))}", "settings", "settings?bad=zone", "jobs",
         "?state=failed&since=2020-01-01", *jobs(inside, rides),
+        f"rides/{rides['hot'].id}/view",
         *(f"rides/{ride.id}" for ride in rides.values()),
     ]  # fmt: skip
     for path in paths:

@@ -186,7 +186,10 @@ def test_ticked_rides_are_compared(shelf: Served, page: Page) -> None:
     expect(row).to_contain_text("against")
     expect(row).to_have_attribute("data-state", "done")
     row.get_by_role("link", name="Open the report").click()
-    expect(page.get_by_role("heading", level=1)).not_to_be_empty()
+    shown = page.frame_locator(".frame")
+    expect(shown.get_by_role("heading", level=1)).not_to_be_empty()
+    page.locator("#way-back").click()
+    expect(page.get_by_role("link", name="Open the report")).to_be_visible()
 
 
 def test_deleted_ride_comes_back(shelf: Served, page: Page) -> None:
@@ -229,8 +232,9 @@ def test_renamed_and_noted_ride_gets_its_report_anew(
     expect(page.locator(".one")).to_have_attribute("data-state", "done")
     expect(page.locator(".one .meta")).to_have_text("Hill climb")
     page.get_by_role("link", name="Open the report").click()
-    expect(page.locator("header")).to_contain_text("Heavy after ten minutes <b>")
-    expect(page.locator(".moment")).to_contain_text("3:30")
+    shown = page.frame_locator(".frame")
+    expect(shown.locator("header")).to_contain_text("Heavy after ten minutes <b>")
+    expect(shown.locator(".moment")).to_contain_text("3:30")
 
 
 def test_files_of_a_report_can_be_saved(shelf: Served, page: Page, tmp_path: Path) -> None:
@@ -249,6 +253,8 @@ def test_files_of_a_report_can_be_saved(shelf: Served, page: Page, tmp_path: Pat
 def test_report_cannot_reach_the_page(shelf: Served, page: Page) -> None:
     page.goto(shelf.address)
     page.get_by_role("link", name="Open the report: hot_tight_turns", exact=True).click()
+    page.get_by_role("link", name="The report alone (to print or share)").click()
+    page.wait_for_url("**/report")
     page.wait_for_load_state()
     assert Axe().run(page, options=RULES).response["violations"] == []
     tried: dict[str, Any] = page.evaluate(

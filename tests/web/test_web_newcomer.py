@@ -28,9 +28,11 @@ def test_sample_ride_is_one_click_away_and_answers(served: Served, page: Page) -
     expect(row).to_have_attribute("data-state", "done")
     expect(row).to_contain_text(HOT_ROW)
     row.get_by_role("link", name="Open the report").click()
-    expect(page.get_by_role("heading", level=1)).to_contain_text(HOT)
-    expect(page.locator(".ride .drawn").first).to_be_visible()
-    assert page.evaluate(
+    shown = page.frame_locator(".frame")
+    expect(shown.get_by_role("heading", level=1)).to_contain_text(HOT)
+    shown.locator(".ride").first.scroll_into_view_if_needed()
+    expect(shown.locator(".ride .drawn").first).to_be_visible()
+    assert page.frames[1].evaluate(
         "() => { try { return document.cookie } catch (e) { return e.name } }"
     ) in {
         "SecurityError",

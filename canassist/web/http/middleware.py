@@ -36,9 +36,12 @@ POLICY: Final = (
 REPORT_POLICY: Final = (
     "sandbox allow-scripts allow-modals allow-popups allow-downloads; default-src 'none'; "
     "script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:; connect-src 'none'; "
-    "form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+    "form-action 'none'; base-uri 'none'; frame-ancestors 'self'"
 )
 """A report runs its own scripts, but as a page from nowhere: it has no cookie, reaches nothing."""
+
+VIEW_POLICY: Final = f"{POLICY}; frame-src 'self'"
+"""The page that shows a report in a frame, with the way back above it."""
 
 HEADERS: Final = {
     "content-security-policy": POLICY,

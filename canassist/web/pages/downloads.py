@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 from starlette.responses import FileResponse, Response
 
-from canassist.web.http.middleware import REPORT_POLICY
+from canassist.web.http.middleware import REPORT_POLICY, VIEW_POLICY
 from canassist.web.http.refusal import refused
+from canassist.web.http.responses import page
 from canassist.web.http.safe_names import as_download, download_name
 from canassist.web.store.earlier_reports import earlier_reports
 
@@ -47,6 +48,15 @@ def finished(request: Request) -> RideRecord:
 def report(request: Request) -> Response:
     """Show a report, as a page from nowhere: it has no cookie and reaches nothing."""
     return _page_of(request, finished(request), {})
+
+
+def view(request: Request) -> Response:
+    """Show a report with the way back above it; in its frame it is from nowhere as ever."""
+    desk: Desk = request.app.state.desk
+    ride = finished(request)
+    shown = page(request, "view.html", ride=ride, job=desk.repairs.get(ride.job))
+    shown.headers["content-security-policy"] = VIEW_POLICY
+    return shown
 
 
 def earlier(request: Request) -> Response:
@@ -90,7 +100,11 @@ def _page_of(request: Request, ride: RideRecord, headers: dict[str, str]) -> Res
     return FileResponse(
         desk.blobs.path(ride.page or ""),
         media_type="text/html",
-        headers={"content-security-policy": REPORT_POLICY, **headers},
+        headers={
+            "content-security-policy": REPORT_POLICY,
+            "x-frame-options": "SAMEORIGIN",
+            **headers,
+        },
     )
 
 
