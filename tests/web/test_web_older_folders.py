@@ -26,3 +26,10 @@ def test_data_folder_of_the_first_version_shows_its_rides(
             page = inside.client.get(f"/rides/{ride['id']}/report")
             assert page.status_code == 200
             assert page.content.lower().startswith(b"<!doctype html>")
+            result = inside.client.get(f"/api/reports/{ride['id']}").json()
+            kind = "comparison" if " against " in ride["title"] else "result"
+            assert result["schema"] == f"canassist-{kind}/1"
+        text = {"accept": "text/html"}
+        assert (
+            "read by the rules of an earlier version" in inside.client.get("/", headers=text).text
+        )
