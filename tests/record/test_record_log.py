@@ -16,6 +16,8 @@ from typing import Any
 import pytest
 
 from canassist import frames
+from canassist.errors import OutputError
+from canassist.record.recorder import PlainLog
 
 StandIn = Any  # the fixture's class lives in conftest.py
 FramesOf = Callable[[Path], list[tuple[float, str, int, int]]]
@@ -289,6 +291,14 @@ def test_nothing_is_written_over(stand_in: StandIn, tmp_path: Path) -> None:
     assert status == 2
     assert "is there already" in err
     assert (tmp_path / "ride.log.gz").read_bytes() == b"an old ride"
+
+
+def test_a_log_that_appears_meanwhile_is_not_written_over(tmp_path: Path) -> None:
+    log = tmp_path / "ride.log.gz"
+    log.write_bytes(b"an old ride")
+    with pytest.raises(OutputError, match="never written over"):
+        PlainLog(log)
+    assert log.read_bytes() == b"an old ride"
 
 
 def test_an_interface_that_cannot_be_opened_is_told(stand_in: StandIn, tmp_path: Path) -> None:

@@ -234,6 +234,11 @@ def test_versions_that_differ_compare_the_data_alone(made: Made) -> None:
     assert answer.data_alone
     assert "data was compared" in answer.line
     assert any("may say something else" in reason for reason in answer.reasons)
+    assert any("do not believe its words" in reason for reason in answer.reasons)
+    drawn = older.replace(b"<h1 class=x", b"<h1", 1).replace(b"<svg ", b"<svg  ", 1)
+    answer = _with_files(made, anew(drawn))
+    assert answer.data_alone  # another library may draw so
+    assert not any("do not believe its words" in reason for reason in answer.reasons)
     answer = _with_files(made, anew(older.replace(b'"rank":1', b'"rank":7')))
     assert answer.verdict is PageVerdict.NOT_FROM_THESE_FILES
     assert any("conclusions" in reason for reason in answer.reasons)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from canassist.report.seal.statement import PageStatement
 
 _RELEASE: Final = re.compile(r"(?a)(\d{1,4})\.(\d{1,4})\.\d{1,4}[.a-z0-9]{0,20}\Z")
+_LIBRARIES_PART: Final = re.compile(rb"<(script|svg)\b")
 _FIRST_SEALED: Final = (0, 2)
 """No version before this one wrote the seal that is read here."""
 
@@ -69,6 +70,32 @@ def same_data(stated: bytes, own: bytes, statement: PageStatement) -> bool:
         for version in (statement.versions.get("canassist", ""), own_versions()["canassist"])
     )
     return stated.replace(old, new, 1) == own
+
+
+def says_otherwise(body: bytes, again: bytes, statement: PageStatement) -> bool:
+    """Tell whether a page of this very version differs where no library decides.
+
+    Pictures, scripts and packed data are the libraries'; all else is ours, letter for letter.
+    Pages of another version of ours may be laid out otherwise, so of them nothing is told.
+    """
+    if statement.versions.get("canassist") != own_versions()["canassist"]:
+        return False
+    return _own_parts(body) != _own_parts(again)
+
+
+def _own_parts(page: bytes) -> bytes:
+    """Return a page without pictures and scripts, in one pass however it is nested."""
+    pieces, at = [], 0
+    for found in _LIBRARIES_PART.finditer(page):
+        if found.start() < at:
+            continue
+        closing = b"</" + found[1] + b">"
+        end = page.find(closing, found.end())
+        if end < 0:
+            break
+        pieces.append(page[at : found.start()])
+        at = end + len(closing)
+    return b"".join([*pieces, page[at:]])
 
 
 def differing_parts(stated: bytes | None, own: bytes | None) -> str:

@@ -14,6 +14,7 @@ from canassist.report.seal.other_versions import (
     differing_parts,
     other_versions,
     same_data,
+    says_otherwise,
     why_never,
     with_versions,
 )
@@ -339,6 +340,12 @@ def _compared(
         "words and pictures may say something else. To compare them, install those versions and "
         "verify there, or have the report made from these files here."
     )
+    if says_otherwise(body, again[: -seal.LENGTH], statement):
+        other_words = (
+            "Beside pictures and scripts it differs from the page that these files give here, and "
+            "no library explains that: do not believe its words."
+        )
+        return _Origin(data_alone=True, words=(*words, told, other_words, alike, stated))
     return _Origin(data_alone=True, words=(*words, told, alike, stated))
 
 
