@@ -266,7 +266,7 @@ class _Job:
 
     def write(self, out: Path, find_vehicle: FindVehicle, fresh: int) -> Screened:
         """Write tables, reports and overview."""
-        from canassist.report import render_screening  # noqa: PLC0415 - see _prepare
+        from canassist.report import mask_vins, render_screening  # noqa: PLC0415 - see _prepare
         from canassist.screen.assembly import put_together  # noqa: PLC0415 - the same
         from canassist.screen.fleet_statistics import screening  # noqa: PLC0415 - the same
         from canassist.screen.rides_in_order import RidesInOrder  # noqa: PLC0415 - the same
@@ -286,7 +286,7 @@ class _Job:
         options = {
             "pattern": self.wishes.pattern,
             "reports": self.wishes.reports,
-            "report_of": "\n".join(self.wishes.report_of),
+            "report_of": mask_vins("\n".join(self.wishes.report_of)),
         }
         text = render_screening(whole, inputs=self._inputs(), options=options)
         write_whole({page: text.encode()})
@@ -350,12 +350,16 @@ def _wanted(whole: Screening, wishes: Wishes) -> list[ScreenedLog]:
     UsageError
         If a vehicle that is named is not on the overview.
     """
-    by_name = {vehicle.name: vehicle for vehicle in whole.vehicles}
+    from canassist.report import mask_vins  # noqa: PLC0415 - see _prepare
+
+    by_name: dict[str, list[ScreenedLog]] = {}
+    for vehicle in whole.vehicles:
+        by_name.setdefault(mask_vins(vehicle.name), []).extend(vehicle.logs)
     for name in wishes.report_of:
-        if name not in by_name:
+        if mask_vins(name) not in by_name:
             problem = f"No vehicle on the overview is called {name}."
-            raise UsageError(problem, "Give a vehicle's name as the overview shows it, unmasked.")
-    named = [item for name in wishes.report_of for item in by_name[name].logs]
+            raise UsageError(problem, "Give a vehicle's name as the overview shows it.")
+    named = [item for name in wishes.report_of for item in by_name[mask_vins(name)]]
     chosen = [*named, *_worst(whole, wishes.reports)]
     return list({item.sha256: item for item in chosen}.values())
 

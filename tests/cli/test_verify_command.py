@@ -293,7 +293,8 @@ def test_a_page_on_many_logs_is_made_again_from_their_folder(here: Path) -> None
     for name in ("a", "b"):
         (here / "rides" / name).mkdir(parents=True)
         shutil.move(f"ride_{name}.log.gz", here / "rides" / name)
-    status, lines = said("screen", "rides", "-o", "fleet", *KNOWN, "--workers", "1")
+    asked = ["--report-of", "a", "--workers", "1"]
+    status, lines = said("screen", "rides", "-o", "fleet", *KNOWN, *asked)
     assert status == 0, lines
     page = "fleet/overview.html"
     assert first(page) == (0, "UNDAMAGED, UNSIGNED")
@@ -306,7 +307,8 @@ def test_folders_of_logs_are_taken_for_a_comparison(here: Path) -> None:
     for name in ("a", "b"):
         (here / name).mkdir()
         shutil.copy(f"ride_{name}.log.gz", here / name)
-    assert said("compare", "a", "b", *KNOWN, "-o", "c.html")[0] == 0
+    assert said("compare", "a", "b", *KNOWN, "--same-vehicle", "-o", "c.html")[0] == 0
+    assert "one vehicle, as stated, not proven" in Path("c.html").read_text("utf-8")
     assert first("c.html", "--log", "a", "--log", "b", *KNOWN) == (0, "MADE AGAIN, UNSIGNED")
 
 

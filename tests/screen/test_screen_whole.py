@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-from canassist.errors import InputError, OutputError
+from canassist.errors import InputError, OutputError, UsageError
 from canassist.screen import Screened, Wishes, screen
 from canassist.screen.ledger import Ledger
 from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
@@ -64,6 +64,19 @@ def test_the_worst_log_has_its_report_and_the_overview_leads_there(first: Screen
     reports = list((first.page.parent / "reports").glob("*.html"))
     assert len(reports) == 1
     assert f'href="reports/{reports[0].name}"' in first.page.read_text("utf-8")
+
+
+def test_reports_of_one_vehicle_are_made_on_demand(
+    first: Screened, small_fleet: Fleet, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(first.page.parent, out)
+    done = screened(small_fleet, out, Wishes(report_of=("vehicle02",)))
+    assert done.fresh == 0
+    linked = {item.name for item in done.screening.vehicles if any(log.report for log in item.logs)}
+    assert linked == {"vehicle02"}
+    with pytest.raises(UsageError, match="No vehicle on the overview is called vehicle77"):
+        screened(small_fleet, out, Wishes(report_of=("vehicle77",)))
 
 
 def test_a_second_run_does_only_what_is_new(
@@ -126,7 +139,9 @@ def test_vehicle_numbers_and_markup_in_names_do_no_harm(small_fleet: Fleet, tmp_
     home = logs / f"{vin}<b>&"
     home.mkdir(parents=True)
     shutil.copy(small_fleet.logs / "vehicle00" / "ride.log.gz", home / "ride.log.gz")
-    page = screened(replace(small_fleet, logs=logs), tmp_path / "out").page.read_text("utf-8")
+    asked = Wishes(report_of=(home.name,))
+    done = screened(replace(small_fleet, logs=logs), tmp_path / "out", asked)
+    page = done.page.read_text("utf-8")
     assert vin not in page
     assert "<b>&<" not in page
     assert "2788&lt;b&gt;&amp;" in page

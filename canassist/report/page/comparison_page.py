@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from canassist.model import CompareSide, Comparison, Conclusion, Estimate, Figure, Result
 from canassist.report.page.masks import Mask
 
+_EVEN: Final = 0.5
 _RARE: Final = 1000
 """Chances are not told apart beyond one in so many."""
 
@@ -253,12 +254,10 @@ class ComparisonView:
 
 def _chance(adjusted: float | None) -> str:
     """Say how often an accident would show a difference this far beyond the margin."""
-    if adjusted is None or adjusted >= 1.0:
-        return "as like as not"
-    often = round(1.0 / max(adjusted, 1e-9))
-    if often >= _RARE:
-        return f"less than once in {_RARE}"
-    return f"once in {often}" if often > 1 else "as like as not"
+    if adjusted is None or adjusted > _EVEN:
+        return UNKNOWN
+    often = round(1.0 / max(adjusted, 1.0 / _RARE / 2.0))
+    return f"less than once in {_RARE}" if often > _RARE else f"once in {often}"
 
 
 def _higher(effect: float | None) -> str:
