@@ -23,6 +23,7 @@ from canassist.model import (
 )
 from tests.conclude.hand_made import (
     HandMade,
+    charging,
     constant,
     crank,
     derate,
@@ -209,7 +210,7 @@ def test_without_engine_speed_no_start_is_told_from_a_weak_battery() -> None:
     channels = ridden() | {"system_voltage": constant("system_voltage", 9.9)}
     ride = HandMade(
         events=(dip(None, 60.0, 9.8), derate("voltage", 60.2), dip(None, 150.0, 9.8)),
-        channels=channels, profile=given,
+        channels=channels, profile=given, physics=physics(charging=charging(14.0)),
     ).without("engine_speed")  # fmt: skip
     low = named(ride.verdict())[Code.LOW_BATTERY]
     assert low.strength is Strength.WEAK
@@ -222,7 +223,8 @@ def test_a_load_of_unknown_size_makes_no_battery_weak() -> None:
         for name, low_v in (("supply_voltage", 8.0), ("system_voltage", 8.2)):
             vary(channels, name, at_s, at_s + 1.0, low_v)
     events = (dip("other_load", 60.0, 8.0), dip("other_load", 150.0, 8.0))
-    verdict = HandMade(events=events, channels=channels).verdict()
+    charged = physics(charging=charging(14.0))
+    verdict = HandMade(events=events, channels=channels, physics=charged).verdict()
     assert blamed(verdict) == set()
     assert named(verdict)[Code.LOW_BATTERY].strength is Strength.WEAK
 
