@@ -18,7 +18,7 @@ from canassist.conclude.wording.sentences import (
     times,
     volts,
 )
-from canassist.physics import NOMINAL_V, SLOWEST_S, supply_limits_hold
+from canassist.physics import NOMINAL_V, SLOWEST_S, has_engine, supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -93,7 +93,8 @@ class _Untold:
         ):
             yield self._other_supply(channel)
         if not self.timeline.has("engine_speed"):
-            yield say("cannot.engine")
+            if has_engine(self.timeline, self.profile) is not False:
+                yield say("cannot.engine")
             return
         if self._charging_s() < CHARGING_NEEDED_S:
             rpm = quantity(self.profile.limits.charging_rpm, "rpm")

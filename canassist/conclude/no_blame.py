@@ -180,7 +180,8 @@ def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
 def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
     if ride.timeline.has("assist_limit"):
         waiting = ride.noted(EventKind.DERATE)
-        key = "reason.fine.limit_but" if waiting else "reason.fine.limit"
+        up = "reason.fine.limit_up" if has_engine(ride) is False else "reason.fine.limit_but"
+        key = up if waiting else "reason.fine.limit"
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
     if fit is None or fit.map_from != "profile" or fit.ratio is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude import no_blame
+from canassist.conclude.causes.module_evidence import internal_status
 from canassist.conclude.causes.steering_evidence import deviations
 from canassist.conclude.causes.weights import ORDER, Cap, Opinion, weigh
 from canassist.conclude.lost_assist import SUPPLY_ROOTS, can_show_loss, lost_assist
@@ -111,7 +112,9 @@ def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> Conclusi
     if opinion.code is Code.SPEED_SIGNAL_FAULT and road_speed_false(ride):
         return ConclusionRole.ANSWER  # assist goes by it, and cannot be right
     low = ride.of(EventKind.UNDERVOLTAGE) or ride.of(EventKind.CHARGING_LOW)
-    unseen = opinion.code in SUPPLY_ROOTS and low and not can_show_loss(ride)
+    roots = low and opinion.code in SUPPLY_ROOTS
+    own_word = opinion.code is Code.MODULE_SUSPECT and internal_status(ride) is not None
+    unseen = (roots or own_word) and not can_show_loss(ride)
     if unseen and opinion.holds(Strength.MODERATE):
         return ConclusionRole.ANSWER  # whether assist fell is not in the log, why it would is
     return ConclusionRole.ALSO_SEEN

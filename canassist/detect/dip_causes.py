@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.physics import STARTED_RPM, StarterTurn, nominal_share, within
+from canassist.physics import STARTED_RPM, StarterTurn, has_engine, nominal_share, within
 from canassist.stats import least_squares
 from canassist.timeline import seen_s, value_at, window_extremes
 
@@ -125,7 +125,7 @@ class DipScene:
             load=load,
             load_near=window_extremes(time_s, load, before_s=NEAR_S, after_s=NEAR_S)[1],
             load_channel=name,
-            has_engine=profile.supply.source not in {"dcdc", "battery"},
+            has_engine=has_engine(timeline, profile) is not False,
             charging_v=profile.limits.charging_v,
             charging_rpm=profile.limits.charging_rpm,
             turns=turns,

@@ -20,6 +20,10 @@ ABOVE_12_V: Final = 18.0
 ABOVE_24_V: Final = 34.0
 """A median supply above this belongs to a 48 V vehicle: a 24 V system charges below 30 V."""
 
+ELECTRIC_V: Final = 36.0
+"""From this nominal supply on a vehicle has no starter and no alternator of its own (rule of
+thumb)."""
+
 FULL_PCT: Final = 100.0
 
 
@@ -45,6 +49,19 @@ def nominal_share(timeline: Timeline, profile: Profile) -> float:
     if middle_v <= ABOVE_12_V:
         return 1.0
     return 2.0 if middle_v <= ABOVE_24_V else 4.0
+
+
+def has_engine(timeline: Timeline, profile: Profile) -> bool | None:
+    """Tell whether the supply has an engine behind it; None where nothing says.
+
+    By its speed, by the profile, else by a supply that rests where only a vehicle without a
+    starter and an alternator has it.
+    """
+    source = profile.supply.source
+    if timeline.has("engine_speed") or source == "alternator":
+        return True
+    electric = NOMINAL_V * nominal_share(timeline, profile) >= ELECTRIC_V
+    return False if electric or source in {"dcdc", "battery"} else None
 
 
 def _other_supply(timeline: Timeline, profile: Profile) -> bool:

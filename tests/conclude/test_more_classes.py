@@ -21,6 +21,7 @@ from canassist.model import (
     Severity,
     Strength,
 )
+from canassist.profile import default_profile
 from tests.conclude.hand_made import (
     HandMade,
     charging,
@@ -239,3 +240,23 @@ def test_heat_that_holds_assist_down_after_a_silence_is_not_the_plug_s() -> None
     verdict = HandMade(events=(*silences, *held), channels=channels).verdict()
     assert first(verdict) is Code.THERMAL_PROTECTION
     assert named(verdict)[Code.SUPPLY_BREAK].explains == pytest.approx(0.09, abs=0.03)
+
+
+def test_a_supply_of_48_v_needs_no_engine_speed_to_be_called_sound() -> None:
+    """No profile says so: no starter and no alternator stands behind such a supply."""
+    channels = ridden()
+    for name in ("supply_voltage", "system_voltage"):
+        channels[name].value[:] = 52.0
+    electric = HandMade(channels=channels, profile=default_profile()).without("engine_speed")
+    assert first(electric.verdict()) is Code.NO_FAULT_FOUND
+    lead = HandMade(profile=default_profile()).without("engine_speed")
+    assert first(lead.verdict()) is Code.INCONCLUSIVE
+
+
+def test_a_module_that_reports_its_own_failure_answers_where_no_loss_can_be_seen() -> None:
+    channels = ridden()
+    status = constant("module_status", 0.0, labels={0.0: "Ready", 5.0: "InternalFault"})
+    channels["module_status"] = status
+    vary(channels, "module_status", 100.0, 300.0, 5.0)
+    ride = HandMade(channels=channels, profile=default_profile()).without("assist_limit")
+    assert first(ride.verdict()) is Code.MODULE_SUSPECT

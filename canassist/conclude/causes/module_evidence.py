@@ -15,6 +15,7 @@ import numpy as np
 from canassist.conclude.causes.alike_onsets import alike_channel
 from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.supply_extremes import breaks
+from canassist.conclude.causes.supply_summary import has_engine
 from canassist.conclude.causes.weights import (
     ENOUGH,
     HINT,
@@ -304,8 +305,7 @@ def _load(ride: RideFindings) -> str:
 
 def _unknown_sense(ride: RideFindings, onset_s: float) -> str:
     """Return which excluded cause was not known at an onset, in words; empty where none."""
-    engine = ride.timeline.has("engine_speed") or ride.profile.supply.source in {"", "alternator"}
-    asked = SENSES if engine else SENSES[:-1]
+    asked = SENSES[:-1] if has_engine(ride) is False else SENSES
     for name in asked:
         if unknown_at_onset(ride, name, onset_s):
             return say("basis.cap_sensors", missing=channel_name(name))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist import physics
 from canassist.conclude.causes.weights import reason
 from canassist.conclude.ride_findings import extreme_of
 from canassist.conclude.wording.sentences import say, which
@@ -29,19 +30,10 @@ HIGH_SUPPLY: Final = ("max_supply_v",)
 
 ENGINE: Final = "engine_speed"
 
-ELECTRIC_V: Final = 36.0
-"""From this nominal supply on a vehicle has no starter and no alternator of its own (rule of
-thumb)."""
-
 
 def has_engine(ride: RideFindings) -> bool | None:
     """Tell whether the supply has an engine behind it; None where nothing says."""
-    source = ride.profile.supply.source
-    if ride.timeline.has(ENGINE) or source == "alternator":
-        return True
-    if source in {"dcdc", "battery"} or ride.profile.nominal_v >= ELECTRIC_V:
-        return False
-    return None
+    return physics.has_engine(ride.timeline, ride.profile)
 
 
 def dips(ride: RideFindings, *causes: str) -> Hits:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from canassist.physics import has_engine
 from canassist.stats import rank_share
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def by_levels(scene: DerateScene, rows: slice) -> str | None:
 
 def _engine_told(scene: DerateScene) -> bool:
     """Tell whether a stopped engine would be seen, or there is none."""
-    return scene.engine_known or scene.profile.supply.source in {"dcdc", "battery"}
+    return scene.engine_known or has_engine(scene.timeline, scene.profile) is False
 
 
 def _beyond(during: FloatArray, otherwise: FloatArray, least: float) -> bool:

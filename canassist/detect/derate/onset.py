@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.physics import FULL_PCT, temperature_line_pct
+from canassist.physics import FULL_PCT, has_engine, temperature_line_pct
 from canassist.timeline import TIME_STEP_S
 
 if TYPE_CHECKING:
@@ -263,7 +263,7 @@ def missing_channels(scene: DerateScene, onset: Onset) -> tuple[str, ...]:
     motor load must each have a value in the onset's window.
     """
     names = ["supply_voltage", "module_temperature", *INPUT_CHANNELS]
-    if scene.profile.supply.source not in {"dcdc", "battery"}:
+    if has_engine(scene.timeline, scene.profile) is not False:
         names.append("engine_speed")
     missing = [name for name in names if not _tells(scene, name, onset)]
     if not any(_tells(scene, name, onset) for name in LOAD_CHANNELS):
