@@ -59,20 +59,12 @@ def wheel_messages(pool: SignalPool) -> dict[object, list[PooledSignal]]:
 
 
 def reopen_wheel(pool: SignalPool, settled: Mapping[str, Channel]) -> frozenset[str]:
-    """Open the road speed again where a nameless one of several alike in a message was taken."""
+    """Open the road speed again where one was taken whose name may say that it is a wheel's."""
     taken = settled.get("vehicle_speed")
     if taken is None or taken.chosen_by not in {"unit", "behaviour"}:
         return frozenset()
     wheels = [name for name in settled if name.startswith("wheel_speed")]
     if len(wheels) >= _WHEELS or not _is_nameless(taken.signal):
-        return frozenset()
-    mine = pool.settled["vehicle_speed"]
-    beside = [
-        one
-        for one in pool.of("vehicle_speed")
-        if one.message == taken.source and _is_road_speed(one) and _alike(mine, one.grid)
-    ]
-    if not beside:
         return frozenset()
     pool.reopen("vehicle_speed", taken)
     return frozenset({"vehicle_speed"})
