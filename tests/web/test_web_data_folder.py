@@ -26,12 +26,15 @@ from canassist.cli.app import app
 from canassist.errors import InputError, OutputError
 from canassist.web import backup, restore
 from canassist.web.settings import PageLimits
+from canassist.web.shop.shop_settings import ShopDesk, ShopSettings
 from canassist.web.store.content_files import Blobs
+from canassist.web.store.earlier_reports import earlier_reports, keep_earlier
 from canassist.web.store.migrations import VERSION
 from canassist.web.store.open_index import open_index
 from canassist.web.store.products import Products
 from canassist.web.store.rebuild import rebuild
 from canassist.web.store.records import NewRide, Stored
+from canassist.web.store.repair_jobs import JobCheck, RepairJobs
 from canassist.web.store.rides_index import RidesIndex
 from canassist.web.store.shelf_search import Search
 from canassist.web.store.vehicles_index import Vehicles
@@ -189,6 +192,51 @@ def test_the_index_of_the_first_version_is_copied_and_brought_forward(
         assert index.execute("PRAGMA user_version").fetchone()[0] == VERSION
     assert len(list(folder.glob("records/rides/*.json"))) == 3
     assert len(list(folder.glob("records/vehicles/*.json"))) == 1
+
+
+def test_an_index_brought_forward_has_what_a_new_one_has(
+    first_version: Path, tmp_path: Path
+) -> None:
+    old = open_index(old_folder(first_version, tmp_path))
+    (tmp_path / "new").mkdir()
+    new = open_index(tmp_path / "new")
+    layouts = []
+    for database in (old, new):
+        ask = database.reading().execute
+        names = "SELECT name FROM sqlite_master WHERE type IN ('table', 'index') ORDER BY name"
+        found = [row[0] for row in ask(names).fetchall()]
+        told = {one: {tuple(row)[1:] for row in ask(f"PRAGMA table_info({one})")} for one in found}
+        layouts.append(told)
+        database.close()
+    assert layouts[0] == layouts[1]
+    assert "repair_jobs" in layouts[0]
+
+
+def test_jobs_checks_settings_and_earlier_reports_come_back_from_their_records(
+    folder: Path,
+) -> None:
+    database = open_index(folder)
+    rides, repairs, shop = RidesIndex(database), RepairJobs(database), ShopDesk(database, folder)
+    ride = rides.search(Search(text="ride_b"))[0][0]
+    job = repairs.open({"complaint": "heavy", "work_order": "W-9"}, ride.vehicle, "Ann")
+    repairs.keep_checks(job.id, [JobCheck(text="Look", measured="clean", is_done=True)])
+    rides.join([ride.id], job.id, "after")
+    shop.keep(ShopSettings(name="Hill", units="us", undo_hours=48))
+    with database.writing() as index:
+        keep_earlier(index, ride.id, "another page")
+    found = repairs.get(job.id), repairs.checks(job.id), shop.get()
+    earlier = earlier_reports(database, ride.id)
+    assert len(earlier) == 1
+    database.close()
+    rebuild(folder)
+    database = open_index(folder)
+    repairs, shop = RepairJobs(database), ShopDesk(database, folder)
+    assert (repairs.get(job.id), repairs.checks(job.id), shop.get()) == found
+    assert earlier_reports(database, ride.id) == earlier
+    again = RidesIndex(database).get(ride.id)
+    assert again is not None
+    assert (again.job, again.phase) == (job.id, "after")
+    database.close()
 
 
 def test_every_change_is_in_the_records_before_it_is_in_the_index(folder: Path) -> None:

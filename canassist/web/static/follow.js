@@ -145,6 +145,29 @@
     shown();
   }
 
+  // --- what is made only when asked for: said while it is made ---
+
+  const making = document.getElementById("making");
+  document.addEventListener("click", async (event) => {
+    const link = event.target.closest("a[data-making]");
+    const copy = event.target.closest("[data-copy]");
+    if (copy) {
+      const address = location.origin + copy.dataset.copy;
+      try {
+        await navigator.clipboard.writeText(address);
+        making.textContent = copy.dataset.copied;
+      } catch (error) {
+        making.textContent = address; // a browser may keep its clipboard to itself
+      }
+    }
+    if (!link || !making || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    making.textContent = link.dataset.making;
+    await fetch(link.href, { method: "HEAD" }).catch(() => {});
+    making.textContent = "";
+    location.assign(link.href);
+  });
+
   // --- following ---
 
   let soon = 0;
