@@ -50,7 +50,7 @@ def learn(  # noqa: PLR0913, PLR0917 - typer makes an option of each
 ) -> None:
     """Learn what is normal for a model from rides of known-good vehicles."""
     from canassist.atomic_write import check_folder, write_whole
-    from canassist.learning import LearnOptions
+    from canassist.learning import LearnOptions, ledger_of
     from canassist.learning import learn as work
     from canassist.pipeline import input_file
     from canassist.profile import profile_toml
@@ -62,7 +62,12 @@ def learn(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     for path in (output, sheet):
         check_folder(path)
     options = LearnOptions(
-        vehicles=vehicles, pattern=pattern, keep=keep, cluster=cluster, workers=workers
+        vehicles=vehicles,
+        pattern=pattern,
+        keep=keep,
+        cluster=cluster,
+        workers=workers,
+        ledger=ledger_of(output),
     )
     with bar() as progress:
         found = work(

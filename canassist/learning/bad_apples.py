@@ -31,6 +31,8 @@ FLOOR: Final = {
 }
 """The spread is taken as at least this, so that sameness makes no outlier of a trifle."""
 
+GAIN_FLOOR: Final = 0.06
+
 OF_VEHICLE: Final = frozenset({"heat_gain_k_per_a2"})
 """Figures that hang on how a ride was ridden: a vehicle stands apart by them, no single ride."""
 
@@ -62,7 +64,7 @@ def sort_out(rides: Sequence[RideFigures]) -> tuple[list[RideFigures], list[Left
 
 def _apart(rides: Sequence[RideFigures], among: Sequence[int]) -> dict[int, str]:
     found: dict[int, str] = {}
-    for name, (floor, words, unit) in FLOOR.items():
+    for name, (floor, words, unit) in _looked_at(rides).items():
         have = [place for place in among if name in rides[place].figures]
         values = {place: rides[place].figures[name] for place in have}
         if name in OF_VEHICLE:
@@ -75,6 +77,15 @@ def _apart(rides: Sequence[RideFigures], among: Sequence[int]) -> dict[int, str]
                 text = f"{words} {value:.3g} {unit}, the others {middle:.3g} {unit}"
                 found.setdefault(place, text)
     return found
+
+
+def _looked_at(rides: Sequence[RideFigures]) -> dict[str, tuple[float, str, str]]:
+    """Return the figures that rides are compared by; assist over torque mode by mode."""
+    names = sorted({name for ride in rides for name in ride.figures if name.startswith("gain.")})
+    gains = {
+        name: (GAIN_FLOOR, f"assist over driver torque in mode {name[5:]}", "") for name in names
+    }
+    return {**FLOOR, **gains}
 
 
 def _of_vehicles(rides: Sequence[RideFigures], values: dict[int, float]) -> dict[int, float]:

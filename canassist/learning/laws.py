@@ -20,7 +20,7 @@ from canassist.learning.curves import (
 from canassist.learning.fleet import bound, middle, points_of
 from canassist.learning.further import further_laws
 from canassist.learning.measure import REGULATED_V
-from canassist.model import LearnedFigure, LearnedLaw, Protection, SupplySpec
+from canassist.model import LearnedFigure, LearnedLaw, Protection
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,6 +33,10 @@ HYSTERESIS_LEAST: Final = {"hysteresis_k": 1.0, "hysteresis_v": 0.15}
 
 OFF_PCT: Final = 5.0
 """A status word that stands with less assist than this means that there is none."""
+
+FED_V: Final = 13.4
+"""Without an engine, a converter feeds a supply that stands as high as this while rolling; lead
+batteries rest below 12.8 V, lithium ones below 13.4 V (nominal 12 V; common practice)."""
 
 SHOWN_LEAST: Final = 2
 """What the module does seldom takes this many rides that show it."""
@@ -117,8 +121,8 @@ def _nominal(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
     seen = [ride.figures["nominal_v"] for ride in rides if "nominal_v" in ride.figures]
     nominal_v = float(np.median(seen)) if seen else work.profile.nominal_v
     if "vehicle.nominal_v" not in work.profile.given and nominal_v in {24.0, 48.0}:
-        given = work.profile.given | {"vehicle.nominal_v"}
-        work.put(nominal_v=nominal_v, given=given)
+        _told(work, rides, "vehicle.nominal_v", f"{nominal_v:g} V")
+        work.put(nominal_v=nominal_v)
 
 
 _SOURCES: Final = (
@@ -308,9 +312,14 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
         "torque_offset_nm",
         _line(rides, "rest_torque_nm", words, "N·m", rest, "torque offset", missing),
     )
+    source = "charging_v" if any("charging_v" in ride.figures for ride in rides) else "rolling_v"
+    rolling = middle(rides, source, "V")
+    fed = source == "charging_v" or (
+        rolling is not None and isinstance(rolling.value, float) and rolling.value >= FED_V * volts
+    )
     charging = bound(
-        rides,
-        "charging_v",
+        rides if fed else [],
+        source,
         "V",
         side="lower",
         least=12.4 * volts,
@@ -319,7 +328,12 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
     )
     missing = "40 s above charging speed of the engine"
     words = "Charging voltage at the module"
-    work.limit("charging_v", _line(rides, "charging_v", words, "V", charging, "charging", missing))
+    work.limit("charging_v", _line(rides, source, words, "V", charging, "charging", missing))
+    if rolling is not None and source == "rolling_v":
+        feed = "dcdc" if fed else "battery"
+        have = [ride for ride in rides if source in ride.figures]
+        _told(work, have, "supply.source", feed)
+        work.put(supply=replace(work.profile.supply, source=feed))
     crank = bound(
         rides, "crank_v", "V", side="lower", least=6.0 * volts, most=11.5 * volts, room=volts
     )
@@ -329,16 +343,19 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
 
 
 def _supply(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
-    moves = [
-        ride.figures["charging_moves_v"] for ride in rides if "charging_moves_v" in ride.figures
-    ]
-    if not moves:
+    have = [ride for ride in rides if "charging_moves_v" in ride.figures]
+    if not have:
         return
+    moves = [ride.figures["charging_moves_v"] for ride in have]
     regulated = float(np.median(moves)) > REGULATED_V
-    given = {"supply.source", "supply.regulated"}
-    work.put(
-        supply=SupplySpec(
-            source="alternator", regulated=regulated, battery=work.profile.supply.battery
-        ),
-        given=work.profile.given | given,
-    )
+    _told(work, have, "supply.source", "alternator")
+    _told(work, have, "supply.regulated", "yes" if regulated else "no")
+    work.put(supply=replace(work.profile.supply, source="alternator", regulated=regulated))
+
+
+def _told(work: ProfileInWork, rides: Sequence[RideFigures], name: str, word: str) -> None:
+    """Note who stands behind a word of the profile."""
+    vehicles = len({ride.vehicle for ride in rides})
+    figure = LearnedFigure(value=word, rides=len(rides), vehicles=vehicles)
+    learned = {**work.profile.learned, name: figure}
+    work.put(learned=learned, given=work.profile.given | {name})

@@ -8,9 +8,10 @@ from functools import partial
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from canassist.errors import InputError
+from canassist.errors import CanassistError, InputError
 from canassist.learning.bad_apples import sort_out
 from canassist.learning.laws import learn_laws
+from canassist.learning.ledger import Ledger, basis_of, ledger_of, without_learned
 from canassist.learning.work import RideOrder, measure_ride
 from canassist.model import InputFile, LearnedModel, RideFigures, Step, silent
 from canassist.pipeline import check_present, input_file
@@ -41,6 +42,8 @@ class LearnOptions:
         Address or scheduler file of a running cluster; empty for this machine.
     workers : int
         Processes on this machine; 0 for one a core.
+    ledger : path or None
+        Where figures of rides are kept: a run that was stopped goes on from there.
     """
 
     vehicles: Path | None = None
@@ -48,6 +51,7 @@ class LearnOptions:
     keep: bool = False
     cluster: str = ""
     workers: int = 0
+    ledger: Path | None = None
 
 
 def learn(
@@ -66,6 +70,7 @@ def learn(
         Folders (a folder a vehicle), files or patterns, as `screen` takes them.
     dbc, profile
         Databases, and a profile to start from: what it gives stays unless rides say better.
+        What was learned into it is learned anew, together with the rides in its ledger.
     progress : callable, optional
         Called with a `Step` as rides end; what it raises stops the work.
 
@@ -83,15 +88,21 @@ def learn(
     options = options or LearnOptions()
     files = [Path(path) for path in (*dbc, *([profile] if profile else []))]
     check_present(files)
-    start = read_profile(profile) if profile else default_profile()
     find_vehicle = vehicle_finder(options.vehicles, options.pattern)
     leave_out = [options.vehicles] if options.vehicles else []
     found = sorted(find_logs(places, leave_out=leave_out), key=lambda item: item.log)
     if not found:
         problem = f"No ride was found in {', '.join(places)}."
         raise InputError(problem, "Check the folder; logs are known by their ending.")
-    order = RideOrder(dbc=tuple(map(str, dbc)), profile=profile)
-    rides = _named(found, _measure(found, order, options, progress), find_vehicle)
+    start = without_learned(read_profile(profile)) if profile else default_profile()
+    order = RideOrder(dbc=tuple(map(str, dbc)), profile=start)
+    ledger = _ledger(order, dbc, profile, options)
+    try:
+        measured = _measure(found, order, options, ledger, progress)
+    finally:
+        if ledger is not None:
+            ledger.close()
+    rides = _named(found, measured, find_vehicle, ledger)
     kept, gone = sort_out(rides)
     if options.keep:
         kept = [ride for ride in rides if not ride.reason]
@@ -112,16 +123,40 @@ def learn(
     )
 
 
+def _ledger(
+    order: RideOrder, dbc: Sequence[str], profile: str, options: LearnOptions
+) -> Ledger | None:
+    """Open the ledger, with what the earlier profile was learned from."""
+    if options.ledger is None:
+        return None
+    hashes = [input_file(Path(path), "dbc").sha256 for path in dbc]
+    earlier = [ledger_of(Path(profile))] if profile else []
+    return Ledger(options.ledger, earlier, basis=basis_of(hashes, order.profile))
+
+
 def _named(
-    found: Sequence[FoundLog], measured: Sequence[RideFigures], find_vehicle: FindVehicle
+    found: Sequence[FoundLog],
+    measured: Sequence[RideFigures],
+    find_vehicle: FindVehicle,
+    ledger: Ledger | None,
 ) -> list[RideFigures]:
-    """Give each ride its vehicle; ordered by content, so that folders' names change nothing."""
-    rides = []
+    """Give each ride its vehicle; ordered by content, so that folders' names change nothing.
+
+    Logs in one folder are one vehicle's unless something says better: taken for several, they
+    would vouch for more than they show. A ride of an earlier ledger that is not among the logs
+    keeps the vehicle that it had.
+    """
+    rides = {}
     for item, ride in zip(found, measured, strict=True):
         named = find_vehicle(item)
         name = PurePath(item.log).name
-        rides.append(replace(ride, vehicle=named.name if named else name, log=name))
-    return sorted(rides, key=lambda ride: (ride.sha256, ride.log))
+        vehicle = named.name if named else PurePath(item.log).parent.name or name
+        rides[ride.sha256 or item.log] = replace(ride, vehicle=vehicle, log=name)
+    if ledger is not None:
+        for ride in ledger.joining:
+            rides.setdefault(ride.sha256, ride)
+        ledger.name(rides)
+    return sorted(rides.values(), key=lambda ride: (ride.sha256, ride.log))
 
 
 def _as_input(ride: RideFigures) -> InputFile:
@@ -134,27 +169,52 @@ def _inputs(dbc: Sequence[str], profile: str) -> list[InputFile]:
 
 
 def _measure(
-    found: Sequence[FoundLog], order: RideOrder, options: LearnOptions, progress: Progress
+    found: Sequence[FoundLog],
+    order: RideOrder,
+    options: LearnOptions,
+    ledger: Ledger | None,
+    progress: Progress,
 ) -> list[RideFigures]:
     """Measure every ride, on this machine or a cluster; the answers stand in the order given."""
+    answers = _kept(found, ledger)
+    todo = [place for place, answer in enumerate(answers) if answer is None]
     crew = open_crew(options.cluster, options.workers)
     work: Any = partial(measure_ride, order)  # Any: a crew's tasks are typed for screening
-    todo, waiting, answers = list(found), deque[Any](), list[RideFigures]()  # Any: the same
+    waiting = deque[Any]()  # Any: the same
     try:
         while todo or waiting:
             while todo and len(waiting) < crew.workers * crew.ahead:
-                log = todo.pop(0).log
-                waiting.append((log, crew.submit(work, (log,))))
-            log, answer = waiting.popleft()
+                place = todo.pop(0)
+                waiting.append((place, crew.submit(work, (found[place].log,))))
+            place, answer = waiting.popleft()
             try:
-                answers += answer.result()
+                (ride,) = answer.result()
             except crew.deaths:
-                answers += _alone(crew, work, log)
-                waiting = deque((item, crew.submit(work, (item,))) for item, _ in waiting)
-            progress(Step("measuring rides", len(answers), len(found)))
-        return answers
+                (ride,) = _alone(crew, work, found[place].log)
+                waiting = deque(
+                    (item, crew.submit(work, (found[item].log,))) for item, _ in waiting
+                )
+            answers[place] = ride
+            if ledger is not None:
+                ledger.keep(ride)
+            progress(Step("measuring rides", len(answers) - len(todo) - len(waiting), len(found)))
+        return [ride for ride in answers if ride is not None]
     finally:
         crew.close(now=bool(todo or waiting))
+
+
+def _kept(found: Sequence[FoundLog], ledger: Ledger | None) -> list[RideFigures | None]:
+    """Return what the ledger knows of each log, by its content."""
+    if ledger is None or not ledger.known:
+        return [None] * len(found)
+    kept: list[RideFigures | None] = []
+    for item in found:
+        try:
+            digest = input_file(Path(item.log), "log").sha256
+        except CanassistError:
+            digest = ""
+        kept.append(ledger.known.get(digest))
+    return kept
 
 
 def _alone(crew: Crew, work: Any, log: str) -> list[RideFigures]:  # noqa: ANN401 - see _measure

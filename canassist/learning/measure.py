@@ -9,6 +9,7 @@ import numpy as np
 from canassist.learning.limit_levels import FULL_PCT, limit_levels, nominal_v, way_back
 from canassist.learning.module_figures import module_figures, norms
 from canassist.model import Estimate, RideFigures
+from canassist.timeline import value_at
 
 if TYPE_CHECKING:
     from canassist.model import BinnedLevel, Event, Result
@@ -18,6 +19,12 @@ MEASURED_PATH: Final = frozenset({"difference", "fast_split"})
 
 REGULATED_V: Final = 1.5
 """A charging voltage that moves by more than this is varied by design (own choice)."""
+
+GAIN_KPH: Final = 8.0
+"""Assist over driver torque is compared between rides at this speed, mode by mode."""
+
+ROLLING_KPH: Final = 5.0
+ROLLING_LEAST_S: Final = 20.0
 
 MOST_SPEED_BANDS: Final = 40
 
@@ -65,6 +72,7 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
         "effort_p90_nm": effort.torque_p90_nm if effort else None,
         "start_ramp_s": _ramp(result),
         "nominal_v": nominal_v(result),
+        "rolling_v": _rolling_v(result),
         "reduced_by_duty": _by_duty(result.events),
         **way_back(result, levels),
         **module_figures(result),
@@ -72,6 +80,8 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
     if fit is not None and fit.map_from == "ride":
         found["driver_deadband_nm"] = fit.driver_deadband_nm
         found["max_assist_nm"] = fit.max_assist_nm
+        for mode, gains in fit.gains.items():
+            found[f"gain.{mode}"] = float(np.interp(GAIN_KPH, fit.speed_kph, gains))
     if charging is not None and len(charging.points.y):
         low, high = np.quantile(charging.points.y, [0.05, 0.95])
         found["charging_moves_v"] = float(high - low) / scale
@@ -84,6 +94,18 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
 
 def _value(estimate: Estimate | None) -> float | None:
     return None if estimate is None else estimate.value
+
+
+def _rolling_v(result: Result) -> float | None:
+    """Return the supply while the vehicle rolls, where there is no engine, in V."""
+    supply = result.channels.get("supply_voltage")
+    if supply is None or not supply.unit_known or "engine_speed" in result.channels:
+        return None
+    time_s, volts = supply.valid()
+    rolling = value_at(result.timeline, "vehicle_speed", time_s) > ROLLING_KPH
+    if float(rolling.sum()) * supply.period_s < ROLLING_LEAST_S:
+        return None
+    return float(np.median(volts[rolling]))
 
 
 def _by_duty(events: tuple[Event, ...]) -> float | None:

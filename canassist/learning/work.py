@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from canassist.errors import CanassistError
 from canassist.learning.measure import figures_of
-from canassist.model import RideFigures
+from canassist.model import Profile, RideFigures
 from canassist.pipeline import analyze
 
 
@@ -15,7 +15,7 @@ class RideOrder:
     """What every ride is read with; each database is tried, and those that fit are used."""
 
     dbc: tuple[str, ...]
-    profile: str
+    profile: Profile
 
 
 def measure_ride(order: RideOrder, logs: tuple[str, ...]) -> list[RideFigures]:
@@ -25,7 +25,7 @@ def measure_ride(order: RideOrder, logs: tuple[str, ...]) -> list[RideFigures]:
 
 def _measured(order: RideOrder, log: str) -> RideFigures:
     try:
-        result = analyze(log, dbc=order.dbc, profile=order.profile or None)
+        result = analyze(log, dbc=order.dbc, profile=order.profile)
         return figures_of(result)
     except CanassistError as error:
         return RideFigures(log=log, reason=str(error.args[0]))

@@ -5,6 +5,7 @@ Run from the project's folder::
     python -m tests.bench.learning laws --vehicles 3              # every law, where it was ridden
     python -m tests.bench.learning answers --laws 6 --rides 6     # learned, true and no profile
     python -m tests.bench.learning apples --laws 2                # one faulty vehicle in ten
+    python -m tests.bench.learning bounds                         # 200 drawn fleets
 
 Rides come from `tests.bench.learning_fleets`, which shares no rule with what learns from them.
 Files are kept in ``--keep`` and used again.
@@ -29,6 +30,7 @@ from canassist.learning.measure import figures_of
 from canassist.model import Profile, RideFigures
 from canassist.profile import profile_toml, read_profile
 from tests.bench.foreign_scoring import NO_BLAME, share_line
+from tests.bench.learning_bounds import bound_scores
 from tests.bench.learning_fleets import SOUND, Fleet, FleetRide, fleet, fleet_ride, write_model
 from tests.bench.learning_truth import LawScore, ridden_and_found
 from tests.simulator.foreign.vehicle.laws import LAWS
@@ -194,6 +196,13 @@ def apples_table(options: argparse.Namespace) -> None:
     print(share_line("profile moved by less than its interval", [m < 1.0 for m in moved], "all"))
 
 
+def bounds_table(options: argparse.Namespace) -> None:
+    """Print how often learned bounds cover the stated share of vehicles."""
+    for vehicles in (3, 6, 12):
+        for score in bound_scores(options.fleets, vehicles):
+            print(score.line(), "" if score.holds else "  (!)")
+
+
 def _moved(before: Profile, after: Profile) -> float:
     """Return the greatest move of a limit, in widths of its own interval."""
     most = 0.0
@@ -220,16 +229,23 @@ def _laws(options: argparse.Namespace) -> list[str]:
 def main() -> int:
     """Run one part of the bench."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("part", choices=("laws", "answers", "apples"))
+    parser.add_argument("part", choices=("laws", "answers", "apples", "bounds"))
     parser.add_argument("--set", choices=("tuning", "held_out"), default="tuning")
     parser.add_argument("--laws", type=int, default=20)
     parser.add_argument("--only", default="", help="laws by name, with commas")
     parser.add_argument("--vehicles", type=int, default=3)
     parser.add_argument("--rides", type=int, default=6, help="of further vehicles, a law")
     parser.add_argument("--per-vehicle", type=int, default=2, help="rides each, of part apples")
+    parser.add_argument("--fleets", type=int, default=200, help="of part bounds")
     options = parser.parse_args()
     np.seterr(all="ignore")
-    {"laws": laws_table, "answers": answers_table, "apples": apples_table}[options.part](options)
+    parts = {
+        "laws": laws_table,
+        "answers": answers_table,
+        "apples": apples_table,
+        "bounds": bounds_table,
+    }
+    parts[options.part](options)
     return 0
 
 
