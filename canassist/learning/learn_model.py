@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from canassist.errors import CanassistError, InputError
 from canassist.learning.bad_apples import sort_out
 from canassist.learning.laws import learn_laws
-from canassist.learning.ledger import Ledger, basis_of, ledger_of, without_learned
+from canassist.learning.ledger import RideLedger, basis_of, ledger_of, without_learned
 from canassist.learning.work import RideOrder, measure_ride
 from canassist.model import InputFile, LearnedModel, RideFigures, Step, silent
 from canassist.pipeline import check_present, input_file
@@ -125,20 +125,20 @@ def learn(
 
 def _ledger(
     order: RideOrder, dbc: Sequence[str], profile: str, options: LearnOptions
-) -> Ledger | None:
+) -> RideLedger | None:
     """Open the ledger, with what the earlier profile was learned from."""
     if options.ledger is None:
         return None
     hashes = [input_file(Path(path), "dbc").sha256 for path in dbc]
     earlier = [ledger_of(Path(profile))] if profile else []
-    return Ledger(options.ledger, earlier, basis=basis_of(hashes, order.profile))
+    return RideLedger(options.ledger, earlier, basis=basis_of(hashes, order.profile))
 
 
 def _named(
     found: Sequence[FoundLog],
     measured: Sequence[RideFigures],
     find_vehicle: FindVehicle,
-    ledger: Ledger | None,
+    ledger: RideLedger | None,
 ) -> list[RideFigures]:
     """Give each ride its vehicle; ordered by content, so that folders' names change nothing.
 
@@ -172,7 +172,7 @@ def _measure(
     found: Sequence[FoundLog],
     order: RideOrder,
     options: LearnOptions,
-    ledger: Ledger | None,
+    ledger: RideLedger | None,
     progress: Progress,
 ) -> list[RideFigures]:
     """Measure every ride, on this machine or a cluster; the answers stand in the order given."""
@@ -203,7 +203,7 @@ def _measure(
         crew.close(now=bool(todo or waiting))
 
 
-def _kept(found: Sequence[FoundLog], ledger: Ledger | None) -> list[RideFigures | None]:
+def _kept(found: Sequence[FoundLog], ledger: RideLedger | None) -> list[RideFigures | None]:
     """Return what the ledger knows of each log, by its content."""
     if ledger is None or not ledger.known:
         return [None] * len(found)

@@ -68,7 +68,7 @@ def without_learned(profile: Profile) -> Profile:
     )
 
 
-class Ledger:
+class RideLedger:
     """Figures by the ride's content and all that decides them; a line a ride."""
 
     def __init__(self, path: Path, earlier: Sequence[Path], *, basis: str) -> None:
