@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from canassist.errors import CanassistError, InputError
 from canassist.learning.bad_apples import sort_out
 from canassist.learning.laws import learn_laws
-from canassist.learning.ledger import RideLedger, basis_of, ledger_of, without_learned
+from canassist.learning.ride_ledger import RideLedger, basis_of, ledger_of, without_learned
 from canassist.learning.work import RideOrder, measure_ride
 from canassist.model import InputFile, LearnedModel, RideFigures, Step, silent
 from canassist.pipeline import check_present, input_file
