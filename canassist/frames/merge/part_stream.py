@@ -12,6 +12,7 @@ from canassist.frames.base import ReadRequest
 from canassist.frames.block_tools import (
     closed_at_end,
     in_time_order,
+    joined,
     moved,
     picked,
     rows_of,
@@ -127,17 +128,17 @@ class PartStream:
         return ReadReport(name=self.part.name, format=self.reader.name)
 
     def peek(self) -> Start | None:
-        """Read as far as the first frame; None where there is none."""
+        """Read the first frames, enough to know its buses by; None where there are none."""
         report = self._new_tally()
         with (
             open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
             closed_at_end(_iterator(self.reader, opened, ReadRequest(), report)) as blocks,
         ):
-            first = next((block for block in blocks if len(block)), None)
-        if first is None:
+            begun = _first_frames(blocks)
+        if not begun:
             return None
-        first = in_time_order(first)
-        first_ns = self.first_ns = int(first.time_ns[0])
+        first_ns = self.first_ns = int(begun[0].time_ns.min())
+        first = in_time_order(joined(begun))
         self.sample = rows_of(first, 0, _SAMPLE_FRAMES)
         self.ids = {
             report.buses[bus]: frozenset(np.unique(first.key[first.bus == bus]).tolist())
@@ -266,6 +267,17 @@ class PartStream:
         if self._table != list(range(len(self._table))):
             table = np.array(self._table, dtype=np.uint8)
         return moved(with_buses(block, table), self.offset_ns)
+
+
+def _first_frames(blocks: Iterator[FrameBlock]) -> list[FrameBlock]:
+    """Take blocks until there are frames enough: a first one may be a few lines."""
+    found: list[FrameBlock] = []
+    for block in blocks:
+        if len(block):
+            found.append(block)
+        if sum(map(len, found)) >= _SAMPLE_FRAMES:
+            break
+    return found
 
 
 def _iterator(
