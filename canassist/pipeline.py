@@ -23,6 +23,7 @@ from canassist.model import (
     Timeline,
     silent,
 )
+from canassist.packed_knowledge import packed_knowledge
 from canassist.profile import default_profile, limits_changed, read_profile
 from canassist.result_views import PackageViews
 from canassist.timeline import placed, with_recorder_notes
@@ -97,8 +98,9 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     log_paths, dbc_paths = _paths(log), _paths(dbc)
     dbc_files = [split_bus(path)[1] for path in dbc_paths]
     check_present((*log_paths, *dbc_files))
-    known, case = _profile(profile), case or Case()
+    case = case or Case()
     profile_paths = [Path(profile)] if isinstance(profile, (str, Path)) else []
+    given = _profile(profile)
     pool = ThreadPoolExecutor(max_workers=1)
     try:
         said_in = _paths(project_file or ()), _paths(case_file or ())
@@ -106,9 +108,17 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         pool.submit(importlib.import_module, "canassist.judging")
         if meanwhile is not None:
             pool.submit(meanwhile)
-        ride = survey(
-            log_paths, dbc_paths, known, progress, recorder=case.recorder, one_ride=one_ride
-        )
+        with packed_knowledge(log_paths, profile_given=profile is not None) as packed:
+            known = packed.profile or given
+            ride = survey(
+                log_paths,
+                (*dbc_paths, *packed.databases),
+                known,
+                progress,
+                recorder=case.recorder,
+                one_ride=one_ride,
+                used_otherwise=packed.members,
+            )
         case = _with_moments(case, ride.recording)
         from canassist.judging import judge  # noqa: PLC0415 - loaded while the log is read
 
@@ -118,7 +128,7 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     finally:
         pool.shutdown(cancel_futures=True)
     progress(Step("judging", 1, 1))
-    return _result(inputs, ride, answer, known, case)
+    return _result(inputs, ride, answer, known, case, packed.problems)
 
 
 def survey(  # noqa: PLR0913 - the inputs of one ride
@@ -129,6 +139,7 @@ def survey(  # noqa: PLR0913 - the inputs of one ride
     *,
     recorder: RecorderNotes | None = None,
     one_ride: bool = False,
+    used_otherwise: frozenset[str] = frozenset(),
 ) -> DecodedLog:
     """Read and decode whatever is known of a log, which may be no channel at all.
 
@@ -139,7 +150,12 @@ def survey(  # noqa: PLR0913 - the inputs of one ride
     """
     databases = decode.load_databases(dbc_paths)
     plan = decode.plan_reading(databases, profile)
-    recording = frames.open_log(log_paths, bit_rate=profile.bit_rate_bps, one_ride=one_ride)
+    recording = frames.open_log(
+        log_paths,
+        bit_rate=profile.bit_rate_bps,
+        one_ride=one_ride,
+        used_otherwise=used_otherwise,
+    )
     collector = decode.FrameCollector()
     for block in recording.blocks(
         request=frames.ReadRequest(wanted=plan.wanted), progress=progress
@@ -165,8 +181,13 @@ def survey(  # noqa: PLR0913 - the inputs of one ride
     return DecodedLog(recording=recording, decoded=decoded, timeline=timeline)
 
 
-def _result(
-    inputs: tuple[InputFile, ...], ride: DecodedLog, answer: Judgement, profile: Profile, case: Case
+def _result(  # noqa: PLR0913, PLR0917 - the parts of a result
+    inputs: tuple[InputFile, ...],
+    ride: DecodedLog,
+    answer: Judgement,
+    profile: Profile,
+    case: Case,
+    problems: tuple[Problem, ...],
 ) -> Result:
     stats, verdict = ride.timeline.bus, answer.verdict
     summary = LogSummary(
@@ -179,7 +200,12 @@ def _result(
         buses=stats.buses,
         ids=len(stats.ids),
         ids_known=ride.decoded.ids_known,
-        problems=(*_idle_files(ride), *ride.recording.problems, *ride.decoded.problems),
+        problems=(
+            *_idle_files(ride),
+            *ride.recording.problems,
+            *problems,
+            *ride.decoded.problems,
+        ),
         fit=ride.decoded.fit,
     )
     return Result(

@@ -28,7 +28,7 @@ BELOW = {
     "time_zones",
     "vin",
 }
-JOINED = {"pipeline", "result_views", "judging", "export", "channel_list"}
+JOINED = {"packed_knowledge", "pipeline", "result_views", "judging", "export", "channel_list"}
 ON_TOP = ({"screen"}, {"comparison", "learning", "record"}, {"web"}, {"cli"})
 SIMULATOR = {"demo": {"cli", "web"}}
 HOME_OF_LIBRARY = {

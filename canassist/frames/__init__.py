@@ -6,6 +6,7 @@ from canassist.frames.growing import GrowingRecording
 from canassist.frames.recording import Recording, open_log
 from canassist.frames.registry import readers
 from canassist.frames.unpack.inflate import InflationLimits
+from canassist.frames.unpack.packed_files import PackedFile, unpacked
 from canassist.model import FrameBlock, FrameFlag, IdSet, ReadReport
 
 __all__ = [
@@ -16,9 +17,11 @@ __all__ = [
     "IdSet",
     "InflationLimits",
     "LogReader",
+    "PackedFile",
     "ReadReport",
     "ReadRequest",
     "Recording",
     "open_log",
     "readers",
+    "unpacked",
 ]

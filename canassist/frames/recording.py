@@ -46,6 +46,7 @@ def open_log(
     limits: InflationLimits | None = None,
     bit_rate: int | None = None,
     one_ride: bool = False,
+    used_otherwise: frozenset[str] = frozenset(),
 ) -> Recording:
     """Find out what the files of one ride are; nothing but their beginnings is read yet.
 
@@ -59,13 +60,15 @@ def open_log(
         Nominal bit rate of the buses in bit/s, for their load; inferred where not given.
     one_ride : bool
         Take files for one ride though they overlap with other values or lie far apart.
+    used_otherwise : frozenset of str
+        Members of archives that are no logs and are used all the same: not told as left out.
 
     Raises
     ------
     InputError
         If a file is missing, a folder, unreadable, empty or no log of a known format.
     """
-    opening = _Opening(limits or InflationLimits())
+    opening = _Opening(limits or InflationLimits(), used_otherwise)
     for path in paths:
         opening.add(path)
     if opening.empty and not opening.found:
@@ -76,7 +79,8 @@ def open_log(
 class _Opening:
     """The logs found so far, and what is left out of a ride of several."""
 
-    def __init__(self, limits: InflationLimits) -> None:
+    def __init__(self, limits: InflationLimits, used_otherwise: frozenset[str]) -> None:
+        self._used_otherwise = used_otherwise
         self.found: list[PartStream] = []
         self.empty: list[NoFramesError] = []
         self._limits = limits
@@ -93,7 +97,8 @@ class _Opening:
             return
         known = len(self.found) + len(self.empty)
         for part in parts:
-            self._add_part(part)
+            if part.member is None or part.name not in self._used_otherwise:
+                self._add_part(part)
         if len(self.found) + len(self.empty) == known:
             raise _no_log(path, parts[0].name if len(parts) == 1 else path.name)
 

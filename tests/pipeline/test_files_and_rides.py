@@ -6,6 +6,7 @@ import gzip
 import json
 import subprocess
 import sys
+import zipfile
 from typing import TYPE_CHECKING
 
 import pytest
@@ -118,3 +119,25 @@ def test_true_parts_give_the_answer_of_the_whole(
     joined = _analyzed(project_root, *parts)
     assert len(joined.log.buses) == 1
     assert _answer(joined) == _answer(_analyzed(project_root, whole))
+
+
+def test_what_an_archive_knows_of_its_vehicle_is_used_and_named(
+    project_root: Path, tmp_path: Path
+) -> None:
+    demo = project_root / "dbc_demo"
+    log = project_root / "sample_logs" / "hot_tight_turns.blf"
+    packed = tmp_path / "ride.zip"
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.write(log, "card/ride.blf")
+        archive.write(next(demo.glob("*.dbc")), "card/vehicle.dbc")
+        archive.write(next(demo.glob("*.toml")), "card/vehicle.toml")
+        archive.writestr("card/other.dbc", "no database")
+    result = analyze(packed)
+    assert _answer(result) == _answer(_analyzed(project_root, log))
+    told = {one.where: one.what for one in result.log.problems}
+    assert "used after those given" in told["ride.zip, vehicle.dbc"]
+    assert "used, for none is given" in told["ride.zip, vehicle.toml"]
+    assert told["ride.zip, other.dbc"].startswith("left out")
+    given = analyze(packed, profile=next(demo.glob("*.toml")))
+    told = {one.where: one.what for one in given.log.problems}
+    assert "not used" in told["ride.zip, vehicle.toml"]
