@@ -199,6 +199,17 @@ def test_a_key_is_never_overwritten(here: Path, there: str) -> None:
     assert sorted(path.name for path in here.iterdir()) == names
 
 
+def test_a_key_that_appears_meanwhile_is_not_overwritten(
+    here: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (here / "fresh.key").write_text("mine")
+    monkeypatch.setattr(os.path, "lexists", lambda _: False)
+    status, lines = said("keys", "fresh")
+    assert status == 2
+    assert "never overwritten" in lines[0]
+    assert (here / "fresh.key").read_text() == "mine"
+
+
 def test_a_bad_key_is_refused_before_the_log_is_read(here: Path) -> None:
     (here / "notes.key").write_text("no key")
     (here / "ride_a.log.gz").write_bytes(b"unreadable")

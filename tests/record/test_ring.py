@@ -14,6 +14,15 @@ import pytest
 
 from canassist.cli.record_command import length_s, size_bytes
 from canassist.errors import UsageError
+from canassist.profile import default_profile
+from canassist.record import (
+    MarkKind,
+    RecordingPlan,
+    RecordingSession,
+    channel_settings,
+    open_sources,
+)
+from canassist.record.capture import ring
 from canassist.record.capture.block_file import BlockFile, pack
 from canassist.record.capture.log_writer import DiskThread, PackedBlock
 from canassist.record.capture.ring import AFTER_S, SEGMENT_S, RingLog, WrittenOut
@@ -36,12 +45,12 @@ def seconds_in(path: Path) -> list[int]:
 
 def filled(folder: Path, until: int, marks: tuple[int, ...] = ()) -> list[WrittenOut]:
     written: list[WrittenOut] = []
-    ring = RingLog(folder / "ride.log.gz", 120.0, written.append)
+    store = RingLog(folder / "ride.log.gz", 120.0, written.append)
     for second in range(1000, until):
-        ring.append(block(second))
+        store.append(block(second))
         if second in marks:
-            ring.write_out(float(second))
-    ring.close()
+            store.write_out(float(second))
+    store.close()
     return written
 
 
@@ -153,6 +162,31 @@ def test_a_recording_with_a_ring(stand_in: StandIn, tmp_path: Path, frames_of: F
         "ride.case.toml",
         "ride.log.gz",
     ]
+
+
+def test_a_mark_while_recording_writes_the_rings_log_out(
+    stand_in: StandIn, tmp_path: Path, wait_until: Wait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ring, "AFTER_S", 0.3)
+    stand_in.set("can0", rate=500)
+    plan = RecordingPlan(
+        log=tmp_path / "ride.log.gz",
+        databases=(),
+        profile=default_profile(),
+        keep_s=60.0,
+        watched=False,
+    )
+    session = RecordingSession(plan, open_sources(channel_settings(["standin"], ["can0"], [])))
+    session.start()
+    wait_until(lambda: session.log_now_s() is not None and session.state().frames > 0)
+    session.tick()
+    assert session.mark(MarkKind.NOTE, "no reason to keep it") is not None
+    assert session.mark(MarkKind.HEAVY) is not None
+    wait_until(lambda: bool(session.written_out))
+    assert [path.name for path in session.written_out] == ["ride-1.log.gz"]
+    case = tomllib.loads((tmp_path / "ride-1.case.toml").read_text("utf-8"))
+    assert len(case["at"]) == 1
+    session.stop()
 
 
 def test_sizes_and_lengths_are_read() -> None:

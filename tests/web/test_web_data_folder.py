@@ -142,6 +142,25 @@ def test_a_damaged_index_costs_no_ride_and_no_file(folder: Path, name: str) -> N
     assert kept(folder) == files
 
 
+def test_damage_that_no_question_meets_is_found_at_the_start(folder: Path) -> None:
+    """An entry is struck out of one of the file's lists: all rows can be read, not all found."""
+    open_index(folder).close()
+    path = folder / INDEX
+    with closing(sqlite3.connect(path)) as index:
+        index.execute("PRAGMA journal_mode = DELETE")
+        (page,) = index.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'rides_by_time'"
+        ).fetchone()
+        (size,) = index.execute("PRAGMA page_size").fetchone()
+    data = bytearray(path.read_bytes())
+    entries = (page - 1) * size + 3  # SQLite file format, 1.6: two bytes, the number of cells
+    assert int.from_bytes(data[entries : entries + 2], "big") == 3
+    data[entries + 1] = 2
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="damaged"):
+        open_index(folder)
+
+
 def _sweep(folder: Path) -> None:
     database = open_index(folder)
     try:
@@ -421,6 +440,21 @@ def test_a_backup_that_is_damaged_or_none_of_ours_is_refused(
         restore(file, tmp_path / "other")
     assert not (tmp_path / "other").exists()
     assert sorted(path.name for path in tmp_path.iterdir() if path.name[0] == ".") == []
+
+
+def test_a_backup_packed_anew_with_another_file_is_refused(folder: Path, tmp_path: Path) -> None:
+    """The archive's own checks are content with it; the file's name is its hash."""
+    file = tmp_path / "rides.zip"
+    backup(folder, file)
+    with zipfile.ZipFile(file) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    name = next(name for name in parts if name.startswith("files/"))
+    with zipfile.ZipFile(file, "w") as packed:
+        for one, content in (parts | {name: b"another file"}).items():
+            packed.writestr(one, content)
+    with pytest.raises(InputError, match="is damaged"):
+        restore(file, tmp_path / "other")
+    assert not (tmp_path / "other").exists()
 
 
 def test_what_is_no_data_folder_is_not_backed_up(tmp_path: Path) -> None:
