@@ -22,7 +22,7 @@ from canassist.comparison.significance import Gap
 from canassist.comparison.supply_figures import compare_charging, compare_path, compare_under_load
 from canassist.comparison.vehicle_identity import check_one_vehicle, relation_of
 from canassist.comparison.verdicts import FAMILY_LEVEL, METHOD, judge_figures, one_sided
-from canassist.model import CompareSide, Comparison, FigureName, Finding, Result
+from canassist.model import CompareSide, Comparison, FigureName, Finding, Result, VehicleRelation
 from canassist.physics import supply_limits_hold
 
 if TYPE_CHECKING:
@@ -73,7 +73,9 @@ def compare(
     for label, side, name in zip("AB", (a, b), names, strict=True):
         check_one_vehicle(side, called(label, name))
     same = _same_recording(a, b)
-    relation, relation_text = relation_of(a, b, said_same=same_vehicle or same)
+    relation, relation_text = relation_of(a, b, said_same=same_vehicle)
+    if same:
+        relation, relation_text = VehicleRelation.ONE, "{A} and {B} are the same recording."
     found, assist = _measure(a, b, same=same)
     if same:
         found = {name: _no_gap(item) for name, item in found.items()}

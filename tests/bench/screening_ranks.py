@@ -1,8 +1,8 @@
 """Whether a fleet's overview puts the faulty vehicles on top: 500 vehicles, 30 planted.
 
 Run ``python -m tests.bench.screening_ranks`` from the project's root; ``--share 0.1`` for a tenth.
-Every vehicle is drawn anew and rides two simulated rides, which are judged by the real rules and
-go through the real table row and ranking; only the writing and reading of log files is left out
+Every vehicle is drawn anew and rides two simulated rides, each judged by the real rules and
+put through the real table row and ranking; only the writing and reading of log files is left out
 (`tests.screen.test_screen_planted` screens a smaller fleet from files).
 """
 
@@ -43,19 +43,15 @@ class DrawnVehicle:
     name: str
     scenario: str
     seed: int
-
-    @property
-    def planted(self) -> bool:
-        """Whether a fault was planted."""
-        return self.scenario in PLANTED
+    planted: bool = False
 
 
-def fleet(share: float, first: int = 0) -> list[DrawnVehicle]:
+def fleet(share: float, first: int = 0, kinds: tuple[str, ...] = PLANTED) -> list[DrawnVehicle]:
     """Return the planted vehicles and the sound ones, or a share of each."""
     each, count = max(round(EACH * share), 1), max(round(VEHICLES * share), 20)
     found = [
-        DrawnVehicle(f"{name} {seed}", name, first + seed)
-        for name in PLANTED
+        DrawnVehicle(f"{name} {seed}", name, first + seed, planted=True)
+        for name in kinds
         for seed in range(each)
     ]
     sound = range(count - len(found))
@@ -64,9 +60,9 @@ def fleet(share: float, first: int = 0) -> list[DrawnVehicle]:
     ]
 
 
-def rows(vehicle: DrawnVehicle) -> Iterator[dict[str, object]]:
-    """Ride a vehicle twice; a planted fault is there on both, the second ride is another draw."""
-    for number in range(2):
+def rows(vehicle: DrawnVehicle, count: int) -> Iterator[dict[str, object]]:
+    """Ride a vehicle; a planted fault is there on each ride, and each is another draw."""
+    for number in range(count):
         scenario = draw_scenario(vehicle.scenario, 1000 * number + vehicle.seed, held_out=True)
         log = f"{vehicle.name}/{number}.log"
         names = {"log": log, "sha256": f"{hash(log):064x}"[-64:], "vehicle": vehicle.name}
@@ -74,11 +70,11 @@ def rows(vehicle: DrawnVehicle) -> Iterator[dict[str, object]]:
         yield {**_log_row(ridden(scenario)), **names, **about}
 
 
-def ranked(vehicles: list[DrawnVehicle]) -> Screening:
+def ranked(vehicles: list[DrawnVehicle], count: int = 2) -> Screening:
     """Ride, judge and rank a fleet."""
     with RidesInOrder() as rides:
         for vehicle in vehicles:
-            for row in rows(vehicle):
+            for row in rows(vehicle, count):
                 rides.add(_short(row, "2026-05", local_date=False))
         return screening(rides, version="bench")
 
@@ -88,10 +84,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--share", type=float, default=1.0, help="of the fleet, 0.1 = a tenth")
     parser.add_argument("--first", type=int, default=0, help="seed to begin with: fresh vehicles")
+    parser.add_argument("--kinds", default=",".join(PLANTED), help="what is planted, by scenario")
+    parser.add_argument("--rides", type=int, default=2, help="of each vehicle")
     chosen = parser.parse_args(arguments)
     began = time.monotonic()
-    vehicles = fleet(chosen.share, chosen.first)
-    found = ranked(vehicles)
+    vehicles = fleet(chosen.share, chosen.first, tuple(chosen.kinds.split(",")))
+    found = ranked(vehicles, chosen.rides)
     planted = {item.name for item in vehicles if item.planted}
     scenario_of = {item.name: item.scenario for item in vehicles}
     listed = found.vehicles[: WITHIN + 10]
