@@ -204,3 +204,95 @@ def test_the_speed_found_is_the_data_sets_own(shared_data: Path) -> None:
         assert np.percentile(values, share) == pytest.approx(
             np.percentile(reference, share), rel=0.03
         )
+
+
+# Lowest and highest values of the index for the rest of the recordings; a channel may be asked
+# about or missing instead. None: the index says that nothing true of it is in the recording.
+EVERY_OTHER: list[tuple[str, str, dict[str, tuple[float, float] | None]]] = [
+    (
+        "dbc/car_a_800kB.dbc",
+        "car_a/clock_bundles_back_6s.trc",
+        {
+            "supply_voltage": (11.8, 12.0),
+            "module_current": (0.75, 0.85),
+            "system_voltage": (11.87, 11.95),
+            "coolant_temperature": (77.0, 79.0),
+            "vehicle_speed": (0.0, 0.0),
+        },
+    ),
+    (
+        "dbc/car_c_d.dbc",
+        "car_d/thinned_recorder_9s.log",
+        {
+            "engine_speed": (887.0, 951.0),
+            "steering_angle": (2.2, 2.3),
+            "coolant_temperature": (76.5, 80.25),
+            "vehicle_speed": (0.0, 0.0),
+            "supply_voltage": None,
+            "system_voltage": None,
+        },
+    ),
+    (
+        "dbc/car_h.dbc",
+        "car_h/drive_gears.log",
+        {
+            "vehicle_speed": (20.0, 89.2),
+            "engine_speed": (1375.0, 3789.0),
+            "steering_angle": (-9.5, 66.3),
+        },
+    ),
+    (
+        "dbc/car_h.dbc",
+        "car_h/thinned_recorder_rev_8s.log",
+        {
+            "engine_speed": (636.0, 2580.0),
+            "steering_angle": (25.3, 25.3),
+            "wheel_speed_fl": (0.0, 0.0),
+            "coolant_temperature": (92.0, 92.0),
+        },
+    ),
+    (
+        "dbc/car_c_d.dbc",
+        "car_l/supply_field_dead_start.log",
+        {
+            "engine_speed": (0.0, 1849.0),
+            "steering_angle": (344.0, 344.1),
+            "coolant_temperature": (64.5, 64.5),
+            "vehicle_speed": (0.0, 3.0),
+            "supply_voltage": None,
+            "system_voltage": None,
+        },
+    ),
+    (
+        "dbc_real/real_01.dbc",
+        "car_m/units_asleep_at_end.trc",
+        {"engine_speed": (0.0, 1728.0), "vehicle_speed": (0.0, 0.0)},
+    ),
+    (
+        "dbc_real/real_01.dbc",
+        "car_m/drive_rear_wheels_dead.log",
+        {
+            "engine_speed": (606.0, 3914.0),
+            "vehicle_speed": (0.0, 125.9),
+            "wheel_speed_fl": (0.0, 123.3),
+            "wheel_speed_fr": (0.0, 123.5),
+            "wheel_speed_rl": None,
+            "wheel_speed_rr": None,
+        },
+    ),
+]
+
+
+@pytest.mark.parametrize(("database", "log", "ranges"), EVERY_OTHER)
+def test_each_channel_of_every_other_recording_is_right_or_asked(
+    shared_data: Path, database: str, log: str, ranges: dict[str, tuple[float, float] | None]
+) -> None:
+    found = decoded(shared_data, f"../{database}", log)
+    for name, channel in found.channels.items():
+        if channel.doubt or channel.held_out or not channel.unit_known or name not in ranges:
+            continue
+        extent = ranges[name]
+        assert extent is not None, name
+        values = channel.valid()[1]
+        assert values.min() >= extent[0] - 0.15, name
+        assert values.max() <= extent[1] + 0.15, name

@@ -12,6 +12,7 @@ from canassist.decode.belief.speeds import judge_speeds
 from canassist.decode.belief.steering_signs import SIGNED, judge_signs, judge_torques
 from canassist.decode.belief.suspicion import FEW, Suspicion, spoken, suspect
 from canassist.decode.belief.temperatures import judge_temperatures
+from canassist.decode.belief.voltages import judge_voltages
 from canassist.decode.signals.validity import OUT_OF_RANGE
 from canassist.units import SAME, Conversion
 
@@ -57,6 +58,7 @@ def believe(
         judge_bounds(name, one)
     judge_speeds(suspects)
     judge_temperatures(suspects, profile)
+    judge_voltages(suspects, profile)
     judge_torques(suspects)
     judge_signs(suspects)
     return {
