@@ -94,6 +94,7 @@ def test_job_goes_from_the_complaint_to_the_claim(
     expect(page.get_by_role("heading", level=1)).to_have_text("WO-12, Heavy after ten minutes")
     expect(page.locator("#before-title ~ .big")).to_contain_text("because the module was hot")
     expect(page.locator("img.picture")).to_be_visible()
+    expect(page.locator(".checks .caution").first).to_be_visible()
     check = page.locator(".checks li").first
     check.get_by_role("checkbox").check()
     check.get_by_label("Found or measured").fill("no codes stored")

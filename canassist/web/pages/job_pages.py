@@ -161,7 +161,14 @@ def next_checks(desk: Desk, ride: RideRecord | None) -> list[JobCheck]:
     try:
         data = json.loads(desk.blobs.path(ride.data).read_bytes())
         told = data["conclusions"][0]["next_checks"]
-        return [JobCheck(text=one["text"], expect=one["expect"] or "") for one in told]
+        return [
+            JobCheck(
+                text=one["text"],
+                expect=one["expect"] or "",
+                cautions=tuple(one.get("cautions") or ()),
+            )
+            for one in told
+        ]
     except (OSError, ValueError, KeyError, IndexError, TypeError):
         return []  # a result of an earlier version has none
 

@@ -6,7 +6,7 @@ A ride belongs to one job or to none; it joins by the work order that it came wi
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final
 
 from canassist.web.store.records import new_id
@@ -34,12 +34,16 @@ MOST_CHECKS: Final = 40
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobCheck:
-    """A check that an answer asks for, and what the workshop measured."""
+    """A check that an answer asks for, and what the workshop measured.
+
+    ``cautions`` stand beside it as long as the answer asks for it; they are not kept apart.
+    """
 
     text: str
     expect: str = ""
     measured: str = ""
     is_done: bool = False
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +204,7 @@ def with_results(asked: Sequence[JobCheck], kept: Sequence[JobCheck]) -> list[Jo
     A check that was done or measured stays, also where a later reading no longer asks for it.
     """
     known = {one.text: one for one in kept}
-    now = [known.get(one.text, one) for one in asked]
+    now = [replace(known.get(one.text, one), cautions=one.cautions) for one in asked]
     texts = {one.text for one in asked}
     return now + [one for one in kept if one.text not in texts and (one.measured or one.is_done)]
 
