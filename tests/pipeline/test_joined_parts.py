@@ -53,7 +53,7 @@ def _stretch(dice: np.random.Generator, name: str, longest_s: float = 100.0) -> 
     frames = _ride(name)
     first = frames[0].time_ns
     begin = first + int(dice.uniform(0.0, 60.0) * S)
-    end = begin + int(dice.uniform(60.0, longest_s) * S)
+    end = begin + int(dice.uniform(65.0, longest_s) * S)
     day_ns = 1_700_000_000 * S - first
     return [
         one._replace(time_ns=one.time_ns + day_ns) for one in frames if begin <= one.time_ns < end

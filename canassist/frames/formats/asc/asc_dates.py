@@ -36,6 +36,7 @@ _DAY: Final = re.compile(r"(?<!\d)(\d{1,2})(?!\d)")
 _WORD: Final = re.compile(r"[a-z]{3,}")
 _LAST_MONTH: Final = 12
 _NOON: Final = 12
+_MILLISECOND_DIGITS: Final = 3
 
 
 def read_date(text: str) -> datetime | None:
@@ -49,8 +50,9 @@ def read_date(text: str) -> datetime | None:
     clock = _TIME.search(plain)
     if clock is None:
         return None
-    day = _day(plain[: clock.start()] + " " + plain[clock.end() :])
-    of_day = _of_day(clock)
+    date = plain[: clock.start()] + " " + plain[clock.end() :]
+    day = _day(date)
+    of_day = _of_day(clock, in_words=_WORD.search(date) is not None)
     if day is None or of_day is None:
         return None
     try:
@@ -72,14 +74,23 @@ def _plain(text: str) -> str:
     return "".join(letter for letter in spread if not unicodedata.combining(letter))
 
 
-def _of_day(found: re.Match[str]) -> tuple[int, int, int, int] | None:
+def _of_day(found: re.Match[str], *, in_words: bool) -> tuple[int, int, int, int] | None:
     hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
     if found[5]:
         if not 1 <= hour <= _NOON:
             return None
         hour = hour % _NOON + (_NOON if found[5] == "p" else 0)
-    micro = int((found[4] or "0").ljust(6, "0")[:6])
-    return hour, minute, second, micro
+    return hour, minute, second, _microseconds(found[4] or "0", in_words=in_words)
+
+
+def _microseconds(digits: str, *, in_words: bool) -> int:
+    """Read what stands behind a second.
+
+    A date in words gives milliseconds; python-can's writer leaves out their leading zeros.
+    """
+    if in_words and len(digits) < _MILLISECOND_DIGITS:
+        return int(digits) * 1000
+    return int(digits.ljust(6, "0")[:6])
 
 
 def _day(text: str) -> tuple[int, int, int] | None:
