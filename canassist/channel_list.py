@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.decode import ChannelChoice, Ranked, profile_text, rank_static
+from canassist.decode import ANSWERS_REST_ON, ChannelChoice, Ranked, profile_text, rank_static
 from canassist.model import CHANNEL_UNITS
 
 if TYPE_CHECKING:
@@ -138,9 +138,12 @@ class ChannelList:
         if unchecked:
             what = "Not checked by any other channel, so what rests on it is moderate at most: "
             lines += ["", *_wrapped(what + ", ".join(unchecked) + ".")]
+        for entry in self.entries:
+            if entry.verdict in {ASKED, HELD_OUT} and not _is_question(entry) and entry.doubt:
+                lines += _wrapped(f"Left out as a witness: {entry.doubt}")
         for unit, names in self.unused.items():
             lines += _wrapped(f"Unused signals in {unit}: {', '.join(names)}.")
-        told = {f"channel {entry.channel}" for entry in self.entries if _is_question(entry)}
+        told = {f"channel {entry.channel}" for entry in self.entries if entry.doubt}
         for problem in self.problems:
             if problem.where not in told and problem.what != (self.fit and self.fit.reason):
                 lines += _wrapped(f"{problem.where}: {problem.what}")
@@ -239,7 +242,8 @@ def of_databases(databases: Databases, *, given: Collection[str] = ()) -> Channe
 
 
 def _is_question(entry: ChannelEntry) -> bool:
-    return entry.verdict in {ASKED, HELD_OUT}
+    """Tell whether a person is asked: only about channels that an answer may rest on."""
+    return entry.verdict in {ASKED, HELD_OUT} and entry.channel in ANSWERS_REST_ON
 
 
 def _plain(entry: ChannelEntry) -> Mapping[str, object]:

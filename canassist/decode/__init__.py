@@ -1,6 +1,6 @@
 """Frames and databases in, channels out."""
 
-from canassist.decode.candidates import ChannelChoice, Ranked
+from canassist.decode.candidates import ANSWERS_REST_ON, ChannelChoice, Ranked
 from canassist.decode.collect import FrameCollector
 from canassist.decode.database.layouts import Databases, MessageLayout, SignalLayout
 from canassist.decode.database.load_database import load_databases, split_bus
@@ -9,6 +9,7 @@ from canassist.decode.matching import profile_text, rank_static
 from canassist.decode.plan import ReadingPlan, plan_reading
 
 __all__ = [
+    "ANSWERS_REST_ON",
     "ChannelChoice",
     "Databases",
     "DecodedRide",

@@ -19,6 +19,27 @@ MAX_CANDIDATES: Final = 8
 """Signals of one channel that are read and compared; the rest rank too low to matter."""
 
 
+ANSWERS_REST_ON: Final = frozenset(
+    {
+        "vehicle_speed",
+        "engine_speed",
+        "supply_voltage",
+        "system_voltage",
+        "module_temperature",
+        "assist_limit",
+        "assist_torque",
+        "motor_current",
+        "module_current",
+        "driver_torque",
+        "steering_angle",
+        "assist_mode",
+        "module_status",
+        "system_current",
+    }
+)
+"""Channels that are asked about; the others only bear witness, and are left out where doubted."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """A signal that may serve a channel, judged without its values.

@@ -149,8 +149,10 @@ def _channels(
     standard = {name: reference[name] for name in left if name in reference}
     measured = builder.measure({name: plan.candidates.get(name, ()) for name in left})
     ranking = choose(measured, stats, decided=named, reference=standard, profile=plan.profile)
-    settled = {**standard, **builder.preview(ranking.values()), **named}
-    ranking = place_signals(ranking, builder.unplaced(measured), settled)
+    unplaced = builder.unplaced(measured)
+    if unplaced:
+        settled = {**standard, **builder.preview(ranking.values()), **named}
+        ranking = place_signals(ranking, unplaced, settled)
     chosen = builder.from_choices(ranking.values())
     built = believe({**standard, **chosen, **named}, plan.profile, builder.rules)
     return _with_stand_in(built), _with_doubts(ranking, built)

@@ -80,3 +80,14 @@ def test_a_database_of_another_vehicle_is_said_on_top_and_next() -> None:
     text = listing(reason="It is not this vehicle's database.").as_text()
     assert "DOES NOT FIT" in text.splitlines()[1]
     assert "Next: give the database of this vehicle" in text
+
+
+def test_a_witness_that_no_answer_rests_on_is_not_asked_about() -> None:
+    wheel = channel("wheel_speed_rl", held_out="stays at 0", doubt="stays at 0: is it in use?")
+    text = listing(
+        ChannelEntry(channel="wheel_speed_rl", taken=wheel, doubt=wheel.doubt),
+        ChannelEntry(channel="supply_voltage", doubt="A or B?"),
+    ).as_text()
+    assert "1. supply_voltage" in text
+    assert "2." not in text
+    assert "Left out as a witness" in text

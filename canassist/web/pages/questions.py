@@ -70,6 +70,8 @@ def open_questions(
     found: list[Question] = []
     for channel, choice in decoded.ranking.items():
         doubt = _doubt(channel, choice, decoded)
+        if channel not in decode.ANSWERS_REST_ON:
+            continue
         if not doubt or channel in settled or len(found) == MOST_QUESTIONS:
             continue
         curves = [
