@@ -173,9 +173,9 @@ def test_a_word_in_place_of_a_serial_number_hides_no_word(result: Result, serial
 
 def test_how_many_limits_were_given_is_said_as_it_is(result: Result) -> None:
     said = {
-        "all 21 from the profile.": frozenset(LIMITS),
-        "all 21 assumed.": frozenset(),
-        "1 of 21 from the profile, the rest assumed.": frozenset(LIMITS[:1]),
+        "all 22 from the profile.": frozenset(LIMITS),
+        "all 22 assumed.": frozenset(),
+        "1 of 22 from the profile, the rest assumed.": frozenset(LIMITS[:1]),
     }
     for words, given in said.items():
         limits = replace(default_limits())
