@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from canassist.model import Rate, ScreenedVehicle
+from canassist.model import Code, Rate, ScreenedVehicle
 from canassist.stats import wilson
 
 
@@ -53,13 +53,17 @@ class VehicleCounts:
         self.flagged += item.vehicle.flagged
         self.batches[item.vehicle.batch].count(affected=item.vehicle.flagged)
         self.years[item.vehicle.model_year].count(affected=item.vehicle.flagged)
-        for code in item.vehicle.codes:
+        for code in _codes_of(item.vehicle):
             self.codes[code].count(affected=True)
         for month, affected in item.months.items():
             self.months[month].count(affected=affected)
 
     def by_code(self, placed: Sequence[RiddenVehicle]) -> tuple[Rate, ...]:
-        """Return the share of vehicles with each first conclusion, the most frequent first."""
+        """Return the share of vehicles with each conclusion, the most frequent first.
+
+        A blame that is at least moderately sure counts at any rank, anything else as a ride's
+        first conclusion; no fault is found only where nothing is blamed.
+        """
         rates = [
             _rate(code, share.affected, self.ranked, _places(placed, _has(code)))
             for code, share in self.codes.items()
@@ -103,7 +107,13 @@ def _flagged(
 
 
 def _has(code: str) -> _Rule:
-    return lambda item: code in item.vehicle.codes
+    return lambda item: code in _codes_of(item.vehicle)
+
+
+def _codes_of(vehicle: ScreenedVehicle) -> set[str]:
+    blamed = {part.code for part in vehicle.blamed if part.sure}
+    first = set(vehicle.codes) - ({str(Code.NO_FAULT_FOUND)} if blamed else set())
+    return first | blamed
 
 
 def _faulty_in(month: str) -> _Rule:

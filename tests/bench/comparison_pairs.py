@@ -175,12 +175,12 @@ def opposite_root(seed: int) -> PairOutcome:
     """
     a, b = pair(800 + seed)
     if seed % 2:
-        a = replace(a, faults=(faults.ExtraPathResistance(ohm=0.05 + 0.002 * seed),))
+        a = replace(a, faults=(faults.ExtraPathResistance(ohm=0.05 + 0.002 * (seed % 10)),))
         b = replace(b, faults=(faults.UnexplainedDerate(limit_pct=35, from_s=30, until_s=150),))
     else:
         set_v = a.vehicle.alternator.set_v - 1.4
         a = replace(a, faults=(faults.RegulatorVoltage(set_v=set_v),))
-        b = replace(b, faults=(faults.ExtraPathResistance(ohm=0.023 + 0.0005 * seed),))
+        b = replace(b, faults=(faults.ExtraPathResistance(ohm=0.023 + 0.0005 * (seed % 10)),))
     found = compare(ridden(a), ridden(b), same_vehicle=True)
     told, wrong = [], []
     for name, against in ((FigureName.DERATED_SECONDS, -1.0), (FigureName.SUPPLY_UNDER_LOAD, 1.0)):

@@ -169,7 +169,7 @@ def _statement(
 def _groups(found: Screening) -> list[tuple[str, str, Sequence[Rate]]]:
     """Return name, what is counted, and rates of each way to count vehicles."""
     return [
-        ("conclusion", "Vehicles with this first on any ride", found.by_code),
+        ("conclusion", "Vehicles with this on any ride", found.by_code),
         ("batch", "Flagged vehicles", found.by_batch),
         ("model year", "Flagged vehicles", found.by_model_year),
         ("month", "Vehicles with a fault on a ride then", found.by_month),
