@@ -154,9 +154,11 @@ def test_folder_of_vehicles_is_read_by_each_ones_own_database(
         (home / f"{name}.dbc").write_bytes(own)
         cut = b"".join(io.BytesIO(ride.log.read_bytes()).readlines())
         (home / "logs" / f"{name}{''.join(ride.log.suffixes)}").write_bytes(cut)
-        (home / "readme.pdf").write_bytes(b"anything")
+        for left in ("readme.pdf", ".hidden.log", "settings.ini"):
+            (home / left).write_bytes(b"anything")
     page.goto(served.address)
     page.set_input_files("#folder", tmp_path / "fleet")
+    expect(page.locator("#sending")).to_contain_text("6 files of the folder are no logs")
     expect(page.locator("#sending")).to_contain_text("readme.pdf")
     expect(page.locator("#rides .ride")).to_have_count(2)
     names = {one["name"] for one in httpx.get(f"{served.address}api/vehicles").json()["vehicles"]}
@@ -292,6 +294,9 @@ def test_five_hundred_rides_are_found_by_filter_and_search(
         page.get_by_label("Answer").select_option("supply_break")
         page.get_by_role("button", name="Find").click()
         expect(page.locator("#shelf-rows > .note")).to_contain_text("50 rides")
+        for query, count in (("text=100%25", 0), ("text=complaint-00&sort=title", 10)):
+            page.goto(f"{inside.address}?{query}")
+            assert page.locator("#rides .ride").count() == count
         page.goto(f"{inside.address}?since=2026-02-01&until=2026-02-28&work_order=WO-1")
         assert 0 < page.locator("#rides .ride").count() < 50
         ticks_survive_paging(inside, page)
