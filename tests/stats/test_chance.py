@@ -13,7 +13,16 @@ from scipy import stats
 
 from canassist.comparison.significance import Gap, gap_of
 from canassist.model import Estimate
-from canassist.stats import holm, pooled, t95, t_tail, welch
+from canassist.stats import (
+    best_split,
+    holm,
+    jackknife_slope,
+    mean_of_blocks,
+    pooled,
+    t95,
+    t_tail,
+    welch,
+)
 
 
 def estimate(value: float, half: float, count: int = 11) -> Estimate:
@@ -115,3 +124,42 @@ def test_rides_that_disagree_widen_their_common_estimate() -> None:
     assert apart is not None
     assert apart.high - apart.low > 5.0 * (agree.high - agree.low)
     assert pooled([]) is None
+
+
+def test_two_estimates_that_agree_are_pooled_as_worked_by_hand() -> None:
+    """Equal spreads s = 1 / t(10) each, 22 blocks in all: half = t(21) s / sqrt(2) = 0.671435."""
+    both = pooled([estimate(10.0, 1.0), estimate(10.2, 1.0)])
+    assert both is not None
+    assert both.value == pytest.approx(10.1)
+    half = 1.720743 / 1.812461 / math.sqrt(2.0)
+    assert (both.low, both.high) == pytest.approx((10.1 - half, 10.1 + half), rel=1e-5)
+    assert both.count == 22
+
+
+def test_single_blocks_are_pooled_by_one_degree_of_freedom() -> None:
+    """Each counts as t(1) = 6.313752, and together with two blocks t(1) again."""
+    both = pooled([estimate(10.0, 1.0, count=1), estimate(10.0, 1.0, count=1)])
+    assert both is not None
+    assert both.high - both.value == pytest.approx(1.0 / math.sqrt(2.0), rel=1e-6)
+
+
+def test_a_mean_of_two_blocks_has_an_interval_and_of_one_has_none() -> None:
+    two = mean_of_blocks(np.array([1.0, 3.0]), np.array([0, 1]), "V")
+    assert two.high - two.value == pytest.approx(6.313752, rel=1e-6)  # t(1) * sqrt(2) / sqrt(2)
+    with pytest.raises(ValueError, match="two blocks"):
+        mean_of_blocks(np.array([1.0, 3.0]), np.array([0, 0]), "V")
+
+
+def test_two_values_can_be_split_and_one_cannot() -> None:
+    split = best_split(np.array([1.0, 2.0]))
+    assert (split.before, split.share) == (1, 0.0)
+    with pytest.raises(ValueError, match="two values"):
+        best_split(np.array([1.0]))
+
+
+def test_a_line_that_three_equal_blocks_carry_has_an_interval_two_do_not() -> None:
+    three = np.array([[2.0, 2.0, 2.0]] * 3)
+    assert jackknife_slope(three, variance_ratio=math.inf, unit="ohm") is not None
+    assert jackknife_slope(three[:2], variance_ratio=math.inf, unit="ohm") is None
+    uneven = np.array([[2.0, 2.0, 2.0]] * 2 + [[1.6, 1.6, 1.6]])
+    assert jackknife_slope(uneven, variance_ratio=math.inf, unit="ohm") is None

@@ -184,7 +184,7 @@ def test_noise_is_told_from_what_is_smooth() -> None:
     time_s = np.arange(0.0, 100.0, 0.02)
     smooth = 12.0 + 2.0 * np.sin(time_s) + 3.0 * (time_s > 50.0)
     noisy = smooth + rng.normal(scale=0.05, size=len(time_s))
-    assert np.sqrt(noise_variance(noisy)) == pytest.approx(0.05, rel=0.05)
+    assert np.sqrt(noise_variance(noisy)) == pytest.approx(0.05, rel=0.03)
 
 
 def test_falling_equals_pooling_by_hand() -> None:
