@@ -61,7 +61,8 @@ def wheel_messages(pool: SignalPool) -> dict[object, list[PooledSignal]]:
 def reopen_wheel(pool: SignalPool, settled: Mapping[str, Channel]) -> frozenset[str]:
     """Open the road speed again where one was taken whose name may say that it is a wheel's."""
     taken = settled.get("vehicle_speed")
-    if taken is None or taken.chosen_by not in {"unit", "behaviour"}:
+    known = "vehicle_speed" in pool.settled
+    if taken is None or not known or taken.chosen_by not in {"unit", "behaviour"}:
         return frozenset()
     wheels = [name for name in settled if name.startswith("wheel_speed")]
     if len(wheels) >= _WHEELS or not _is_nameless(taken.signal):

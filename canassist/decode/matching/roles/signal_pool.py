@@ -154,16 +154,21 @@ def pool_of(measured: Iterable[MeasuredCandidate], settled: Mapping[str, Channel
     }
     return SignalPool(
         grid_s=grid_s,
-        free=[one for key, one in heard.items() if key not in taken],
-        set_aside=[one for key, one in heard.items() if key in taken],
+        free=[one for key, one in heard.items() if key not in taken and _tells(one.grid)],
+        set_aside=[one for key, one in heard.items() if key in taken and _tells(one.grid)],
         settled={
-            name: on_grid(grid_s, one.time_s, one.value)
+            name: grid
             for name, one in settled.items()
-            if one.unit_known
+            if one.unit_known and _tells(grid := on_grid(grid_s, one.time_s, one.value))
         },
         carriers={one.source for name, one in settled.items() if name in CARRIED},
         sides={name: one.sign_known for name, one in settled.items()},
     )
+
+
+def _tells(grid: FloatArray) -> bool:
+    """Tell whether enough of a signal is there to compare."""
+    return int(np.count_nonzero(~np.isnan(grid))) >= _LEAST_POINTS
 
 
 def like(a: FloatArray, b: FloatArray) -> float:
