@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Final
 from canassist.conclude.causes.module_evidence import during_internal_fault
 from canassist.conclude.causes.supply_extremes import breaks, silences, starved
 from canassist.conclude.causes.weights import ORDER
+from canassist.conclude.overlaps import meeting
 from canassist.conclude.ride_findings import figure
 from canassist.model import Code, EventKind
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from canassist.conclude.causes.weights import Found, Opinion
-    from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+    from canassist.conclude.ride_findings import Hits, RideFindings
     from canassist.model import Event
 
 MOMENT_S: Final = 5.0
@@ -23,6 +24,9 @@ MOMENT_S: Final = 5.0
 
 AFTER_BREAK_S: Final = 2.0
 """A reduction that begins this soon after a break belongs to it, s: modules start in less."""
+
+BEFORE_BREAK_S: Final = 1.0
+"""... and one that begins this long before the break was seen, s: channels have periods."""
 
 FULL_PCT: Final = 100.0
 
@@ -52,16 +56,30 @@ class LostAssist:
         return min(self.by_code.get(code, 0.0) / self.total, 1.0)
 
 
-def lost_assist(ride: RideFindings, found: Found, at_s: float | None = None) -> LostAssist:
-    """Add up what was lost, of the whole ride or around a moment complained of."""
-    by_code: dict[Code, float] = {}
-    total = 0.0
-    for hit in (*ride.derates, *silences(ride)):
-        amount = _amount(ride, hit.event) * _part_near(ride, hit.event, at_s)
-        total += amount
-        for code, part in _explained_by(ride, hit, found).items():
-            by_code[code] = by_code.get(code, 0.0) + amount * part
-    return LostAssist(total, by_code)
+class Losses:
+    """What was lost, of the whole ride and around each moment; each worked out once."""
+
+    def __init__(self, ride: RideFindings, found: Found) -> None:
+        self._ride = ride
+        hits = (*ride.derates, *silences(ride))
+        self._explained = list(zip(hits, _explained(ride, hits, found), strict=True))
+        self._by_moment: dict[float | None, LostAssist] = {}
+
+    def at(self, at_s: float | None = None) -> LostAssist:
+        """Return what was lost around a moment complained of; of the whole ride without one."""
+        if at_s not in self._by_moment:
+            self._by_moment[at_s] = self._added_up(at_s)
+        return self._by_moment[at_s]
+
+    def _added_up(self, at_s: float | None) -> LostAssist:
+        by_code: dict[Code, float] = {}
+        total = 0.0
+        for hit, parts in self._explained:
+            amount = _amount(self._ride, hit.event) * _part_near(self._ride, hit.event, at_s)
+            total += amount
+            for code, part in parts.items():
+                by_code[code] = by_code.get(code, 0.0) + amount * part
+        return LostAssist(total, by_code)
 
 
 def can_show_loss(ride: RideFindings) -> bool:
@@ -90,47 +108,46 @@ def _part_near(ride: RideFindings, event: Event, at_s: float | None) -> float:
     return max(near_s, 0.0) / (until - event.start_s)
 
 
-def _explained_by(ride: RideFindings, hit: Hit, found: Found) -> dict[Code, float]:
-    """Return which cause explains which part of one loss; a consequence goes to its root."""
+def _explained(ride: RideFindings, hits: Hits, found: Found) -> Iterator[dict[Code, float]]:
+    """Yield which cause explains which part of each loss; a consequence goes to its root."""
     broken, bus = found.get(Code.SUPPLY_BREAK), found.get(Code.BUS_FAULT)
-    own_law = "temperature" in (hit.event.cause or "").split("+")  # heat holds it down after that
-    if broken is not None and broken.holds() and not own_law and _after_break(ride, hit):
-        return {Code.SUPPLY_BREAK: 1.0}
-    if _near_any(ride, hit, starved(ride)):
-        code = _behind("voltage", found)
-        return {} if code is None else {code: 1.0}
-    if hit.event.kind is EventKind.MODULE_RESTART:
-        return {Code.BUS_FAULT: 1.0} if bus is not None and bus.holds() else {}
-    if hit in during_internal_fault(ride):
-        return {Code.MODULE_SUSPECT: 1.0}
+    cut = broken is not None and broken.holds()
+    disturbed = bus is not None and bus.holds()
+    after_break = _soon_after(ride, hits, breaks(ride))
+    without_supply = _soon_after(ride, hits, starved(ride))
+    with_bus = {hit.position for hit in ride.together(hits, ride.of(EventKind.BUS_DISTURBANCE))}
+    internal = {hit.position for hit in during_internal_fault(ride)}
+    for hit, broke, starving in zip(hits, after_break, without_supply, strict=True):
+        own_law = "temperature" in (hit.event.cause or "").split("+")  # heat holds it down then
+        if cut and broke and not own_law:
+            yield {Code.SUPPLY_BREAK: 1.0}
+        elif starving:
+            code = _behind("voltage", found)
+            yield {} if code is None else {code: 1.0}
+        elif hit.event.kind is EventKind.MODULE_RESTART:
+            yield {Code.BUS_FAULT: 1.0} if disturbed else {}
+        elif hit.position in internal:
+            yield {Code.MODULE_SUSPECT: 1.0}
+        elif disturbed and hit.event.cause in {None, "unexplained"} and hit.position in with_bus:
+            yield {Code.BUS_FAULT: 1.0}
+        else:
+            yield _by_words(hit.event, found)
+
+
+def _by_words(event: Event, found: Found) -> dict[Code, float]:
     explained: dict[Code, float] = {}
-    if hit.event.cause in {None, "unexplained"} and _bus_then(ride, hit, found):
-        return {Code.BUS_FAULT: 1.0}
-    for word, part in _parts(hit.event).items():
+    for word, part in _parts(event).items():
         code = _behind(word, found)
         if code is not None:
             explained[code] = explained.get(code, 0.0) + part
     return explained
 
 
-def _bus_then(ride: RideFindings, hit: Hit, found: Found) -> bool:
-    bus = found.get(Code.BUS_FAULT)
-    disturbed = ride.together((hit,), ride.of(EventKind.BUS_DISTURBANCE))
-    return bool(disturbed) and bus is not None and bus.holds()
-
-
-def _after_break(ride: RideFindings, hit: Hit) -> bool:
-    return _near_any(ride, hit, breaks(ride))
-
-
-def _near_any(ride: RideFindings, hit: Hit, roots: Hits) -> bool:
-    """Tell whether a loss begins with, or soon after, one of these."""
-    start_s = hit.event.start_s
-    return any(
-        one.event.start_s <= start_s + 1.0
-        and start_s <= one.event.until(ride.end_s) + AFTER_BREAK_S
-        for one in roots
-    )
+def _soon_after(ride: RideFindings, hits: Hits, roots: Hits) -> list[bool]:
+    """Tell for each loss whether it begins with, or soon after, one of the roots."""
+    starts = [(hit.event.start_s, hit.event.start_s + BEFORE_BREAK_S) for hit in hits]
+    ends = [(root.event.start_s, root.event.until(ride.end_s) + AFTER_BREAK_S) for root in roots]
+    return meeting(starts, ends, 0.0)
 
 
 def _parts(event: Event) -> dict[str, float]:

@@ -8,7 +8,7 @@ from canassist.conclude import no_blame
 from canassist.conclude.causes.module_evidence import internal_status
 from canassist.conclude.causes.steering_evidence import deviations
 from canassist.conclude.causes.weights import ORDER, Cap, Opinion, weigh
-from canassist.conclude.lost_assist import SUPPLY_ROOTS, can_show_loss, lost_assist
+from canassist.conclude.lost_assist import SUPPLY_ROOTS, Losses, can_show_loss
 from canassist.conclude.wording.sentences import say
 from canassist.model import Code, ConclusionRole, EventKind, ExplainsComplaint, Strength
 
@@ -74,11 +74,12 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
     """
     if ride.timeline.fit is not None and ride.timeline.fit.reason:
         return [_open_end(ride, weakly=False)]
-    ranked = [_ranked(ride, found, item) for item in found.values() if item.holds()]
+    losses = Losses(ride, found)
+    ranked = [_ranked(ride, losses, item) for item in found.values() if item.holds()]
     answers = [one for one in ranked if one.role is ConclusionRole.ANSWER]
     beside = [one for one in ranked if one.role is ConclusionRole.ALSO_SEEN]
-    answers.sort(key=lambda one: _place(ride, found, one))
-    beside.sort(key=lambda one: _place(ride, found, one))
+    answers.sort(key=lambda one: _place(ride, losses, one))
+    beside.sort(key=lambda one: _place(ride, losses, one))
     if answers and _may_lead(answers[0]):
         return [*answers, *beside]
     beside_it = [
@@ -100,10 +101,10 @@ def _open_end(ride: RideFindings, *, weakly: bool) -> RankedOpinion:
     return RankedOpinion(opinion, ConclusionRole.ANSWER, None, None)
 
 
-def _ranked(ride: RideFindings, found: Found, opinion: Opinion) -> RankedOpinion:
-    share = lost_assist(ride, found).share(opinion.code)
+def _ranked(ride: RideFindings, losses: Losses, opinion: Opinion) -> RankedOpinion:
+    share = losses.at().share(opinion.code)
     role = _role(ride, opinion, share)
-    return RankedOpinion(opinion, role, share, _complaint(ride, found, opinion, role))
+    return RankedOpinion(opinion, role, share, _complaint(ride, losses, opinion, role))
 
 
 def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> ConclusionRole:
@@ -127,28 +128,22 @@ def road_speed_false(ride: RideFindings) -> bool:
 
 
 def _complaint(
-    ride: RideFindings, found: Found, opinion: Opinion, role: ConclusionRole
+    ride: RideFindings, losses: Losses, opinion: Opinion, role: ConclusionRole
 ) -> ExplainsComplaint | None:
     """Return whether a cause explains heavy steering at the moments named, or in all."""
-    if opinion.code is Code.SPEED_SIGNAL_FAULT and not _loses(ride, found):
+    if opinion.code is Code.SPEED_SIGNAL_FAULT and not losses.at().total:
         return None if role is ConclusionRole.ANSWER else ExplainsComplaint.NO
-    if opinion.code in DEVIATING and not _loses(ride, found):
+    if opinion.code in DEVIATING and not losses.at().total:
         return _deviation_explains(ride, opinion.code)
     if not can_show_loss(ride):
         return None
-    if not _loses(ride, found) or role is ConclusionRole.ALSO_SEEN:
+    if not losses.at().total or role is ConclusionRole.ALSO_SEEN:
         return ExplainsComplaint.NO
-    shares = [
-        lost_assist(ride, found, at_s).share(opinion.code) or 0.0 for at_s in ride.at_s or (None,)
-    ]
+    shares = [losses.at(at_s).share(opinion.code) or 0.0 for at_s in ride.at_s or (None,)]
     best = max(shares)
     if best >= YES_FROM:
         return ExplainsComplaint.YES
     return ExplainsComplaint.PARTLY if best >= PARTLY_FROM else ExplainsComplaint.NO
-
-
-def _loses(ride: RideFindings, found: Found) -> bool:
-    return lost_assist(ride, found).total > 0.0
 
 
 def _deviation_explains(ride: RideFindings, code: Code) -> ExplainsComplaint | None:
@@ -173,12 +168,14 @@ def _enough(one: RankedOpinion) -> bool:
     return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in free
 
 
-def _place(ride: RideFindings, found: Found, one: RankedOpinion) -> tuple[bool, float, float, int]:
+def _place(
+    ride: RideFindings, losses: Losses, one: RankedOpinion
+) -> tuple[bool, float, float, int]:
     opinion = one.opinion
     steps = ORDER[opinion.strength] if opinion.strength is not None else 0
     there = 0.0
     for at_s in ride.at_s:
-        there = max(there, lost_assist(ride, found, at_s).share(opinion.code) or 0.0)
+        there = max(there, losses.at(at_s).share(opinion.code) or 0.0)
     if not there and moment_hits(ride, opinion):
         there = PARTLY_FROM
     high = steps + (one.explains or 0.0) + MOMENT_RANK * there

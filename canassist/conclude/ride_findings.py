@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from canassist.conclude.overlaps import meeting
 from canassist.model import Event, EventKind, Severity
 from canassist.physics import life_of_ride, supply_limits_hold
 
@@ -89,11 +91,15 @@ class RideFindings:
 
     def of(self, kind: EventKind, *causes: str) -> Hits:
         """Return the events of a kind that may be evidence, of these causes where any is given."""
-        return tuple(
-            hit
-            for hit in self.weighty
-            if hit.event.kind is kind and (not causes or hit.event.cause in causes)
-        )
+        hits = self._by_kind.get(kind, ())
+        return tuple(hit for hit in hits if hit.event.cause in causes) if causes else hits
+
+    @cached_property
+    def _by_kind(self) -> Mapping[EventKind, Hits]:
+        by_kind: dict[EventKind, list[Hit]] = defaultdict(list)
+        for hit in self.weighty:
+            by_kind[hit.event.kind].append(hit)
+        return {kind: tuple(hits) for kind, hits in by_kind.items()}
 
     @cached_property
     def life(self) -> LifeOfRide:
@@ -117,29 +123,25 @@ class RideFindings:
             for position, event in enumerate(self.events)
             if event.severity is not Severity.NOTE and not is_life_around(event, self.life)
         )
+        gaps = [event for event in self.events if event.kind is EventKind.LOG_GAP]
         heard = tuple(
             hit
             for hit in heard
-            if not (self._after_gap(hit.event) or self._of_the_start(hit.event))
+            if not (self._after_gap(hit.event, gaps) or self._of_the_start(hit.event))
         )
         if self.thinned:
             heard = tuple(hit for hit in heard if not self._blink(hit.event))
         lost = [(at, at) for at in self.timeline.bus.recorder_losses_s]
-        lost += [
-            (event.start_s, event.until(self.end_s))
-            for event in self.events
-            if event.kind is EventKind.LOG_GAP
-        ]
+        lost += [self._span(event) for event in gaps]
+        near = meeting([self._span(hit.event) for hit in heard], lost, NEAR_S)
         return tuple(
             hit
-            for hit in heard
-            if hit.event.kind not in SILENT_KINDS
-            or not any(
-                hit.event.start_s - NEAR_S <= end_s
-                and start_s - NEAR_S <= hit.event.until(self.end_s)
-                for start_s, end_s in lost
-            )
+            for hit, lost_then in zip(heard, near, strict=True)
+            if not (lost_then and hit.event.kind in SILENT_KINDS)
         )
+
+    def _span(self, event: Event) -> tuple[float, float]:
+        return event.start_s, event.until(self.end_s)
 
     @cached_property
     def thinned(self) -> bool:
@@ -166,15 +168,12 @@ class RideFindings:
         many = len(losing) >= max(THIN_SOURCES, THIN_SHARE * len(fast))
         return many and len(starts) >= THIN_MOMENTS
 
-    def _after_gap(self, event: Event) -> bool:
+    def _after_gap(self, event: Event, gaps: Sequence[Event]) -> bool:
         """Tell whether assist only came up after a hole in the recording: nobody saw why."""
         if event.kind is not EventKind.DERATE or event.end_s is None:
             return False
         brief = event.end_s - event.start_s <= RAMP_S
-        return brief and any(
-            gap.kind is EventKind.LOG_GAP and 0.0 <= event.start_s - gap.until(self.end_s) <= NEAR_S
-            for gap in self.events
-        )
+        return brief and any(0.0 <= event.start_s - gap.until(self.end_s) <= NEAR_S for gap in gaps)
 
     def _of_the_start(self, event: Event) -> bool:
         """Tell whether assist was only reduced up to a start of the engine, and soon was back."""
@@ -194,10 +193,11 @@ class RideFindings:
 
     def noted(self, kind: EventKind) -> Hits:
         """Return the events of a kind that carry no weight."""
+        weighty = {hit.position for hit in self.of(kind)}
         return tuple(
             Hit(position, event)
             for position, event in enumerate(self.events)
-            if event.kind is kind and Hit(position, event) not in self.of(kind)
+            if event.kind is kind and position not in weighty
         )
 
     @cached_property
@@ -208,6 +208,11 @@ class RideFindings:
     def derates_by(self, cause: str) -> Hits:
         """Return the reductions of which a cause explains a quarter or more."""
         return tuple(hit for hit in self.derates if cause in (hit.event.cause or "").split("+"))
+
+    @cached_property
+    def warned_positions(self) -> frozenset[int]:
+        """Positions of `warnings`."""
+        return frozenset(hit.position for hit in self.warnings)
 
     @cached_property
     def warnings(self) -> Hits:
@@ -232,20 +237,17 @@ class RideFindings:
 
     def together(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
         """Return those of ``hits`` that overlap one of ``others``, within a margin."""
-        return tuple(
-            hit
-            for hit in hits
-            if any(self._overlap(hit.event, other.event, margin_s) for other in others)
-        )
+        met = self._meeting(hits, others, margin_s)
+        return tuple(hit for hit, near in zip(hits, met, strict=True) if near)
 
     def apart(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
         """Return those of ``hits`` that overlap none of ``others``, within a margin."""
-        near = self.together(hits, others, margin_s)
-        return tuple(hit for hit in hits if hit not in near)
+        met = self._meeting(hits, others, margin_s)
+        return tuple(hit for hit, near in zip(hits, met, strict=True) if not near)
 
-    def _overlap(self, one: Event, other: Event, margin_s: float) -> bool:
-        starts_in_time = one.start_s - margin_s <= other.until(self.end_s)
-        return starts_in_time and other.start_s - margin_s <= one.until(self.end_s)
+    def _meeting(self, hits: Hits, others: Hits, margin_s: float) -> list[bool]:
+        spans = [self._span(hit.event) for hit in hits]
+        return meeting(spans, [self._span(hit.event) for hit in others], margin_s)
 
     def supply_holds(self, *limits: str) -> bool:
         """Tell whether these voltage limits mean something on this vehicle's supply."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import replace
 from importlib import resources
@@ -16,7 +17,7 @@ import rfc8785
 import canassist
 from canassist.model import Event, EventKind, Result
 from canassist.report import result_json
-from canassist.report.data.result_json import canonical
+from canassist.report.data.canonical_json import canonical
 from canassist.report.data.rounding import places_of, rounded
 from canassist.report.page.masks import find_vins, mask_number, mask_vins
 from canassist.vin import vin_check_digit_ok
@@ -53,6 +54,42 @@ def test_bytes_are_canonical_and_the_same_twice(result: Result) -> None:
     data = result_json(result)
     assert data == rfc8785.dumps(json.loads(data))
     assert data == result_json(replace(result))
+
+
+def drawn_value(dice: np.random.Generator, depth: int = 0) -> Any:  # noqa: ANN401 - any JSON value
+    """Return a JSON value with the numbers, texts and keys that writers disagree on."""
+    kind = int(dice.integers(0, 8 if depth < 4 else 5))
+    if kind < 3:
+        number = float(dice.normal()) * 10.0 ** float(dice.integers(-9, 24))
+        return [
+            number,
+            round(number, int(dice.integers(0, 6))),
+            int(dice.integers(-(2**53) + 1, 2**53)),
+        ][kind]
+    if kind < 5:
+        text = "".join(map(chr, dice.choice([1, 9, 34, 92, 127, 0xE9, 0x2028, 0xFFFD, 0x1F600], 6)))
+        return [text, [None, True, False][int(dice.integers(3))]][kind - 3]
+    items = [drawn_value(dice, depth + 1) for _ in range(int(dice.integers(0, 6)))]
+    if kind == 5:
+        return items
+    return {
+        f"{chr(int(dice.choice([97, 0xFFFD, 0x1F600])))}{row}": item
+        for row, item in enumerate(items)
+    }
+
+
+def test_bytes_are_those_of_the_general_writer() -> None:
+    """500 drawn values, written by the library too: same bytes."""
+    dice = np.random.default_rng(8785)
+    for _ in range(500):
+        value = drawn_value(dice)
+        assert canonical(value) == rfc8785.dumps(value)
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, 2**53, {"a": [2**60]}])
+def test_what_has_no_canonical_form_is_refused(value: object) -> None:
+    with pytest.raises(rfc8785.CanonicalizationError):
+        canonical(value)
 
 
 def test_numbers_are_written_as_the_standard_prints_them() -> None:

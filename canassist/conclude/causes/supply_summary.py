@@ -38,9 +38,8 @@ def has_engine(ride: RideFindings) -> bool | None:
 
 def dips(ride: RideFindings, *causes: str) -> Hits:
     """Return the undervoltage events above a note with one of these causes."""
-    known = {hit.position for hit in ride.warnings}
     low = ride.of(EventKind.UNDERVOLTAGE, *causes)
-    return tuple(hit for hit in low if hit.position in known)
+    return tuple(hit for hit in low if hit.position in ride.warned_positions)
 
 
 def loaded(ride: RideFindings) -> Hits:

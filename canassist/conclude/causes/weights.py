@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from canassist.conclude.causes.observations import (
@@ -73,31 +74,34 @@ class Needs(NamedTuple):
 Reason = Evidence | Cap | Needs
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Opinion:
-    """One cause, weighed: its reasons, what holds it down, and what it stands on."""
+    """One cause, weighed: its reasons, what holds it down, and what it stands on.
+
+    What follows from them is worked out once: it is asked again for every loss of assist.
+    """
 
     code: Code
     reasons: tuple[Evidence, ...]
     caps: tuple[Cap, ...] = ()
     needs: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def score(self) -> float:
         """Sum of all weights, each observation counted once."""
         return observed_weight(self.because) + observed_weight(self.against)
 
-    @property
+    @cached_property
     def because(self) -> tuple[Evidence, ...]:
         """Reasons in favour, the heaviest first."""
         return tuple(sorted((r for r in self.reasons if r.weight > 0), key=lambda r: -r.weight))
 
-    @property
+    @cached_property
     def against(self) -> tuple[Evidence, ...]:
         """Reasons against, the heaviest first."""
         return tuple(sorted((r for r in self.reasons if r.weight < 0), key=lambda r: r.weight))
 
-    @property
+    @cached_property
     def earned(self) -> Strength | None:
         """Strength by the sum alone; None below `WEAK_FROM`."""
         if self.score >= STRONG_FROM and observation_count(self.because) >= STRONG_OBSERVATIONS:
@@ -106,7 +110,7 @@ class Opinion:
             return Strength.MODERATE
         return Strength.WEAK if self.score >= WEAK_FROM else None
 
-    @property
+    @cached_property
     def holding_cap(self) -> Cap | None:
         """The lowest cap that holds the earned strength down; None where none does."""
         if self.earned is None or not self.caps:
@@ -114,7 +118,7 @@ class Opinion:
         lowest = min(self.caps, key=lambda cap: ORDER[cap.strength])
         return lowest if ORDER[lowest.strength] < ORDER[self.earned] else None
 
-    @property
+    @cached_property
     def strength(self) -> Strength | None:
         """Strength after caps; None where the cause does not hold."""
         cap = self.holding_cap

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -36,7 +37,7 @@ class Available(NamedTuple):
     stale_after_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DerateScene:
     """Everything that may reduce assist, at the samples of the channel that shows it.
 
@@ -72,6 +73,23 @@ class DerateScene:
     def full(self) -> BoolArray:
         """Return where full assist was available."""
         return self.assist.full
+
+    @cached_property
+    def full_with_engine(self) -> BoolArray:
+        """Full assist, and the engine not known to stand."""
+        return self.full & ~self.engine_off
+
+    @cached_property
+    def fresh_s(self) -> FloatArray:
+        """For how long each sample holds, in s: to the next one, or until it is stale."""
+        steps_s = np.diff(self.time_s, append=self.time_s[-1:])
+        return np.minimum(steps_s, self.assist.stale_after_s)
+
+    @cached_property
+    def falls_s(self) -> FloatArray:
+        """When assist fell below full, in s."""
+        below = ~self.full
+        return self.time_s[np.flatnonzero(below[1:] & ~below[:-1]) + 1]
 
     @staticmethod
     def of(  # noqa: PLR0913, PLR0917 - what a ride has

@@ -229,6 +229,7 @@ def _with_duty(events: list[Event], scene: DerateScene) -> list[Event]:
     tau_s = duty_explains(scene, [event.start_s for event in open_ones])
     if tau_s is None:
         return events
+    by_duty = {id(event) for event in open_ones}
     return [
         replace(
             event,
@@ -237,7 +238,7 @@ def _with_duty(events: list[Event], scene: DerateScene) -> list[Event]:
             measured={**event.measured, "duty_tau_s": tau_s},
             shares=dict.fromkeys(event.shares, 0.0) | {"duty": 1.0},
         )
-        if any(event is one for one in open_ones)
+        if id(event) in by_duty
         else event
         for event in events
     ]

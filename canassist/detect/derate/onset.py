@@ -226,20 +226,15 @@ def _dips_near_line(scene: DerateScene, onset: Onset, lowest_v: float) -> bool:
 
 def _coincides(scene: DerateScene, value: FloatArray, at_onset: float) -> bool:
     """Tell whether a value as bad as at this onset also stood at many moments of full assist."""
-    full = scene.full & ~scene.engine_off
-    bad = full & (value >= at_onset)
+    bad = scene.full_with_engine & (value >= at_onset)
     if not bad.any():
         return False
     times = scene.time_s[bad]
-    steps = np.diff(scene.time_s, append=scene.time_s[-1:])
-    total_s = float(np.minimum(steps[bad], scene.assist.stale_after_s).sum())
+    total_s = float(scene.fresh_s[bad].sum())
     episodes = 1 + int((np.diff(times) > EPISODE_S).sum())
-    below = ~scene.full
-    begins = np.flatnonzero(below[1:] & ~below[:-1]) + 1
     # An episode that a fall follows is an onset's own way in.
-    followed = sum(
-        bool(((times > t - EPISODE_S) & (times <= t)).any()) for t in scene.time_s[begins]
-    )
+    before = np.searchsorted(times, scene.falls_s - EPISODE_S, side="right")
+    followed = int((np.searchsorted(times, scene.falls_s, side="right") > before).sum())
     untouched = episodes - followed
     return total_s >= SAME_S or (untouched >= SAME_EPISODES and untouched >= 2 * max(followed, 1))
 

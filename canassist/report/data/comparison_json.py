@@ -5,7 +5,8 @@ from __future__ import annotations
 from functools import reduce
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.report.data.result_json import canonical, text_or_null, utc_text
+from canassist.report.data.canonical_json import canonical
+from canassist.report.data.result_json import text_or_null, utc_text
 from canassist.report.data.rounding import places_of_unit, rounded
 from canassist.report.page.masks import Mask, masker
 

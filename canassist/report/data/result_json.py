@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import rfc8785
 
 from canassist.model import EXTENDED_KEY, Estimate, EventKind, Points
+from canassist.report.data.canonical_json import canonical
 from canassist.report.data.rounding import places_of, places_of_unit, rounded
 from canassist.report.page.masks import Mask, mask_number, masker
 from canassist.timeline import present_share
@@ -60,24 +60,6 @@ def result_json(result: Result) -> bytes:
         Unknown figures are null. Decimal places are those of `report.rounding`.
     """
     return canonical(result_object(result))
-
-
-def canonical(value: Any) -> bytes:  # noqa: ANN401 - any JSON value
-    """Return RFC 8785 bytes; half a surrogate pair, which no UTF-8 can hold, is replaced."""
-    try:
-        return rfc8785.dumps(value)
-    except rfc8785.CanonicalizationError:
-        return rfc8785.dumps(_sound(value))
-
-
-def _sound(value: Any) -> Any:  # noqa: ANN401 - any JSON value
-    if isinstance(value, str):
-        return value.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
-    if isinstance(value, Mapping):
-        return {_sound(key): _sound(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_sound(item) for item in value]
-    return value
 
 
 def result_object(result: Result) -> Json:

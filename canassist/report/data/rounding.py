@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 PLACES: Final[dict[str, int]] = {
@@ -43,6 +44,7 @@ OTHERWISE: Final = 4
 """Decimal places of every other figure: shares, ratios, gains."""
 
 
+@lru_cache(maxsize=1024)
 def places_of(name: str) -> int:
     """Return the decimal places for a figure's name, such as ``min_supply_v``."""
     return PLACES.get(name.rsplit("_", maxsplit=1)[-1], OTHERWISE)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import Final
 
-from canassist.report.data.result_json import canonical
+from canassist.report.data.canonical_json import canonical
 from canassist.report.page.embedded_data import embedded_data
 
 _SIGNS: Final = (
