@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import CitedSamples
-from canassist.timeline import value_at
+from canassist.timeline import as_of
 
 if TYPE_CHECKING:
     from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.model import Channel, FloatArray
 
 BEFORE_S: Final = 1.0
 """The trigger stands within this long before assist falls (the contract's figure)."""
@@ -54,8 +55,17 @@ def why_unknown(ride: RideFindings, name: str, start_s: float, end_s: float) -> 
     ):
         return "stuck"
     at_s = np.arange(max(start_s, 0.0), end_s + STEP_S / 2.0, STEP_S)
-    known = ~np.isnan(value_at(ride.timeline, name, at_s))
+    known = ~np.isnan(_values_then(channel, at_s))
     return "" if known.mean() >= KNOWN_SHARE else "silent"
+
+
+def _values_then(channel: Channel, at_s: FloatArray) -> FloatArray:
+    """Return a channel as of each time; only what may still be fresh then is looked at."""
+    oldest_s = at_s[0] - channel.stale_after_s - STEP_S
+    first, stop = np.searchsorted(channel.time_s, (oldest_s, at_s[-1]), side="right")
+    near = slice(int(first), int(stop))
+    max_age_s = channel.stale_after_s
+    return as_of(channel.time_s[near], channel.value[near], at_s, max_age_s=max_age_s)
 
 
 def known_samples(ride: RideFindings, hits: Hits, name: str) -> tuple[CitedSamples, ...]:

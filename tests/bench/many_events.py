@@ -44,7 +44,8 @@ def quiet_ride(minutes: float) -> tuple[Timeline, Profile]:
 
 def with_dips(timeline: Timeline, events: int) -> Timeline:
     """Return the ride with that many short dips of its supply, each tenth with less assist."""
-    begins = np.linspace(20.0, timeline.duration_s - 20.0, events, endpoint=False)
+    dips = round(events / 1.1)
+    begins = np.linspace(20.0, timeline.duration_s - 20.0, dips, endpoint=False)
     changed = {
         "supply_voltage": _lowered(timeline.channels["supply_voltage"], begins, DIP_S, 10.2),
         "assist_limit": _lowered(timeline.channels["assist_limit"], begins[::10], FALL_S, 60.0),

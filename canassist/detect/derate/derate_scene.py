@@ -86,6 +86,11 @@ class DerateScene:
         return np.minimum(steps_s, self.assist.stale_after_s)
 
     @cached_property
+    def period_s(self) -> float:
+        """Median time between the samples, in s; 0 for fewer than two."""
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else 0.0
+
+    @cached_property
     def falls_s(self) -> FloatArray:
         """When assist fell below full, in s."""
         below = ~self.full

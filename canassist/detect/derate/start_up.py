@@ -46,9 +46,7 @@ def what_began(scene: DerateScene, onset: Onset) -> Began:
     the end of the silence on. ``"gap"`` is a gap in the limit's own samples that is none
     of these.
     """
-    time_s = scene.time_s
-    period_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
-    reach_s = max(BEFORE_S, 2.0 * period_s) + TIME_STEP_S
+    reach_s = max(BEFORE_S, 2.0 * scene.period_s) + TIME_STEP_S
     at_s = onset.at_s
     ends = [
         s.end_s
