@@ -112,8 +112,8 @@ def test_consecutive_parts_are_placed_by_their_dates(shared_data: Path) -> None:
     recording = open_log(parts[::-1])
     read = _read(recording)
     assert len(read) == sum(map(_frame_lines, parts))
-    # the second part's trigger comes 545.77 s after the first's
-    assert (read[-1].time_ns - read[0].time_ns) / 1e9 == pytest.approx(545.77 + 599.76, abs=0.1)
+    # the triggers stand 545.077 s apart: "55.12" and "00.89" are 12 and 89 milliseconds
+    assert (read[-1].time_ns - read[0].time_ns) / 1e9 == pytest.approx(545.077 + 599.76, abs=0.1)
     assert recording.problems == ()
     assert recording.start_utc is None
 

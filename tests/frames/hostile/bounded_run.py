@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import json
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -29,27 +29,38 @@ class Outcome(NamedTuple):
     printed: str
 
 
+_WATCH = """
+import json, os, resource, subprocess, sys
+seconds, most_bytes, report, *command = sys.argv[1:]
+resource.setrlimit(resource.RLIMIT_CPU, (int(seconds), int(seconds)))
+resource.setrlimit(resource.RLIMIT_AS, (int(most_bytes), int(most_bytes)))
+child = subprocess.Popen(command)
+_, state, usage = os.wait4(child.pid, 0)
+child.returncode = os.waitstatus_to_exitcode(state)
+told = [child.returncode, usage.ru_utime + usage.ru_stime, usage.ru_maxrss << 10]
+os.write(int(report), json.dumps(told).encode())
+"""
+"""Starts the command from a small process: the system counts the memory of whoever started a
+program as the program's, and a test process is large."""
+
+
 def run(arguments: Sequence[object], folder: Path, env: Mapping[str, str]) -> Outcome:
     """Run ``canassist`` in a folder."""
-    command = [sys.executable, "-m", "canassist", *map(str, arguments)]
-    with tempfile.TemporaryFile() as printed:
-        process = subprocess.Popen(
-            command,
+    with tempfile.TemporaryFile() as printed, tempfile.TemporaryFile() as told:
+        limits = (str(_HARD_SECONDS), str(_HARD_BYTES), str(told.fileno()))
+        command = [sys.executable, "-m", "canassist", *map(str, arguments)]
+        subprocess.run(
+            [sys.executable, "-I", "-c", _WATCH, *limits, *command],
             cwd=folder,
             stdin=subprocess.DEVNULL,
             stdout=printed,
             stderr=subprocess.STDOUT,
             env={**os.environ, "HOME": str(folder), **env},
-            preexec_fn=_limited,  # noqa: PLW1509 - one thread, and nothing but two system calls
+            pass_fds=[told.fileno()],
+            check=False,
         )
-        _, state, usage = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(state)
         printed.seek(0)
+        told.seek(0)
         text = printed.read().decode(errors="replace")
-    cpu_s = usage.ru_utime + usage.ru_stime
-    return Outcome(process.returncode, cpu_s, usage.ru_maxrss << 10, text)
-
-
-def _limited() -> None:
-    resource.setrlimit(resource.RLIMIT_CPU, (_HARD_SECONDS, _HARD_SECONDS))
-    resource.setrlimit(resource.RLIMIT_AS, (_HARD_BYTES, _HARD_BYTES))
+        status, cpu_s, peak_bytes = json.loads(told.read())
+    return Outcome(status, cpu_s, peak_bytes, text)
