@@ -194,19 +194,30 @@ def _wrong_at_end(time_ns: IntArray) -> ClockFault | None:
     return ClockFault(Kind.LAST_WRONG, begin, rows=np.arange(begin, len(time_ns)))
 
 
+_MOST_ASKED: Final = 20
+"""Steps of a set-back's size that are held against the periods in one run of frames: where more
+of them are no way back, such steps are the manner of the file, and each costs time."""
+
+
 def _came_forward(run: _Run, before: int) -> ClockFault | None:
     """Find where a clock that was set back is right again."""
     if not run.state.set_back_ns:
         return None
     steps = np.diff(run.time_ns[:before])
     least = min(run.state.set_back_ns) * (1.0 - _COMES_BACK) - _SHALLOW_NS
+    asked = 0
     for row in (np.flatnonzero(steps > max(least, 0.0)) + 1).tolist():
-        for back_ns in reversed(run.state.set_back_ns):
-            if abs(int(steps[row - 1]) - back_ns) > _tolerance(back_ns):
-                continue
-            shift = shift_into_period(run.time_ns, run.source, row)
+        step_ns = int(steps[row - 1])
+        alike = [one for one in run.state.set_back_ns if abs(step_ns - one) <= _tolerance(one)]
+        if not alike:
+            continue
+        shift = shift_into_period(run.time_ns, run.source, row)
+        for back_ns in reversed(alike):
             if shift is not None and abs(shift + back_ns) <= _tolerance(back_ns):
                 return ClockFault(Kind.CAME_FORWARD, row, by_ns=-back_ns)
+        asked += 1
+        if asked == _MOST_ASKED:
+            break
     return None
 
 
