@@ -18,13 +18,17 @@ ROOMS = (
 )  # fmt: skip
 """What each room gives its neighbours stands in its ``__all__``, and so in the pages."""
 
+NAMED_TUPLES = "Error parsing type annotation ForwardRef"
+"""The constructor of a `NamedTuple` does not say which module its hints are of."""
+
 STUBS_ONLY = "Error parsing type annotation pd.Series"
 """pandas lets `Series[float]` stand in hints only."""
 
 if len(sys.argv) != 2:  # noqa: PLR2004 - the command and a folder
     sys.exit("Name the folder that the pages go into.")
 warnings.simplefilter("error")
-warnings.filterwarnings("ignore", message=STUBS_ONLY)
+for known in (NAMED_TUPLES, STUBS_ONLY):
+    warnings.filterwarnings("ignore", message=known)
 for name in canassist.__all__:
     setattr(canassist, name, getattr(canassist, name))
 pdoc.render.configure(docformat="numpy", show_source=False, search=False)
