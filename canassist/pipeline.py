@@ -30,7 +30,7 @@ from canassist.timeline import placed, with_recorder_notes
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
 
     from canassist.decode import DecodedRide
     from canassist.frames import Recording
@@ -59,7 +59,6 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
     project_file: PathLike | None = None,
     one_ride: bool = False,
     progress: Progress = silent,
-    meanwhile: Callable[[], object] | None = None,
 ) -> Result:
     """Find out why the steering was heavy on one ride.
 
@@ -81,9 +80,6 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         Take the files for one ride though they overlap with other values or lie far apart.
     progress : callable, optional
         Called with a `Step` now and then; what it raises stops the work.
-    meanwhile : callable, optional
-        Something else to be done while the log is read, in a thread of its own, such as
-        loading what comes next; an error in it is not heard.
 
     Returns
     -------
@@ -106,8 +102,6 @@ def analyze(  # noqa: PLR0913 - the inputs of one ride
         said_in = _paths(project_file or ()), _paths(case_file or ())
         hashing = pool.submit(inputs_at_hand, log_paths, dbc_paths, profile_paths, *said_in)
         pool.submit(importlib.import_module, "canassist.judging")
-        if meanwhile is not None:
-            pool.submit(meanwhile)
         with packed_knowledge(log_paths, profile_given=profile is not None) as packed:
             known = packed.profile or given
             ride = survey(

@@ -18,12 +18,10 @@ from canassist.cli.garbage_collector import collect_rarely
 from canassist.cli.output_names import LOG_ENDINGS, stem
 from canassist.cli.outputs import outputs
 from canassist.cli.progress_bar import bar
-from canassist.cli.report_command import prepare_page
+from canassist.cli.report_command import page_prepared
 from canassist.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from canassist.cli.outputs import Outputs
     from canassist.model import Case, Comparison, Progress, Result
 
@@ -134,8 +132,8 @@ def _answer(
     same_vehicle: bool,
 ) -> None:
     one, other = sides
-    with bar() as progress:
-        rides_a = _rides(one, project, progress, None if wanted.only_json else prepare_page)
+    with page_prepared(wanted), bar() as progress:
+        rides_a = _rides(one, project, progress)
         rides_b = _rides(other, project, progress)
     from canassist import report as writing
     from canassist.comparison import compare as compare_sides
@@ -183,12 +181,7 @@ def logs_of(path: Path) -> tuple[Path, ...]:
     return tuple(logs)
 
 
-def _rides(
-    side: _Side,
-    project: Path | None,
-    progress: Progress,
-    meanwhile: Callable[[], object] | None = None,
-) -> list[Result]:
+def _rides(side: _Side, project: Path | None, progress: Progress) -> list[Result]:
     from canassist.pipeline import analyze
 
     return [
@@ -198,7 +191,6 @@ def _rides(
             profile=side.profile,
             project_file=project,
             progress=progress,
-            meanwhile=meanwhile,
         )
         for log in side.logs
     ]

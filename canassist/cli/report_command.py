@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -20,7 +22,7 @@ from canassist.cli.progress_bar import bar
 from canassist.cli.recording.case_beside import case_files_beside
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from canassist.cli.files.project_file import Project
     from canassist.cli.outputs import Outputs
@@ -104,7 +106,7 @@ def _answer(
 ) -> None:
     from canassist.pipeline import analyze
 
-    with bar() as progress:
+    with page_prepared(wanted), bar() as progress:
         result = analyze(
             logs,
             dbc=project.dbc,
@@ -114,7 +116,6 @@ def _answer(
             project_file=project.file,
             one_ride=one_ride,
             progress=progress,
-            meanwhile=None if wanted.only_json else prepare_page,
         )
     from canassist import report as writing
 
@@ -129,11 +130,22 @@ def _answer(
         say_answer(result, wanted.written())
 
 
-def prepare_page() -> None:
-    """Load and compress what every page needs, while a log is read."""
-    from canassist import report as writing
+@contextmanager
+def page_prepared(wanted: Outputs) -> Iterator[None]:
+    """Load and compress what every page needs in a thread, while a log is read."""
+    thread = Thread(target=_prepare, daemon=True)  # who is refused early does not wait for it
+    if not wanted.only_json:
+        thread.start()
+    yield
+    if not wanted.only_json:
+        thread.join()
 
-    writing.prepare()
+
+def _prepare() -> None:
+    with suppress(Exception):  # the page meets the same error, where it can be told
+        from canassist import report as writing
+
+        writing.prepare()
 
 
 def _exported(result: Result, folder: Path, name: str) -> dict[Path, bytes]:

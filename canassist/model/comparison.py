@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from canassist.model.findings import Estimate, Points
+from canassist.model.estimates import Estimate, Points
 
 if TYPE_CHECKING:
     from canassist.model.result import Case, Result

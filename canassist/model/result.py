@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 from os import PathLike, fspath
 from typing import TYPE_CHECKING
 
-from canassist.model.findings import Conclusion, Coverage, Event, Moment, Physics
+from canassist.model.conclusions import Conclusion, Coverage, Moment
+from canassist.model.estimates import Physics
+from canassist.model.events import Event
 from canassist.model.result_frames import conclusions_frame, estimates_frame, events_frame
 
 if TYPE_CHECKING:

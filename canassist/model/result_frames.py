@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING
 
-from canassist.model.findings import Estimate
+from canassist.model.estimates import Estimate
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from canassist.model.findings import Conclusion, Event, Physics
+    from canassist.model.conclusions import Conclusion
+    from canassist.model.estimates import Physics
+    from canassist.model.events import Event
 
 _EVENT = ("kind", "start_s", "end_s", "cause", "severity", "channel", "code")
 _CONCLUSION = ("rank", "code", "strength", "role", "explains", "explains_complaint", "headline")

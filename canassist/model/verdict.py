@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from canassist.model.findings import Conclusion, Coverage, Event, Moment
+    from canassist.model.conclusions import Conclusion, Coverage, Moment
+    from canassist.model.events import Event
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,14 +4,15 @@ from canassist.report.charts.answer_picture import answer_picture
 from canassist.report.data.comparison_json import comparison_json
 from canassist.report.data.result_json import result_json
 from canassist.report.learned_page import render_learned
+from canassist.report.notebook import notebook_view
 from canassist.report.page.comparison_page import render_comparison
 from canassist.report.page.document import prepare
 from canassist.report.page.first_screen import answer_lines
 from canassist.report.page.masks import mask_vins
-from canassist.report.page.notebook import notebook_view
-from canassist.report.page.ride_page import PageOptions, check_private_key, render_page
+from canassist.report.page.ride_page import PageOptions, render_page
 from canassist.report.page.screen_page import render_screening, vehicle_label, why_flagged
 from canassist.report.pdf import need_browser, print_pdf
+from canassist.report.seal.key_file import check_private_key
 from canassist.report.seal.page_case import page_case
 from canassist.report.seal.page_parts import page_data
 from canassist.report.seal.page_verdict import Answer, KnownKeys, PageVerdict, verify_page

@@ -22,10 +22,10 @@ from canassist.report.page.ride_page import (
     STANDING_CAUTION,
     PageOptions,
     page_number,
-    sealer_of,
 )
 from canassist.report.page.shortening import short
 from canassist.report.page.times import RideClock, duration
+from canassist.report.seal.key_file import sealer_of
 from canassist.time_zones import find_zone
 
 if TYPE_CHECKING:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.errors import InputError
 from canassist.model import ConclusionRole
 from canassist.report.charts.event_bands import is_drawn
-from canassist.report.charts.event_looks import LOOKS, kind_words
+from canassist.report.charts.event_looks import LOOKS
 from canassist.report.charts.physics_charts import PhysicsCharts
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.data.result_json import result_json
@@ -23,6 +20,7 @@ from canassist.report.page.claim_sheet import (
     limits_words,
     recorded_words,
 )
+from canassist.report.page.conclusion_parts import ConclusionParts
 from canassist.report.page.document import Document, build
 from canassist.report.page.event_cards import Card, CardMaker, anchors, fold
 from canassist.report.page.first_screen import (
@@ -31,7 +29,6 @@ from canassist.report.page.first_screen import (
     explains_words,
     ride_on_words,
     second_answer,
-    sure_words,
 )
 from canassist.report.page.glossary import GLOSSARY
 from canassist.report.page.masks import mask_number, masker
@@ -52,21 +49,20 @@ from canassist.report.page.tables import (
     overview,
 )
 from canassist.report.page.times import RideClock, duration, minutes_seconds
-from canassist.report.seal.seal import Sealer
-from canassist.report.seal.signing import fingerprint, load_private_key
+from canassist.report.seal.key_file import sealer_of
+from canassist.report.seal.signing import fingerprint
 from canassist.time_zones import find_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
-    from canassist.model import Case, Conclusion, Event, Evidence, Result, Units
+    from canassist.model import Case, Result, Units
     from canassist.report.page.masks import Mask
+    from canassist.report.seal.seal import Sealer
 
 _MOST_CLOSE_UPS: Final = 14
-_SURE_WORD: Final = re.compile(r"^(?:strong|moderate|weak): ")
-"""Begins a basis; the page says it before."""
 _NUMBER_GROUPS: Final = 3
-_MOST_LINKS: Final = 6
 
 STANDING_CAUTION: Final = (
     "Hands and wheels: lift and support the vehicle, keep clear of the linkage, and never try a "
@@ -143,45 +139,6 @@ def render_page(
     return build(view.document(), sealer=sealer)
 
 
-def sealer_of(key: Path | None, signer: bytes = b"") -> Sealer:
-    """Return what seals a page: by a private key's file, for a signer's public key, or neither.
-
-    Raises
-    ------
-    CanassistError
-        If the key cannot be used.
-    """
-    if key is None:
-        return Sealer(public_key=signer)
-    return Sealer(load_private_key(read_key(key), key.name))
-
-
-def check_private_key(path: Path) -> None:
-    """Refuse a key that cannot sign, before long work is done for it.
-
-    Raises
-    ------
-    CanassistError
-        If the key cannot be used, or the library for signatures is not installed.
-    """
-    sealer_of(path)
-
-
-def read_key(path: Path) -> bytes:
-    """Return a private key's file as it is.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read.
-    """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        problem = f"{path.name}: the key cannot be read ({error.strerror})."
-        raise InputError(problem, "Make one with `canassist keys`.") from error
-
-
 def page_number(data: bytes) -> str:
     """Return the short number that names a result on every printed page."""
     text = hashlib.sha256(data).hexdigest()
@@ -208,6 +165,12 @@ class PageView:
         self.maker = CardMaker(result, self.measures, self.clock, self.rulebook)
         self.cards = self.maker.cards()
         self.anchors = anchors(self.cards, fold(result.events))
+        self.answers = ConclusionParts(
+            events=result.events,
+            anchors=self.anchors,
+            pictures=self.pictures,
+            sentence=self.measures.sentence,
+        )
 
     def document(self) -> Document:
         """Return the page's parts."""
@@ -246,8 +209,8 @@ class PageView:
             "version": result.version,
             "case": self._case(),
             "strip": self._strip(),
-            "answer": self._conclusion(result.conclusions[0]),
-            "others": [self._conclusion(item) for item in result.conclusions[1:]],
+            "answer": self.answers.parts(result.conclusions[0]),
+            "others": [self.answers.parts(item) for item in result.conclusions[1:]],
             "also_from": next(
                 (
                     place
@@ -278,7 +241,7 @@ class PageView:
             },
             "coverage": coverage_table(result),
             "needs": needs_table(result),
-            "ruled_out": [self._conclusion(item) for item in result.ruled_out],
+            "ruled_out": [self.answers.parts(item) for item in result.ruled_out],
             "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
             "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
             "looks": LOOKS,
@@ -382,56 +345,9 @@ class PageView:
     def _number(self, text: str) -> str:
         return text if self.look.unmask else mask_number(text)
 
-    def _conclusion(self, item: Conclusion) -> dict[str, Any]:  # Any: templates take any value
-        say = self.measures.sentence
-        return {
-            "code": str(item.code),
-            "rank": item.rank,
-            "strength": sure_words(item),
-            "headline": say(item.headline),
-            "basis": say(_SURE_WORD.sub("", item.basis)),
-            "role": str(item.role),
-            "because": [self._evidence(part) for part in item.because],
-            "against": [self._evidence(part) for part in item.against],
-            "cautioned": any(check.cautions for check in item.next_checks),
-            "next_checks": self._checks(item),
-            "ride_on": say(item.ride_on),
-        }
-
-    def _checks(self, item: Conclusion) -> list[dict[str, Any]]:  # Any: templates take any value
-        """Return the checks, each caution in full once and by its number from then on."""
-        say = self.measures.sentence
-        first_at: dict[str, int] = {}
-        found = []
-        for number, check in enumerate(item.next_checks, start=1):
-            again = sorted({first_at[text] for text in check.cautions if text in first_at})
-            new = [say(text) for text in check.cautions if text not in first_at]
-            first_at |= {text: number for text in check.cautions if text not in first_at}
-            if again:
-                new.append(f"as at check {' and '.join(map(str, again))}.")
-            found.append({"text": say(check.text), "expect": say(check.expect), "cautions": new})
-        return found
-
     def _second(self) -> dict[str, Any] | None:  # Any: templates take any value
         found = second_answer(self.result)
-        return None if found is None else self._conclusion(found)
-
-    def _evidence(self, part: Evidence) -> dict[str, Any]:  # Any: templates take any value
-        known = [place for place in part.events if 0 <= place < len(self.result.events)]
-        shown = known[:_MOST_LINKS]
-        return {
-            "text": self.measures.sentence(part.text),
-            "events": [
-                (place + 1, self.anchors[place], self._label(self.result.events[place]))
-                for place in shown
-            ],
-            "more": len(known) - len(shown),
-            "figure": part.figure if part.figure in self.pictures else "",
-        }
-
-    @staticmethod
-    def _label(event: Event) -> str:
-        return f"{kind_words(event).lower()} at {minutes_seconds(event.start_s)}"
+        return None if found is None else self.answers.parts(found)
 
     def _moments(self) -> list[dict[str, Any]]:  # Any: templates take any value
         return [
