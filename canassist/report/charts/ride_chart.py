@@ -52,7 +52,7 @@ LONGEST_CLOSE_UP_S: Final = 120.0
 """A longer event is shown by its beginning."""
 
 _STILL_BUCKETS: Final = 340
-_DENSE_BUCKETS: Final = 900
+_DENSE_BUCKETS: Final = 780
 _WINDOW_BUCKETS: Final = 200
 _CLOSE_BUCKETS: Final = 200
 _MOST_WINDOWS: Final = 12

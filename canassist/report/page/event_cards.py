@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from canassist.model import EventKind
@@ -96,8 +97,9 @@ class Card:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """Figures that the table of a folded card shows."""
-        return tuple(pair.words for pair in self.shown.pairs[:_MOST_COLUMNS])
+        """Figures that the table of a folded card shows; when it was stands there already."""
+        words = (pair.words for pair in self.shown.pairs if not pair.words.endswith(" at"))
+        return tuple(islice(words, _MOST_COLUMNS))
 
     @property
     def subjects(self) -> str:
@@ -301,8 +303,18 @@ def _subject(event: Event) -> str:
     return channel_words(event.channel) if event.channel else ""
 
 
+_SHARE_WORDS: Final = {
+    "assist_share": "assist, of what was expected",
+    "side_share": "weaker side, of the other",
+    "beyond_line_share": "beyond the temperature line",
+}
+"""Shares that lose their sense with their last word."""
+
+
 def figure_words(name: str) -> str:
     """Return a figure's name in words: ``min_supply_v`` is "lowest supply"."""
+    if name in _SHARE_WORDS:
+        return _SHARE_WORDS[name]
     words = words_of(name)
     for start, better in zip(_LOWEST, ("lowest ", "highest "), strict=True):
         if words.startswith(start):

