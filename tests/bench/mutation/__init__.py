@@ -1,0 +1,1 @@
+"""Breaks the code on purpose, and tells which breaks no test notices."""
