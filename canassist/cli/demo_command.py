@@ -18,7 +18,7 @@ def demo(
         bool, typer.Option("--busy", help="Put the rides among 30-40 further messages.")
     ] = False,
 ) -> None:
-    """Write sample logs, demo database and profile, and a report on each ride."""
+    """Write sample logs, demo database and profile, a report on each ride, and what is learned."""
     from canassist import demo as invented
     from canassist import report as writing
     from canassist.atomic_write import write_whole
@@ -37,4 +37,27 @@ def demo(
         }
         write_whole(files)
         say(f"{page}\n  {result.conclusions[0].headline}")
+    _learn(folder)
     say("Open any of these pages in a browser. All of it is invented.")
+
+
+def _learn(folder: Path) -> None:
+    """Learn the model from its sound vehicles' rides, as `canassist learn` would."""
+    from canassist import demo as invented
+    from canassist.atomic_write import write_whole
+    from canassist.learning import learn
+    from canassist.profile import profile_toml
+    from canassist.report import render_learned
+
+    database = folder / invented.DATABASE_FOLDER
+    profile = database / invented.LEARNED_PROFILE
+    sheet = profile.with_suffix(".learned.html")
+    rides = folder / invented.LOGS_FOLDER / invented.SOUND_FOLDER
+    with bar() as progress:
+        found = learn(
+            [str(rides)], dbc=[str(database / f"{invented.TRAIL.name}.dbc")], progress=progress
+        )
+    write_whole(
+        {profile: profile_toml(found.profile).encode(), sheet: render_learned(found).encode()}
+    )
+    say(f"{sheet}\n  Learned from {found.rides} rides of {found.vehicles} sound vehicles.")

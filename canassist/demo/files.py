@@ -18,6 +18,7 @@ from canassist.demo.plant.scenario import Scenario
 from canassist.demo.profile_text import profile_text
 from canassist.demo.rides import RIDES, VEHICLE
 from canassist.demo.simulated import SimulatedRide, simulate
+from canassist.demo.sound_rides import SOUND_RIDES
 from canassist.demo.truth.observe import TrueEvent
 from canassist.errors import OutputError
 from canassist.model import Progress, Step, silent
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 LOGS_FOLDER: Final = "sample_logs"
 DATABASE_FOLDER: Final = "dbc_demo"
+SOUND_FOLDER: Final = "sound"
+LEARNED_PROFILE: Final = "learned_vehicle.toml"
 _ENDINGS: Final = {
     "healthy_mixed": ".log.gz",
     "hot_tight_turns": ".blf",
@@ -37,6 +40,7 @@ _ENDINGS: Final = {
     "torque_offset": ".asc.gz",
     "second_vehicle": ".log.gz",
 }
+_SOUND_ENDING: Final = ".log.xz"
 _REMARK: Final = "Messages of an invented utility off-road vehicle. No real vehicle sends these."
 _DATABASE_README: Final = """\
 # Database and profile of the demo vehicle
@@ -50,6 +54,8 @@ sends these messages.
   checksum (`SteerEffort`).
 - `{name}.toml`: its profile: which signal serves which channel, its limits, the
   status texts that mean reduced assist, and its assist map for each of the rider's modes.
+- `{learned}`: what `canassist learn` found of it in the four rides of
+  `../{logs}/{sound}`, with the source of each figure; nothing in it was given.
 
 The steering module of this vehicle takes assist back by two straight lines, from 85 degC (none
 left at 115 degC) and from 11.0 V (none left at 9.0 V); the lower one holds. On the way back it
@@ -69,6 +75,9 @@ limit that sensor noise decides whether a reader can see it.
 | log | minutes | what it shows | first conclusion |
 |---|---|---|---|
 {rows}
+
+`{sound}/` holds four short rides of three sound vehicles of this model, a folder a vehicle, for
+`canassist learn {sound}`; they have no truth beside them but that nothing is wrong.
 
 `canassist demo` writes these files anew; `canassist demo --busy` writes the same rides among 34
 further messages.
@@ -94,7 +103,7 @@ def write_demo(
     only: Collection[str] = (),
     progress: Progress = silent,
 ) -> tuple[WrittenRide, ...]:
-    """Write sample logs, their truth, the database and the profile.
+    """Write sample logs, their truth, sound vehicles' rides, the database and the profile.
 
     Parameters
     ----------
@@ -104,7 +113,7 @@ def write_demo(
         Put the rides among 34 further messages, about 35 % bus load in all. The logs
         are candump text then, and larger than 1 MB.
     only : collection of str
-        Names of the rides to write; all where empty.
+        Names of the rides to write; all, and those of sound vehicles, where empty.
     progress : callable, optional
         Called with a `Step` after each ride.
 
@@ -125,7 +134,9 @@ def write_demo(
     texts = {
         dbc: dbc_text(TRAIL, _REMARK),
         profile: profile_text(TRAIL, VEHICLE),
-        database / "README.md": _DATABASE_README.format(name=TRAIL.name),
+        database / "README.md": _DATABASE_README.format(
+            name=TRAIL.name, learned=LEARNED_PROFILE, logs=LOGS_FOLDER, sound=SOUND_FOLDER
+        ),
     }
     write_whole({path: text.encode() for path, text in texts.items()})
     written = []
@@ -144,8 +155,29 @@ def write_demo(
             )
         )
     write_whole({logs / "README.md": _logs_readme(written).encode()})
+    if not only:
+        write_sound_rides(logs / SOUND_FOLDER)
     progress(Step("simulating rides", len(chosen), len(chosen)))
     return tuple(written)
+
+
+def write_sound_rides(folder: Path) -> tuple[Path, ...]:
+    """Write the rides of sound vehicles, a folder a vehicle; return the logs.
+
+    Raises
+    ------
+    OutputError
+        If a folder cannot be made or written.
+    """
+    logs = []
+    for vehicle, scenarios in SOUND_RIDES.items():
+        _make(folder / vehicle)
+        for scenario in scenarios:
+            log = folder / vehicle / f"{scenario.name}{_SOUND_ENDING}"
+            content = log_bytes(_SOUND_ENDING, all_frames(simulate(scenario), QUIET), START_UTC)
+            write_whole({log: content})
+            logs.append(log)
+    return tuple(logs)
 
 
 def _make(folder: Path) -> None:
@@ -208,7 +240,7 @@ def _logs_readme(written: list[WrittenRide]) -> str:
         f"| `{RIDES[ride.name].conclusion}` |"
         for ride in written
     ]
-    return _LOGS_README.format(folder=DATABASE_FOLDER, rows="\n".join(rows))
+    return _LOGS_README.format(folder=DATABASE_FOLDER, sound=SOUND_FOLDER, rows="\n".join(rows))
 
 
 def _minutes(scenario: Scenario) -> str:

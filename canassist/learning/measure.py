@@ -20,6 +20,10 @@ MEASURED_PATH: Final = frozenset({"difference", "fast_split"})
 REGULATED_V: Final = 1.5
 """A charging voltage that moves by more than this is varied by design (own choice)."""
 
+MOVES_BLOCK_S: Final = 10.0
+MOVES_LEAST: Final = 3
+"""Stretches of charging that are compared, at least half of each ridden, and how many it takes."""
+
 GAIN_KPH: Final = 8.0
 """Assist over driver torque is compared between rides at this speed, mode by mode."""
 
@@ -56,7 +60,7 @@ def figures_of(result: Result, *, vehicle: str = "") -> RideFigures:
 
 
 def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict[str, float]:
-    physics, scale = result.physics, nominal_v(result) / 12.0
+    physics = result.physics
     path, rest, fit = physics.supply_path, physics.torque_rest, physics.assist
     heat, charging, effort = physics.thermal, physics.charging, physics.effort
     plateaus = [crank.plateau_min_v for crank in physics.cranks if crank.plateau_min_v is not None]
@@ -73,6 +77,7 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
         "start_ramp_s": _ramp(result),
         "nominal_v": nominal_v(result),
         "rolling_v": _rolling_v(result),
+        "charging_moves_v": _charging_moves_v(result),
         "reduced_by_duty": _by_duty(result.events),
         **way_back(result, levels),
         **module_figures(result),
@@ -82,9 +87,6 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
         found["max_assist_nm"] = fit.max_assist_nm
         for mode, gains in fit.gains.items():
             found[f"gain.{mode}"] = float(np.interp(GAIN_KPH, fit.speed_kph, gains))
-    if charging is not None and len(charging.points.y):
-        low, high = np.quantile(charging.points.y, [0.05, 0.95])
-        found["charging_moves_v"] = float(high - low) / scale
     return {
         name: float(value)
         for name, value in found.items()
@@ -106,6 +108,27 @@ def _rolling_v(result: Result) -> float | None:
     if float(rolling.sum()) * supply.period_s < ROLLING_LEAST_S:
         return None
     return float(np.median(volts[rolling]))
+
+
+def _charging_moves_v(result: Result) -> float | None:
+    """Return how far the supply moves with the engine above its charging speed, in V of 12 V.
+
+    From block to block, each by its median: starting, idling and short loads are left out.
+    """
+    supply = result.channels.get("supply_voltage")
+    if supply is None or "engine_speed" not in result.channels:
+        return None
+    time_s, volts = supply.valid()
+    rpm = value_at(result.timeline, "engine_speed", time_s)
+    fast = rpm > result.profile.limits.charging_rpm
+    block = np.floor(time_s[fast] / MOVES_BLOCK_S).astype(np.int64)
+    numbers, rows = np.unique(block, return_counts=True)
+    enough = numbers[rows * supply.period_s >= MOVES_BLOCK_S / 2.0]
+    if len(enough) < MOVES_LEAST:
+        return None
+    medians = [float(np.median(volts[fast][block == number])) for number in enough.tolist()]
+    low, high = np.quantile(medians, [0.05, 0.95])
+    return float(high - low) / (nominal_v(result) / 12.0)
 
 
 def _by_duty(events: tuple[Event, ...]) -> float | None:

@@ -210,6 +210,21 @@ def test_a_law_never_ridden_to_its_start_is_missing() -> None:
 
 
 @pytest.mark.slow
+def test_the_demos_learned_profile_is_that_of_its_sound_rides() -> None:
+    """A change alarm for the text; the law and the path are held to the plant's own."""
+    found = learn([str(ROOT / "sample_logs" / "sound")], dbc=[DBC])
+    kept = ROOT / "dbc_demo" / "learned_vehicle.toml"
+    assert profile_toml(found.profile) == kept.read_text("utf-8")
+    assert (found.rides, found.vehicles, found.left_out) == (4, 3, ())
+    x, level = np.array(found.profile.protection.temperature).T
+    true = np.interp([84.0, 86.0, 88.0, 90.0], [85.0, 115.0], [100.0, 0.0])
+    assert np.interp([84.0, 86.0, 88.0, 90.0], x, level) == pytest.approx(true, abs=5.0)
+    assert VEHICLE.path_ohm < found.profile.limits.max_circuit_ohm < 3.0 * VEHICLE.path_ohm
+    assert found.profile.supply.regulated is False
+    assert found.profile.proves("max_circuit_ohm", "derate_start_c")
+
+
+@pytest.mark.slow
 def test_a_stopped_run_goes_on_and_a_later_one_adds_to_it(folder: Path, tmp_path: Path) -> None:
     """The ledger tells by content: a ride is read once, and all together give the same bytes."""
     rides, one, all_ = folder, tmp_path / "one.toml", tmp_path / "all.toml"

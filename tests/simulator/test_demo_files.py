@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import lzma
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,18 @@ import numpy as np
 import pytest
 from cantools.database.can import Database
 
-from canassist.demo import RIDES, TRAIL, SimulatedRide, WrittenRide, files, simulate, write_demo
+from canassist.demo import (
+    LOGS_FOLDER,
+    RIDES,
+    SOUND_FOLDER,
+    SOUND_RIDES,
+    TRAIL,
+    SimulatedRide,
+    WrittenRide,
+    files,
+    simulate,
+    write_demo,
+)
 from canassist.demo.bus.background import BUSY, QUIET
 from canassist.demo.bus.frame_table import all_frames, bus_load
 from canassist.demo.bus.writers import log_bytes
@@ -116,6 +128,26 @@ def test_the_project_holds_what_the_demo_writes(
         )
         # Another processor's sine may differ in its last bit, and then one value rounds otherwise.
         assert same >= 0.999 * len(fresh)
+
+
+def test_the_project_holds_the_rides_of_sound_vehicles(
+    project_root: Path,
+    demo_folder: Path,
+    written: tuple[WrittenRide, ...],
+) -> None:
+    """Four of them, small, a folder a vehicle; line by line but for a last bit here and there."""
+    folder = Path(LOGS_FOLDER) / SOUND_FOLDER
+    logs = sorted(path.relative_to(demo_folder) for path in (demo_folder / folder).rglob("*.xz"))
+    assert [len(rides) for rides in SOUND_RIDES.values()] == [2, 1, 1]
+    assert sum((project_root / log).stat().st_size for log in logs) < 0.4 * MEGABYTE
+    assert len(logs) == 4
+    for log in logs:
+        fresh, kept = (
+            lzma.decompress((home / log).read_bytes()).splitlines()
+            for home in (demo_folder, project_root)
+        )
+        assert len(fresh) == len(kept)
+        assert sum(a == b for a, b in zip(fresh, kept, strict=True)) >= 0.999 * len(fresh)
 
 
 def test_truth_names_its_database_profile_and_known_words(

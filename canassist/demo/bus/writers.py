@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import lzma
 from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
@@ -28,7 +29,7 @@ def log_bytes(ending: str, table: FrameTable, start: datetime, *, quick: bool = 
     Parameters
     ----------
     ending : str
-        ``.log.gz`` (candump), ``.asc.gz`` or ``.blf``.
+        ``.log.gz`` or ``.log.xz`` (candump), ``.asc.gz`` or ``.blf``.
     table : FrameTable
         In time order.
     start : datetime
@@ -45,7 +46,7 @@ def log_bytes(ending: str, table: FrameTable, start: datetime, *, quick: bool = 
     -----
     The same frames give the same bytes: no clock and no path gets into the file.
     """
-    makers = {".log.gz": _candump, ".asc.gz": _asc, ".blf": _blf}
+    makers = {".log.gz": _candump, ".log.xz": _candump_xz, ".asc.gz": _asc, ".blf": _blf}
     if ending not in makers:
         raise ValueError(f"no writer for {ending}")
     return makers[ending](table, start, 1 if quick else 9)
@@ -97,6 +98,11 @@ def _candump(table: FrameTable, start: datetime, level: int) -> bytes:
         for first in range(0, len(table), _BLOCK_FRAMES):
             packed.write(candump_lines(table.rows(slice(first, first + _BLOCK_FRAMES)), start_us))
     return whole.getvalue()
+
+
+def _candump_xz(table: FrameTable, start: datetime, level: int) -> bytes:
+    lines = candump_lines(table, round(start.timestamp() * _SECOND_US))
+    return lzma.compress(lines, preset=level)
 
 
 def _asc(table: FrameTable, start: datetime, level: int) -> bytes:
