@@ -53,10 +53,10 @@ def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     ] = 0,
 ) -> None:
     """Say which vehicles of many have a fault; run it again to go on."""
-    from canassist.screen import Wishes
+    from canassist.screen import ScreeningOptions
     from canassist.screen import screen as work
 
-    wishes = Wishes(
+    screening = ScreeningOptions(
         vehicles=vehicles,
         pattern=pattern,
         reports=reports,
@@ -71,7 +71,7 @@ def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
             output,
             dbc=[str(name) for name in dbc or ()],
             profile=str(profile or ""),
-            wishes=wishes,
+            options=screening,
             progress=progress,
         )
     _say(done)

@@ -16,14 +16,14 @@ from canassist.learning.work import RideOrder, measure_ride
 from canassist.model import InputFile, LearnedModel, RideFigures, Step, silent
 from canassist.pipeline import check_present, input_file
 from canassist.profile import default_profile, read_profile
-from canassist.screen import find_logs, open_crew, vehicle_finder
+from canassist.screen import find_logs, open_pool, vehicle_finder
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canassist.model import Progress
-    from canassist.screen import Crew, FindVehicle, FoundLog
+    from canassist.screen import FindVehicle, FoundLog, WorkerPool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,21 +178,21 @@ def _measure(
     """Measure every ride, on this machine or a cluster; the answers stand in the order given."""
     answers = _kept(found, ledger)
     todo = [place for place, answer in enumerate(answers) if answer is None]
-    crew = open_crew(options.cluster, options.workers)
-    work: Any = partial(measure_ride, order)  # Any: a crew's tasks are typed for screening
+    pool = open_pool(options.cluster, options.workers)
+    work: Any = partial(measure_ride, order)  # Any: a pool's tasks are typed for screening
     waiting = deque[Any]()  # Any: the same
     try:
         while todo or waiting:
-            while todo and len(waiting) < crew.workers * crew.ahead:
+            while todo and len(waiting) < pool.workers * pool.ahead:
                 place = todo.pop(0)
-                waiting.append((place, crew.submit(work, (found[place].log,))))
+                waiting.append((place, pool.submit(work, (found[place].log,))))
             place, answer = waiting.popleft()
             try:
                 (ride,) = answer.result()
-            except crew.deaths:
-                (ride,) = _alone(crew, work, found[place].log)
+            except pool.deaths:
+                (ride,) = _alone(pool, work, found[place].log)
                 waiting = deque(
-                    (item, crew.submit(work, (found[item].log,))) for item, _ in waiting
+                    (item, pool.submit(work, (found[item].log,))) for item, _ in waiting
                 )
             answers[place] = ride
             if ledger is not None:
@@ -200,7 +200,7 @@ def _measure(
             progress(Step("measuring rides", len(answers) - len(todo) - len(waiting), len(found)))
         return [ride for ride in answers if ride is not None]
     finally:
-        crew.close(now=bool(todo or waiting))
+        pool.close(now=bool(todo or waiting))
 
 
 def _kept(found: Sequence[FoundLog], ledger: RideLedger | None) -> list[RideFigures | None]:
@@ -217,13 +217,13 @@ def _kept(found: Sequence[FoundLog], ledger: RideLedger | None) -> list[RideFigu
     return kept
 
 
-def _alone(crew: Crew, work: Any, log: str) -> list[RideFigures]:  # noqa: ANN401 - see _measure
+def _alone(pool: WorkerPool, work: Any, log: str) -> list[RideFigures]:  # noqa: ANN401 - see _measure
     """Give a ride whose worker died one more try, with nothing beside it."""
-    crew.renew()
+    pool.renew()
     try:
-        answer: Any = crew.submit(work, (log,)).result()  # Any: see _measure
-    except crew.deaths:
-        crew.renew()
+        answer: Any = pool.submit(work, (log,)).result()  # Any: see _measure
+    except pool.deaths:
+        pool.renew()
         return [RideFigures(log=log, reason="the process that read it died, twice")]
     rides: list[RideFigures] = answer
     return rides

@@ -1,4 +1,4 @@
-"""Runs batches of logs on a crew: batches sized by bytes, deaths survived, blame found.
+"""Runs batches of logs on a worker pool: batches sized by bytes, deaths survived, blame found.
 
 The scheduling is the executor's own. A worker that dies loses nothing: its logs are done
 again, first each as a task of its own, then those that met a second death one by one; the
@@ -15,7 +15,7 @@ from typing import Final
 from canassist.errors import InputError
 from canassist.screen.find_logs import FoundLog
 from canassist.screen.messages import ScreenedOutcome
-from canassist.screen.worker_pool import Crew, Work
+from canassist.screen.worker_pool import Work, WorkerPool
 
 BATCH_BYTES: Final = 8_000_000
 """About a second of work (measured near 10 MB/s with analysis): far more than a task's own cost."""
@@ -61,12 +61,12 @@ def batches(
         yield tuple(batch)
 
 
-def run(crew: Crew, work: Work, todo: Iterable[tuple[str, ...]]) -> Iterator[ScreenedOutcome]:
+def run(pool: WorkerPool, work: Work, todo: Iterable[tuple[str, ...]]) -> Iterator[ScreenedOutcome]:
     """Run all batches and give what became of each log, as it becomes known.
 
     Parameters
     ----------
-    crew : Crew
+    pool : WorkerPool
         Who works.
     work : callable
         Takes addresses of logs, returns what became of each; must be repeatable.
@@ -76,28 +76,28 @@ def run(crew: Crew, work: Work, todo: Iterable[tuple[str, ...]]) -> Iterator[Scr
     Raises
     ------
     InputError
-        If the crew itself is lost.
+        If the pool itself is lost.
     """
     line = _Line(todo)
     flying: dict[Future[list[ScreenedOutcome]], tuple[str, ...]] = {}
     while True:
-        died = not _top_up(crew, work, line, flying)
+        died = not _top_up(pool, work, line, flying)
         if not flying and not died:
             return
         finished = wait(flying, return_when=FIRST_COMPLETED).done
-        results, lost = _land(crew, flying, finished)
+        results, lost = _land(pool, flying, finished)
         yield from results
         if lost or died:
-            crew.renew()  # of a broken pool, all futures have landed now
-            results, more = _land(crew, flying, [item for item in flying if item.done()])
+            pool.renew()  # of a broken pool, all futures have landed now
+            results, more = _land(pool, flying, [item for item in flying if item.done()])
             yield from results
             lost += more
             line.again((log,) for batch in lost if len(batch) > 1 for log in batch)
-            yield from _one_by_one(crew, work, [batch[0] for batch in lost if len(batch) == 1])
+            yield from _one_by_one(pool, work, [batch[0] for batch in lost if len(batch) == 1])
 
 
 def _land(
-    crew: Crew,
+    pool: WorkerPool,
     flying: dict[Future[list[ScreenedOutcome]], tuple[str, ...]],
     finished: Iterable[Future[list[ScreenedOutcome]]],
 ) -> tuple[list[ScreenedOutcome], list[tuple[str, ...]]]:
@@ -106,7 +106,7 @@ def _land(
     lost = []
     for future in finished:
         batch = flying.pop(future)
-        landed = _landed(crew, future)
+        landed = _landed(pool, future)
         if landed is None:
             lost.append(batch)
         else:
@@ -136,51 +136,53 @@ class _Line:
         self._back.popleft()
 
 
-def _landed(crew: Crew, future: Future[list[ScreenedOutcome]]) -> list[ScreenedOutcome] | None:
+def _landed(
+    pool: WorkerPool, future: Future[list[ScreenedOutcome]]
+) -> list[ScreenedOutcome] | None:
     """Return a batch's results; None where its worker died."""
     try:
         return future.result()
-    except crew.deaths:
+    except pool.deaths:
         return None
-    except crew.losses as error:
+    except pool.losses as error:
         problem = "The connection to the workers was lost."
         fix = "Check the cluster and run this again: what is done stays done."
         raise InputError(problem, fix) from error
 
 
 def _top_up(
-    crew: Crew,
+    pool: WorkerPool,
     work: Work,
     line: _Line,
     flying: dict[Future[list[ScreenedOutcome]], tuple[str, ...]],
 ) -> bool:
-    """Hand over more batches; False where the crew has died meanwhile."""
-    most = crew.ahead * max(1, crew.workers)
+    """Hand over more batches; False where the pool has died meanwhile."""
+    most = pool.ahead * max(1, pool.workers)
     while len(flying) < most and (batch := line.first()):
         try:
-            flying[crew.submit(work, batch)] = batch
-        except crew.deaths:
+            flying[pool.submit(work, batch)] = batch
+        except pool.deaths:
             return False
         line.take()
     return True
 
 
-def _one_by_one(crew: Crew, work: Work, logs: Iterable[str]) -> Iterator[ScreenedOutcome]:
+def _one_by_one(pool: WorkerPool, work: Work, logs: Iterable[str]) -> Iterator[ScreenedOutcome]:
     """Do logs alone, so that whichever kills a worker is known for it."""
     for log in logs:
-        for _ in range(crew.strikes):
-            results = _alone(crew, work, log)
+        for _ in range(pool.strikes):
+            results = _alone(pool, work, log)
             if results is not None:
                 yield from results
                 break
-            crew.renew()
+            pool.renew()
         else:
             reason = "The worker died on this log each time: out of memory, or killed."
             yield ScreenedOutcome(log, reason=reason)
 
 
-def _alone(crew: Crew, work: Work, log: str) -> list[ScreenedOutcome] | None:
+def _alone(pool: WorkerPool, work: Work, log: str) -> list[ScreenedOutcome] | None:
     try:
-        return _landed(crew, crew.submit(work, (log,)))
-    except crew.deaths:
+        return _landed(pool, pool.submit(work, (log,)))
+    except pool.deaths:
         return None

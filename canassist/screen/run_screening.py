@@ -21,7 +21,7 @@ from canassist.screen.parquet_tables import json_reader, require_parquet
 from canassist.screen.result_files import write_index
 from canassist.screen.run_batches import batches, run
 from canassist.screen.vehicle_names import FindVehicle, vehicle_finder
-from canassist.screen.worker_pool import Crew, Work, cores, open_crew
+from canassist.screen.worker_pool import Work, WorkerPool, cores, open_pool
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Screened:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
+class ScreeningOptions:
     """How a screening is done.
 
     Attributes
@@ -95,13 +95,13 @@ class Wishes:
     workers: int = 0
 
 
-def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
+def screen(  # noqa: PLR0913 - inputs, place, options: each is one thing
     places: Sequence[str],
     out: Path,
     *,
     dbc: Sequence[str] = (),
     profile: str = "",
-    wishes: Wishes | None = None,
+    options: ScreeningOptions | None = None,
     progress: Progress = silent,
     work_on: WorkOn = messages.screen_logs,
 ) -> Screened:
@@ -128,21 +128,21 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
     CanassistError
         If there is no log, none can be used, or something asked for cannot be done.
     """
-    wishes = wishes or Wishes()
+    options = options or ScreeningOptions()
     require_parquet()
-    find_vehicle = vehicle_finder(wishes.vehicles, wishes.pattern)
-    leave_out = [out, *([wishes.vehicles] if wishes.vehicles else [])]
+    find_vehicle = vehicle_finder(options.vehicles, options.pattern)
+    leave_out = [out, *([options.vehicles] if options.vehicles else [])]
     with (
         _gone_if_refused(out),
         Ledger(_made(out.absolute() / _WORK)) as ledger,
-        _Hands(wishes) as hands,
+        _LazyPool(options) as lazy_pool,
     ):
         count = ledger.gather(find_logs(places, leave_out=leave_out))
         if not count:
             problem = f"No log was found in {', '.join(places)}."
             raise InputError(problem, "Check the folder; logs are known by their ending.")
         if ledger.strangers():
-            hands.get(count)  # workers get ready while the databases are checked here
+            lazy_pool.get(count)  # workers get ready while the databases are checked here
         settings = _checked(tuple(dbc), profile)
         order = Order(
             version=VERSION,
@@ -156,8 +156,8 @@ def screen(  # noqa: PLR0913 - inputs, place, wishes: each is one thing
             order=order,
             settings=settings,
             ledger=ledger,
-            hands=hands,
-            wishes=wishes,
+            lazy_pool=lazy_pool,
+            options=options,
             progress=progress,
         )
         fresh = job.results(work_on)
@@ -191,19 +191,19 @@ def _made(folder: Path) -> Path:
     return folder
 
 
-class _Hands:
-    """The crew: called when there is work, sent home at the end."""
+class _LazyPool:
+    """The worker pool: opened when there is work, closed at the end."""
 
-    def __init__(self, wishes: Wishes) -> None:
-        self._wishes = wishes
-        self._crew: Crew | None = None
+    def __init__(self, options: ScreeningOptions) -> None:
+        self._options = options
+        self._pool: WorkerPool | None = None
 
-    def get(self, logs: int) -> Crew:
-        """Return the crew; on this machine it has no more processes than there are logs."""
-        if self._crew is None:
-            workers = min(self._wishes.workers or cores(), logs)
-            self._crew = open_crew(self._wishes.cluster, workers)
-        return self._crew
+    def get(self, logs: int) -> WorkerPool:
+        """Return the pool; on this machine it has no more processes than there are logs."""
+        if self._pool is None:
+            workers = min(self._options.workers or cores(), logs)
+            self._pool = open_pool(self._options.cluster, workers)
+        return self._pool
 
     def __enter__(self) -> Self:
         return self
@@ -214,8 +214,8 @@ class _Hands:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if self._crew is not None:
-            self._crew.close(now=error is not None)
+        if self._pool is not None:
+            self._pool.close(now=error is not None)
 
 
 @dataclass(kw_only=True)
@@ -223,8 +223,8 @@ class _Job:
     order: Order
     settings: ScreenSettings
     ledger: Ledger
-    hands: _Hands
-    wishes: Wishes
+    lazy_pool: _LazyPool
+    options: ScreeningOptions
     progress: Progress
     unreported: list[ScreenedOutcome] = field(default_factory=list)
     done_otherwise: int = 0
@@ -237,30 +237,30 @@ class _Job:
     def results(self, work_on: WorkOn) -> int:
         """Do what is not done; return how many logs were worked on."""
         self.ledger.learn(self.settings.mark, self.folder)
-        count, size = self.ledger.plan(again=self.wishes.again)
+        count, size = self.ledger.plan(again=self.options.again)
         if not count:
             return 0
         self.done_otherwise = self.ledger.done_otherwise()
-        crew = self.hands.get(count)
+        pool = self.lazy_pool.get(count)
         index = self.folder / f"done.{self.ledger.run}.index"
-        done = "" if self.wishes.again else write_index(index, self.ledger.done_hashes())
+        done = "" if self.options.again else write_index(index, self.ledger.done_hashes())
         _prepare()
         work = partial(work_on, replace(self.order, done=done))
-        todo = batches(self.ledger.todo(), count=count, size=size, workers=crew.workers)
+        todo = batches(self.ledger.todo(), count=count, size=size, workers=pool.workers)
         fresh = 0
-        for item in self._run("screening", crew, work, todo, count):
+        for item in self._run("screening", pool, work, todo, count):
             self.ledger.note(item)
             fresh += bool(item.part)
-        if not self.wishes.reports and not self.wishes.report_of:
-            crew.dismiss()
+        if not self.options.reports and not self.options.report_of:
+            pool.dismiss()
         self.ledger.drop_unused(self.folder)
         return fresh
 
     def _run(
-        self, stage: str, crew: Crew, work: Work, todo: Iterable[tuple[str, ...]], count: int
+        self, stage: str, pool: WorkerPool, work: Work, todo: Iterable[tuple[str, ...]], count: int
     ) -> Iterable[ScreenedOutcome]:
         self.progress(Step(stage, 0, count))
-        for number, item in enumerate(run(crew, work, todo), 1):
+        for number, item in enumerate(run(pool, work, todo), 1):
             yield item
             self.progress(Step(stage, number, count))
 
@@ -279,14 +279,14 @@ class _Job:
             problem = f"None of {whole.logs} logs could be used; the first, {first.log}: "
             fix = "Check that these are recordings of this vehicle's bus."
             raise InputError(problem + first.reason, fix)
-        if wanted := _wanted(whole, self.wishes):
+        if wanted := _wanted(whole, self.options):
             whole = _linked(whole, self.reports(wanted, out))
         page = out / _PAGE
         options: dict[str, bool | float | str]
         options = {
-            "pattern": self.wishes.pattern,
-            "reports": self.wishes.reports,
-            "report_of": mask_vins("\n".join(self.wishes.report_of)),
+            "pattern": self.options.pattern,
+            "reports": self.options.reports,
+            "report_of": mask_vins("\n".join(self.options.report_of)),
         }
         text = render_screening(whole, inputs=self._inputs(), options=options)
         write_whole({page: text.encode()})
@@ -304,8 +304,8 @@ class _Job:
 
         profiles = [Path(self.settings.profile)] if self.settings.profile else []
         found = [*inputs_at_hand([], [Path(name) for name in self.settings.dbc], profiles)]
-        if self.wishes.vehicles is not None:
-            found.append(input_file(self.wishes.vehicles, "vehicles"))
+        if self.options.vehicles is not None:
+            found.append(input_file(self.options.vehicles, "vehicles"))
         return found
 
     def reports(self, worst: Sequence[ScreenedLog], out: Path) -> dict[str, str]:
@@ -319,12 +319,12 @@ class _Job:
             page = report_path(folder, log, item.sha256)
             links[item.sha256] = f"{_REPORTS}/{page.name}"
             inputs = self.settings.inputs | {item.sha256}
-            if self.wishes.again or not report_is_there(page, inputs):
+            if self.options.again or not report_is_there(page, inputs):
                 todo.append((log,))
         if todo:
             work = partial(messages.report_logs, replace(self.order, reports=str(folder)))
-            crew = self.hands.get(len(todo))
-            done = self._run("writing reports", crew, work, todo, len(todo))
+            pool = self.lazy_pool.get(len(todo))
+            done = self._run("writing reports", pool, work, todo, len(todo))
             self.unreported = [item for item in done if item.reason]
         missing = {item.log for item in self.unreported}
         return {
@@ -342,7 +342,7 @@ def _prepare() -> None:
     json_reader()
 
 
-def _wanted(whole: Screening, wishes: Wishes) -> list[ScreenedLog]:
+def _wanted(whole: Screening, options: ScreeningOptions) -> list[ScreenedLog]:
     """Return the logs whose full report is asked for, each content once.
 
     Raises
@@ -355,12 +355,12 @@ def _wanted(whole: Screening, wishes: Wishes) -> list[ScreenedLog]:
     by_name: dict[str, list[ScreenedLog]] = {}
     for vehicle in whole.vehicles:
         by_name.setdefault(mask_vins(vehicle.name), []).extend(vehicle.logs)
-    for name in wishes.report_of:
+    for name in options.report_of:
         if mask_vins(name) not in by_name:
             problem = f"No vehicle on the overview is called {name}."
             raise UsageError(problem, "Give a vehicle's name as the overview shows it.")
-    named = [item for name in wishes.report_of for item in by_name[mask_vins(name)]]
-    chosen = [*named, *_worst(whole, wishes.reports)]
+    named = [item for name in options.report_of for item in by_name[mask_vins(name)]]
+    chosen = [*named, *_worst(whole, options.reports)]
     return list({item.sha256: item for item in chosen}.values())
 
 

@@ -33,13 +33,13 @@ _COUNT_S: Final = 2.0
 _RETRIES: Final = 2
 
 
-class Crew(Protocol):
+class WorkerPool(Protocol):
     """Workers behind the standard executor interface."""
 
     deaths: tuple[type[BaseException], ...]
     """What a future raises when its worker died."""
     losses: tuple[type[BaseException], ...]
-    """What a future raises when the crew as a whole is lost."""
+    """What a future raises when the pool as a whole is lost."""
     strikes: int
     """How often a log alone may meet a worker's death before it gets the blame."""
     ahead: int
@@ -53,7 +53,7 @@ class Crew(Protocol):
         """Hand a batch over."""
 
     def renew(self) -> None:
-        """Make the crew fit for work after a death."""
+        """Make the pool fit for work after a death."""
 
     def dismiss(self) -> None:
         """Let the workers go, for nothing more will be submitted; does not wait for it."""
@@ -62,7 +62,7 @@ class Crew(Protocol):
         """End; with `now` without waiting for what is being done."""
 
 
-def open_crew(cluster: str, workers: int = 0) -> Crew:
+def open_pool(cluster: str, workers: int = 0) -> WorkerPool:
     """Return the cluster's workers, or as many processes here as there are cores.
 
     Parameters
@@ -77,7 +77,7 @@ def open_crew(cluster: str, workers: int = 0) -> Crew:
     MissingExtraError, InputError
         If the cluster's library is missing or the scheduler does not answer.
     """
-    return ClusterCrew(cluster) if cluster else LocalCrew(workers or cores())
+    return ClusterPool(cluster) if cluster else LocalPool(workers or cores())
 
 
 def cores() -> int:
@@ -100,7 +100,7 @@ class _Recording(SpawnContext):
         return self.started[-1]
 
 
-class LocalCrew:
+class LocalPool:
     """Processes on this machine; they start at once and get ready by themselves."""
 
     deaths: tuple[type[BaseException], ...] = (BrokenExecutor,)
@@ -201,7 +201,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-class ClusterCrew:
+class ClusterPool:
     """Workers of a running cluster, through its client's executor."""
 
     strikes = 1  # the scheduler itself has then tried several workers

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.routing import Route
 
-from canassist.web.http.middleware import Doors, answer_error
+from canassist.web.http.middleware import AccessMiddleware, answer_error
 from canassist.web.pages import (
     api_lists,
     api_pages,
@@ -24,7 +24,7 @@ from canassist.web.pages import (
     shelf_pages,
     vehicle_pages,
 )
-from canassist.web.services import make_desk
+from canassist.web.services import make_services
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -46,28 +46,33 @@ def make_app(settings: PageSettings) -> Starlette:
     CanassistError
         If the folder's index cannot be used.
     """
-    desk = make_desk(settings)
+    services = make_services(settings)
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         del app
-        desk.jobs.start()
+        services.jobs.start()
         try:
             yield
         finally:
-            await desk.making.stop()
-            await desk.jobs.stop()
-            desk.database.close()
+            await services.making.stop()
+            await services.jobs.stop()
+            services.database.close()
 
     app = Starlette(
         routes=_routes(),
         middleware=[
-            Middleware(Doors, settings=settings, sessions=desk.sessions, logins=desk.logins)
+            Middleware(
+                AccessMiddleware,
+                settings=settings,
+                sessions=services.sessions,
+                logins=services.logins,
+            )
         ],
         lifespan=life,
         exception_handlers={HTTPException: _no_such},
     )
-    app.state.desk = desk
+    app.state.services = services
     return app
 
 

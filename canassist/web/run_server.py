@@ -1,4 +1,4 @@
-"""Starts the page: the folder's lock, the log, the door's secret, the server."""
+"""Starts the page: the folder's lock, the log, the login's secret, the server."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ import uvicorn
 
 from canassist.errors import InputError, OutputError, UsageError
 from canassist.web.app import make_app
-from canassist.web.http.listening import PageServer, Places, listening_socket, patient_for
+from canassist.web.http.listening import ConnectionSlots, PageServer, listening_socket, patient_for
 from canassist.web.http.page_texts import say
 from canassist.web.settings import PageLimits, PageSettings, is_loopback
 from canassist.web.store.folder_lock import FolderLock
@@ -134,7 +134,7 @@ def _run(settings: PageSettings, listening: socket.socket, ready: Callable[[], N
         PageServer(
             configured(app, settings.limits, proxy=bool(settings.address)),
             ready=ready,
-            stopping=app.state.desk.board.close,
+            stopping=app.state.services.board.close,
         ).run(sockets=[listening])
 
 
@@ -144,7 +144,7 @@ def configured(app: Starlette, limits: PageLimits, *, proxy: bool = False) -> uv
     Forwarded headers are believed only where a proxy on this machine was declared; that one
     stands for many addresses, and bounds their connections itself.
     """
-    places = None if proxy else Places(limits.connections_each, limits.waiting_each)
+    places = None if proxy else ConnectionSlots(limits.connections_each, limits.waiting_each)
     return uvicorn.Config(
         app,
         http=patient_for(limits.head_s, places),

@@ -6,14 +6,14 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from canassist.web.http.sessions import Sessions, Turnstile, signing_key
+from canassist.web.http.sessions import RateLimiter, Sessions, signing_key
 from canassist.web.jobs.derived_files import Making
 from canassist.web.jobs.orders import Orders
-from canassist.web.jobs.progress_board import Board
+from canassist.web.jobs.progress_board import ProgressBoard
 from canassist.web.jobs.queue_index import Queue
 from canassist.web.jobs.run_queue import Jobs
 from canassist.web.shop.change_log import ChangeLog
-from canassist.web.shop.shop_settings import ShopDesk
+from canassist.web.shop.shop_settings import ShopStore
 from canassist.web.store.content_files import Blobs
 from canassist.web.store.ended_sessions import EndedSessions
 from canassist.web.store.open_index import open_index
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(slots=True, kw_only=True)
-class Desk:
-    """The shelf, the vehicles, the queue, and the door's keys."""
+class Services:
+    """The rides, the vehicles, the queue, the sessions and the logins."""
 
     settings: PageSettings
     database: Database
@@ -40,24 +40,28 @@ class Desk:
     vehicles: Vehicles
     repairs: RepairJobs
     changes: ChangeLog
-    shop: ShopDesk
-    board: Board
+    shop: ShopStore
+    board: ProgressBoard
     jobs: Jobs
     making: Making
     sessions: Sessions
-    logins: Turnstile
+    logins: RateLimiter
     uploads: Counter[str] = field(default_factory=Counter)
 
 
-def make_desk(settings: PageSettings) -> Desk:
+def make_services(settings: PageSettings) -> Services:
     """Open the data folder, which must be this process's own by then."""
     limits, folder = settings.limits, settings.data
     database = open_index(folder)
     blobs, rides, vehicles = Blobs(folder), RidesIndex(database), Vehicles(database)
-    queue, products, board = Queue(database, rides), Products(database), Board(limits.listeners)
-    shop = ShopDesk(database, folder)
+    queue, products, board = (
+        Queue(database, rides),
+        Products(database),
+        ProgressBoard(limits.listeners),
+    )
+    shop = ShopStore(database, folder)
     orders = Orders(rides=rides, vehicles=vehicles, blobs=blobs, shop=shop, limits=limits)
-    return Desk(
+    return Services(
         settings=settings,
         database=database,
         blobs=blobs,
@@ -81,5 +85,5 @@ def make_desk(settings: PageSettings) -> Desk:
         ),
         making=Making(orders=orders, products=products, blobs=blobs, limits=limits),
         sessions=Sessions(signing_key(folder), settings.token, EndedSessions(database)),
-        logins=Turnstile(limits.logins, limits.login_window_s),
+        logins=RateLimiter(limits.logins, limits.login_window_s),
     )

@@ -111,7 +111,7 @@ class PageLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageSettings:
-    """Where the page listens, where its data lies, and what it demands at the door.
+    """Where the page listens, where its data lies, and what a login demands.
 
     Attributes
     ----------

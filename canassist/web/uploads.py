@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from python_multipart.multipart import parse_options_header
 
 from canassist.web.http.middleware import asking_address
-from canassist.web.http.multipart_upload import Parcel
+from canassist.web.http.multipart_upload import MultipartUpload
 from canassist.web.http.refusal import refused
 from canassist.web.http.safe_names import one_line, plain_text, stem
 from canassist.web.http.visitors import visitor
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from canassist.web.http.multipart_upload import Arrived
-    from canassist.web.services import Desk
+    from canassist.web.http.multipart_upload import UploadedFile
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
     from canassist.web.store.repair_jobs import RepairJob
     from canassist.web.store.vehicles_index import VehicleRecord
@@ -62,28 +62,28 @@ async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None
     CanassistError
         If the profile in it is not valid.
     """
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     boundary = _boundary(request)
-    _check_length(request, desk)
-    with _one_of_few(desk, asking_address(request.scope)):
-        parcel = Parcel(
-            boundary, blobs=desk.blobs, limits=desk.settings.limits, may_come_in=may_come_in
+    _check_length(request, services)
+    with _one_of_few(services, asking_address(request.scope)):
+        upload = MultipartUpload(
+            boundary, blobs=services.blobs, limits=services.settings.limits, may_come_in=may_come_in
         )
         try:
-            async for data in _pieces(request, desk):
-                await asyncio.to_thread(parcel.feed, data)
-            parcel.check_whole()
-            may_come_in(parcel.fields)
-            left_out = await asyncio.to_thread(open_zips, parcel, desk.settings.limits)
-            await check_databases(desk, parcel.of_role("dbc"))
-            who = one_line(parcel.fields.get("uploaded_by", "")) or visitor(request)
-            placed = await asyncio.to_thread(_place, desk, parcel, who)
+            async for data in _pieces(request, services):
+                await asyncio.to_thread(upload.feed, data)
+            upload.check_whole()
+            may_come_in(upload.fields)
+            left_out = await asyncio.to_thread(open_zips, upload, services.settings.limits)
+            await check_databases(services, upload.of_role("dbc"))
+            who = one_line(upload.fields.get("uploaded_by", "")) or visitor(request)
+            placed = await asyncio.to_thread(_place, services, upload, who)
         finally:
-            await asyncio.shield(asyncio.to_thread(parcel.drop))
+            await asyncio.shield(asyncio.to_thread(upload.drop))
     for ride in (*placed.rides, *placed.known):
-        desk.board.changed(ride.id)
-    desk.jobs.wake()
-    return replace(placed, left_out=left_out, who=parcel.fields.get("uploaded_by", ""))
+        services.board.changed(ride.id)
+    services.jobs.wake()
+    return replace(placed, left_out=left_out, who=upload.fields.get("uploaded_by", ""))
 
 
 async def receive_files(
@@ -98,33 +98,35 @@ async def receive_files(
     CanassistError
         If a profile is not valid.
     """
-    desk: Desk = request.app.state.desk
-    boundary, limits = _boundary(request), desk.settings.limits
-    _check_length(request, desk)
-    with _one_of_few(desk, asking_address(request.scope)):
-        parcel = Parcel(boundary, blobs=desk.blobs, limits=limits, may_come_in=may_come_in)
+    services: Services = request.app.state.services
+    boundary, limits = _boundary(request), services.settings.limits
+    _check_length(request, services)
+    with _one_of_few(services, asking_address(request.scope)):
+        upload = MultipartUpload(
+            boundary, blobs=services.blobs, limits=limits, may_come_in=may_come_in
+        )
         try:
-            async for data in _pieces(request, desk):
-                await asyncio.to_thread(parcel.feed, data)
-            parcel.check_whole()
-            may_come_in(parcel.fields)
-            await check_databases(desk, parcel.of_role("dbc"))
-            return await asyncio.to_thread(_keep_files, desk, parcel)
+            async for data in _pieces(request, services):
+                await asyncio.to_thread(upload.feed, data)
+            upload.check_whole()
+            may_come_in(upload.fields)
+            await check_databases(services, upload.of_role("dbc"))
+            return await asyncio.to_thread(_keep_files, services, upload)
         finally:
-            await asyncio.shield(asyncio.to_thread(parcel.drop))
+            await asyncio.shield(asyncio.to_thread(upload.drop))
 
 
-def _keep_files(desk: Desk, parcel: Parcel) -> list[tuple[str, Stored]]:
-    profiles = parcel.of_role("profile")
-    if not parcel.files or parcel.of_role("log"):
+def _keep_files(services: Services, upload: MultipartUpload) -> list[tuple[str, Stored]]:
+    profiles = upload.of_role("profile")
+    if not upload.files or upload.of_role("log"):
         raise refused(400, "no_database_file")
     if len(profiles) > 1:
         raise refused(400, "two_profiles")
     for one in profiles:
         profile_name(one.incoming.path.read_bytes(), one.name)
-    with desk.blobs.placing():
-        parcel.seal()
-    return [(one.role, one.stored()) for one in parcel.files]
+    with services.blobs.placing():
+        upload.seal()
+    return [(one.role, one.stored()) for one in upload.files]
 
 
 def _boundary(request: Request) -> bytes:
@@ -135,20 +137,20 @@ def _boundary(request: Request) -> bytes:
     return boundary
 
 
-def _check_length(request: Request, desk: Desk) -> None:
+def _check_length(request: Request, services: Services) -> None:
     text = request.headers.get("content-length", "0")
     size = int(text) if text.isascii() and text.isdigit() else 0
-    limits = desk.settings.limits
+    limits = services.settings.limits
     if size > limits.upload_bytes:
         raise refused(413, "upload_size", size=limits.upload_bytes / 1e9)
-    if size + limits.reserve_bytes > desk.blobs.free_bytes():
+    if size + limits.reserve_bytes > services.blobs.free_bytes():
         raise refused(507, "disk_full")
 
 
 @contextmanager
-def _one_of_few(desk: Desk, address: str) -> Iterator[None]:
+def _one_of_few(services: Services, address: str) -> Iterator[None]:
     """Hold one of the places for uploads; one address cannot have all of them."""
-    limits, uploads = desk.settings.limits, desk.uploads
+    limits, uploads = services.settings.limits, services.uploads
     if uploads.total() >= limits.uploads or uploads[address] >= limits.uploads_each:
         raise refused(503, "uploads")
     uploads[address] += 1
@@ -160,9 +162,9 @@ def _one_of_few(desk: Desk, address: str) -> Iterator[None]:
             del uploads[address]
 
 
-async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
+async def _pieces(request: Request, services: Services) -> AsyncIterator[bytes]:
     """Yield the body in pieces worth a thread's while; refuse one that hardly moves."""
-    limits, begun_s = desk.settings.limits, time.monotonic()
+    limits, begun_s = services.settings.limits, time.monotonic()
     waiting, total = bytearray(), 0
     stream = request.stream()
     while True:
@@ -184,78 +186,78 @@ async def _pieces(request: Request, desk: Desk) -> AsyncIterator[bytes]:
     yield bytes(waiting)
 
 
-def _place(desk: Desk, parcel: Parcel, who: str) -> Placed:
-    logs, databases, profiles = (parcel.of_role(role) for role in ("log", "dbc", "profile"))
-    if not parcel.files:
+def _place(services: Services, upload: MultipartUpload, who: str) -> Placed:
+    logs, databases, profiles = (upload.of_role(role) for role in ("log", "dbc", "profile"))
+    if not upload.files:
         raise refused(400, "upload_empty")
     if len(profiles) > 1:
         raise refused(400, "two_profiles")
-    empty = next((one.name for one in parcel.files if not one.incoming.size), None)
+    empty = next((one.name for one in upload.files if not one.incoming.size), None)
     if empty is not None:
         raise refused(400, "empty_file", name=empty)
-    vehicle, by = _vehicle_meant(desk, parcel.fields.get("vehicle", ""))
-    job = _job_meant(desk, parcel.fields.get("job", ""))
+    vehicle, by = _vehicle_meant(services, upload.fields.get("vehicle", ""))
+    job = _job_meant(services, upload.fields.get("job", ""))
     name = ""
     if profiles:
         name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
-    with desk.blobs.placing():
-        parcel.seal()
+    with services.blobs.placing():
+        upload.seal()
         if databases or profiles:
-            vehicle, by = _keep_vehicle(desk, name, databases, profiles, vehicle), "chosen"
-            desk.changes.note(who, "vehicle", vehicle.name)
-        mended = _mend(desk, parcel.fields.get("ride", ""), vehicle)
+            vehicle, by = _keep_vehicle(services, name, databases, profiles, vehicle), "chosen"
+            services.changes.note(who, "vehicle", vehicle.name)
+        mended = _mend(services, upload.fields.get("ride", ""), vehicle)
         if logs and job is None:
-            job = _job_of_order(desk, parcel.fields, vehicle, who)
-        placed = _queue(desk, parcel, [one.stored() for one in logs], (vehicle, by), (job, who))
+            job = _job_of_order(services, upload.fields, vehicle, who)
+        placed = _queue(services, upload, [one.stored() for one in logs], (vehicle, by), (job, who))
     known = (*mended, *placed.known)
     return replace(placed, known=known, mended=mended[0].id if mended else "")
 
 
-def _vehicle_meant(desk: Desk, given: str) -> tuple[VehicleRecord | None, str]:
+def _vehicle_meant(services: Services, given: str) -> tuple[VehicleRecord | None, str]:
     if given in {"", "none"}:
         return None, "chosen" if given else ""
-    vehicle = desk.vehicles.get(given)
+    vehicle = services.vehicles.get(given)
     if vehicle is None:
         raise refused(400, "no_vehicle")
     return vehicle, "chosen"
 
 
-def _job_meant(desk: Desk, given: str) -> RepairJob | None:
-    job = desk.repairs.get(given) if given else None
+def _job_meant(services: Services, given: str) -> RepairJob | None:
+    job = services.repairs.get(given) if given else None
     if given and job is None:
         raise refused(400, "no_job")
     return job
 
 
 def _job_of_order(
-    desk: Desk, fields: dict[str, str], vehicle: VehicleRecord | None, who: str
+    services: Services, fields: dict[str, str], vehicle: VehicleRecord | None, who: str
 ) -> RepairJob | None:
     """Return the job that a work order names, opened where it is new."""
     order = one_line(fields.get("work_order", ""))
     if not order:
         return None
-    found = desk.repairs.of_order(order)
+    found = services.repairs.of_order(order)
     if found is not None:
         return found
     notes = {name: plain_text(fields.get(name, "")) for name in NOTES}
-    return desk.repairs.open(notes, vehicle.id if vehicle else None, who)
+    return services.repairs.open(notes, vehicle.id if vehicle else None, who)
 
 
-def _mend(desk: Desk, given: str, vehicle: VehicleRecord | None) -> tuple[RideRecord, ...]:
+def _mend(services: Services, given: str, vehicle: VehicleRecord | None) -> tuple[RideRecord, ...]:
     """Read a ride anew with the vehicle that was brought for it."""
-    ride = desk.rides.get(given) if given else None
+    ride = services.rides.get(given) if given else None
     if ride is None or vehicle is None:
         return ()
-    desk.rides.choose_vehicle(ride.id, vehicle.id, "chosen")
-    desk.queue.again(ride.id)
+    services.rides.choose_vehicle(ride.id, vehicle.id, "chosen")
+    services.queue.again(ride.id)
     return (ride,)
 
 
 def _keep_vehicle(
-    desk: Desk,
+    services: Services,
     name: str,
-    databases: list[Arrived],
-    profiles: list[Arrived],
+    databases: list[UploadedFile],
+    profiles: list[UploadedFile],
     chosen: VehicleRecord | None,
 ) -> VehicleRecord:
     """Keep the vehicle that came with an upload; a profile alone goes with the chosen one's."""
@@ -264,51 +266,51 @@ def _keep_vehicle(
         known = list(chosen.databases)
     profile = profiles[0].stored() if profiles else None
     title = one_line(name) or stem((databases or profiles)[0].name.rsplit(".", 1)[0])
-    return desk.vehicles.add(title, known, profile)
+    return services.vehicles.add(title, known, profile)
 
 
 def _queue(
-    desk: Desk,
-    parcel: Parcel,
+    services: Services,
+    upload: MultipartUpload,
     logs: list[Stored],
     meant: tuple[VehicleRecord | None, str],
     work: tuple[RepairJob | None, str],
 ) -> Placed:
     (vehicle, by), (job, who) = meant, work
-    notes = {name: plain_text(parcel.fields.get(name, "")) for name in NOTES}
+    notes = {name: plain_text(upload.fields.get(name, "")) for name in NOTES}
     if job is not None:  # what the job says stands on its rides' reports too
         notes = {name: text or getattr(job, name, "") for name, text in notes.items()}
-    groups = [tuple(logs)] if parcel.fields.get("together") else [(one,) for one in logs]
+    groups = [tuple(logs)] if upload.fields.get("together") else [(one,) for one in logs]
     added: list[RideRecord] = []
     known: list[RideRecord] = []
     for files in groups:
         if not files:
             continue
         new = NewRide(
-            title=one_line(parcel.fields.get("title", "")) or stem(files[0].name),
+            title=one_line(upload.fields.get("title", "")) or stem(files[0].name),
             files=files,
             vehicle=vehicle.id if vehicle else None,
             vehicle_by=by,
             notes=notes,
             job=job.id if job else None,
-            phase=_phase(job, parcel.fields.get("phase", "")),
+            phase=_phase(job, upload.fields.get("phase", "")),
             uploaded_by=who,
         )
-        ride, is_new = desk.rides.put(new)
+        ride, is_new = services.rides.put(new)
         if not is_new:
-            _again(desk, ride, new)
+            _again(services, ride, new)
         (added if is_new else known).append(ride)
     return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle, job=job)
 
 
-def _again(desk: Desk, ride: RideRecord, new: NewRide) -> None:
+def _again(services: Services, ride: RideRecord, new: NewRide) -> None:
     """Read a ride again that came again, where it had failed; put it into the job meant."""
     if new.job is not None and ride.job is None:
-        desk.rides.join([ride.id], new.job, new.phase)
+        services.rides.join([ride.id], new.job, new.phase)
     if ride.state in {"failed", "cancelled"}:
         if new.vehicle is not None:
-            desk.rides.choose_vehicle(ride.id, new.vehicle, new.vehicle_by)
-        desk.queue.again(ride.id)
+            services.rides.choose_vehicle(ride.id, new.vehicle, new.vehicle_by)
+        services.queue.again(ride.id)
 
 
 def _phase(job: RepairJob | None, given: str) -> str:

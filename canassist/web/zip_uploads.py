@@ -12,7 +12,7 @@ from canassist.web.http.refusal import refused
 from canassist.web.http.safe_names import LOG_ENDINGS, file_name, role_of
 
 if TYPE_CHECKING:
-    from canassist.web.http.multipart_upload import Arrived, Parcel
+    from canassist.web.http.multipart_upload import MultipartUpload, UploadedFile
     from canassist.web.settings import PageLimits
 
 _PIECE: Final = 1 << 20
@@ -20,7 +20,7 @@ _MOST_TIMES: Final = 200
 """A zip that unfolds to more than this many times its size is not a recorder's."""
 
 
-def open_zips(parcel: Parcel, limits: PageLimits) -> tuple[str, ...]:
+def open_zips(upload: MultipartUpload, limits: PageLimits) -> tuple[str, ...]:
     """Put the files of mixed zips in place of the zips; return the names of what was left out.
 
     Raises
@@ -29,13 +29,13 @@ def open_zips(parcel: Parcel, limits: PageLimits) -> tuple[str, ...]:
         If one unfolds to more than an upload may hold.
     """
     left: list[str] = []
-    for one in parcel.of_role("log"):
+    for one in upload.of_role("log"):
         if one.name.lower().endswith(".zip"):
-            left += _open(parcel, one, limits)
+            left += _open(upload, one, limits)
     return tuple(left)
 
 
-def _open(parcel: Parcel, packed: Arrived, limits: PageLimits) -> list[str]:
+def _open(upload: MultipartUpload, packed: UploadedFile, limits: PageLimits) -> list[str]:
     try:
         with zipfile.ZipFile(packed.incoming.path) as archive:
             items = [one for one in archive.infolist() if not one.is_dir()]
@@ -46,10 +46,10 @@ def _open(parcel: Parcel, packed: Arrived, limits: PageLimits) -> list[str]:
                 return []  # one log, or a recorder's thousand pieces: the reader joins them
             _check(packed, wanted, limits)
             for item, role in zip(wanted, roles, strict=True):
-                _take(parcel, archive, item, role)
+                _take(upload, archive, item, role)
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError):
         return []  # the reader says what is wrong with it
-    parcel.remove(packed)
+    upload.remove(packed)
     return [file_name(one.filename) for one in items if one not in wanted]
 
 
@@ -59,7 +59,7 @@ def _is_of_use(item: zipfile.ZipInfo) -> bool:
     return not hidden and (role_of(name) != "log" or name.endswith(LOG_ENDINGS))
 
 
-def _check(packed: Arrived, wanted: list[zipfile.ZipInfo], limits: PageLimits) -> None:
+def _check(packed: UploadedFile, wanted: list[zipfile.ZipInfo], limits: PageLimits) -> None:
     whole = sum(item.file_size for item in wanted)
     if len(wanted) > limits.upload_files:
         raise refused(413, "upload_files", count=limits.upload_files)
@@ -67,13 +67,15 @@ def _check(packed: Arrived, wanted: list[zipfile.ZipInfo], limits: PageLimits) -
         raise refused(413, "log_size", name=packed.name)
 
 
-def _take(parcel: Parcel, archive: zipfile.ZipFile, item: zipfile.ZipInfo, role: str) -> None:
-    arrived = parcel.add(role, file_name(item.filename))
+def _take(
+    upload: MultipartUpload, archive: zipfile.ZipFile, item: zipfile.ZipInfo, role: str
+) -> None:
+    uploaded = upload.add(role, file_name(item.filename))
     left = item.file_size  # what it claims was checked; it may not bring more
     with archive.open(item) as content:
         while data := content.read(min(_PIECE, left + 1)):
             left -= len(data)
             if left < 0:
-                raise refused(413, "log_size", name=arrived.name)
-            arrived.incoming.write(data)
-    arrived.sha256 = arrived.incoming.finish()
+                raise refused(413, "log_size", name=uploaded.name)
+            uploaded.incoming.write(data)
+    uploaded.sha256 = uploaded.incoming.finish()

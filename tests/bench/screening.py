@@ -26,12 +26,12 @@ from canassist.demo.bus.writers import log_bytes
 from canassist.demo.memory import START_UTC
 from canassist.demo.plant.scenario import Scenario
 from canassist.pipeline import analyze
-from canassist.screen import Wishes, screen
+from canassist.screen import ScreeningOptions, screen
 from canassist.screen.find_logs import FoundLog
 from canassist.screen.messages import Order, ScreenedOutcome
 from canassist.screen.result_files import json_line, write_part
 from canassist.screen.run_batches import batches, run
-from canassist.screen.worker_pool import open_crew
+from canassist.screen.worker_pool import open_pool
 from tests.simulator.scenarios import draw_scenario
 
 RIDES = 200
@@ -184,7 +184,7 @@ def tiny_logs(folder: Path, count: int) -> None:
             folder / "tiny_out",
             dbc=[dbc],
             profile=str(profile),
-            wishes=Wishes(workers=1),
+            options=ScreeningOptions(workers=1),
         )
         whole_s = time.perf_counter() - begun
         cpu_ms = (time.process_time() + children_cpu_s() - cpu_before_s) / count * 1000
@@ -198,14 +198,14 @@ def tiny_logs(folder: Path, count: int) -> None:
 def empty_tasks(count: int, cluster: str) -> None:
     """Measure the scheduling of logs in batches, with nothing done."""
     logs = (FoundLog(f"rides/{number:07d}.log") for number in range(count))
-    crew = open_crew(cluster, 2)
+    pool = open_pool(cluster, 2)
     try:
-        todo = Counted(batches(logs, count=count, size=0, workers=crew.workers))
+        todo = Counted(batches(logs, count=count, size=0, workers=pool.workers))
         begun = time.perf_counter()
-        done = sum(1 for _ in run(crew, nothing, todo))
+        done = sum(1 for _ in run(pool, nothing, todo))
         took_s = time.perf_counter() - begun
     finally:
-        crew.close()
+        pool.close()
     where = "cluster" if cluster else "this machine"
     print(f"{done} empty logs in {todo.count} tasks on {where}: {took_s:.1f} s, ", end="")
     print(f"{took_s / todo.count * 1000:.2f} ms a task; client peak {peak_mb():.0f} MB", end="")

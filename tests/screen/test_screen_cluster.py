@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from canassist.errors import InputError
-from canassist.screen import Screened, Wishes, screen
+from canassist.screen import Screened, ScreeningOptions, screen
 
 if TYPE_CHECKING:
     from tests.screen.fleets import Fleet
@@ -75,8 +75,8 @@ def worker_pids(address: str, at_least: int = 2) -> list[int]:
 
 
 def run(fleet: Fleet, out: Path, cluster: str = "") -> Screened:
-    wishes = Wishes(cluster=cluster)
-    return screen([str(fleet.logs)], out, dbc=[fleet.dbc], profile=fleet.profile, wishes=wishes)
+    options = ScreeningOptions(cluster=cluster)
+    return screen([str(fleet.logs)], out, dbc=[fleet.dbc], profile=fleet.profile, options=options)
 
 
 def tables(out: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -118,9 +118,9 @@ def test_names_told_from_the_clients_folder_are_found_by_workers_elsewhere(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.chdir(fleet_of_eight.logs.parent)
-    wishes = Wishes(cluster=cluster)
+    options = ScreeningOptions(cluster=cluster)
     known = {"dbc": ["vehicle.dbc"], "profile": "vehicle.toml"}
-    assert screen(["rides"], tmp_path, wishes=wishes, **known).screening.read == 8  # type: ignore[arg-type]  # two kinds of value
+    assert screen(["rides"], tmp_path, options=options, **known).screening.read == 8  # type: ignore[arg-type]  # two kinds of value
 
 
 def test_a_worker_killed_in_mid_run_costs_nothing(

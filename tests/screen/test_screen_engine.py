@@ -16,7 +16,7 @@ from canassist.errors import InputError
 from canassist.screen.find_logs import FoundLog
 from canassist.screen.messages import ScreenedOutcome
 from canassist.screen.run_batches import BATCH_BYTES, BATCH_LOGS, SHARES, batches, run
-from canassist.screen.worker_pool import LocalCrew
+from canassist.screen.worker_pool import LocalPool
 
 SIZES = st.lists(st.integers(0, 3 * BATCH_BYTES), max_size=60)
 
@@ -53,8 +53,8 @@ def test_logs_of_terabytes_make_no_more_tasks_than_a_scheduler_carries() -> None
 
 
 @pytest.fixture
-def crew() -> Iterator[LocalCrew]:
-    made = LocalCrew(2)
+def pool() -> Iterator[LocalPool]:
+    made = LocalPool(2)
     yield made
     made.close()
 
@@ -69,15 +69,15 @@ def deadly(folder: str, logs: tuple[str, ...]) -> list[ScreenedOutcome]:
     return [ScreenedOutcome(log, "00", "part") for log in logs]
 
 
-def test_a_killed_worker_loses_nothing(crew: LocalCrew, tmp_path: Path) -> None:
+def test_a_killed_worker_loses_nothing(pool: LocalPool, tmp_path: Path) -> None:
     todo = [("a", "once", "b"), ("c",), ("d", "e"), ("f",)]
-    done = list(run(crew, partial(deadly, str(tmp_path)), todo))
+    done = list(run(pool, partial(deadly, str(tmp_path)), todo))
     assert sorted(item.log for item in done) == ["a", "b", "c", "d", "e", "f", "once"]
     assert not any(item.reason for item in done)
 
 
-def test_the_log_that_kills_every_worker_gets_the_blame(crew: LocalCrew, tmp_path: Path) -> None:
-    done = list(run(crew, partial(deadly, str(tmp_path)), [("a", "always"), ("b",), ("c",)]))
+def test_the_log_that_kills_every_worker_gets_the_blame(pool: LocalPool, tmp_path: Path) -> None:
+    done = list(run(pool, partial(deadly, str(tmp_path)), [("a", "always"), ("b",), ("c",)]))
     blamed = [item.log for item in done if item.reason]
     assert blamed == ["always"]
     assert sorted(item.log for item in done) == ["a", "always", "b", "c"]
@@ -92,9 +92,9 @@ def test_workers_that_never_come_up_are_one_clear_message(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("canassist.screen.worker_pool._settle_in", end_at_once)
-    crew = LocalCrew(2)
+    pool = LocalPool(2)
     try:
         with pytest.raises(InputError, match="end before they begin"):
-            list(run(crew, partial(deadly, ""), [("a",), ("b",)]))
+            list(run(pool, partial(deadly, ""), [("a",), ("b",)]))
     finally:
-        crew.close()
+        pool.close()

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from canassist.errors import InputError
-from canassist.screen import Wishes, screen
+from canassist.screen import ScreeningOptions, screen
 from canassist.screen.find_logs import find_logs, without_login
 from canassist.screen.work_batch import at_hand
 
@@ -55,9 +55,9 @@ def here(small_fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> pd.Dat
     return results(out)
 
 
-def screened(fleet: Fleet, place: str, out: Path, wishes: Wishes | None = None) -> int:
+def screened(fleet: Fleet, place: str, out: Path, options: ScreeningOptions | None = None) -> int:
     known = {"dbc": [fleet.dbc], "profile": fleet.profile}
-    return screen([place], out, wishes=wishes, **known).fresh  # type: ignore[arg-type]  # two kinds of value
+    return screen([place], out, options=options, **known).fresh  # type: ignore[arg-type]  # two kinds of value
 
 
 def test_logs_on_a_web_server_give_the_same_results(
@@ -76,7 +76,7 @@ def test_logs_in_an_archive_give_the_same_results(
         for path in sorted(small_fleet.logs.rglob("*.*")):
             archive.write(path, path.relative_to(small_fleet.logs).as_posix())
     place = f"zip://::{(tmp_path / 'rides.zip').as_uri()}"
-    assert screened(small_fleet, place, tmp_path / "out", Wishes(reports=1)) == 4
+    assert screened(small_fleet, place, tmp_path / "out", ScreeningOptions(reports=1)) == 4
     pd.testing.assert_frame_equal(results(tmp_path / "out"), here)
     assert len(list((tmp_path / "out" / "reports").glob("*.html"))) == 1
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from canassist.errors import InputError, OutputError, UsageError
-from canassist.screen import Screened, Wishes, screen
+from canassist.screen import Screened, ScreeningOptions, screen
 from canassist.screen.ledger import Ledger
 from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
 
@@ -22,14 +22,14 @@ if TYPE_CHECKING:
     from tests.screen.fleets import Fleet
 
 
-def screened(fleet: Fleet, out: Path, wishes: Wishes | None = None) -> Screened:
-    return screen([str(fleet.logs)], out, dbc=[fleet.dbc], profile=fleet.profile, wishes=wishes)
+def screened(fleet: Fleet, out: Path, options: ScreeningOptions | None = None) -> Screened:
+    return screen([str(fleet.logs)], out, dbc=[fleet.dbc], profile=fleet.profile, options=options)
 
 
 @pytest.fixture(scope="module")
 def first(small_fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Screened:
     out = tmp_path_factory.mktemp("out")
-    return screened(small_fleet, out, Wishes(reports=1))
+    return screened(small_fleet, out, ScreeningOptions(reports=1))
 
 
 def test_one_row_a_log_with_the_planted_fault_on_top(first: Screened) -> None:
@@ -71,12 +71,12 @@ def test_reports_of_one_vehicle_are_made_on_demand(
 ) -> None:
     out = tmp_path / "out"
     shutil.copytree(first.page.parent, out)
-    done = screened(small_fleet, out, Wishes(report_of=("vehicle02",)))
+    done = screened(small_fleet, out, ScreeningOptions(report_of=("vehicle02",)))
     assert done.fresh == 0
     linked = {item.name for item in done.screening.vehicles if any(log.report for log in item.logs)}
     assert linked == {"vehicle02"}
     with pytest.raises(UsageError, match="No vehicle on the overview is called vehicle77"):
-        screened(small_fleet, out, Wishes(report_of=("vehicle77",)))
+        screened(small_fleet, out, ScreeningOptions(report_of=("vehicle77",)))
 
 
 def test_a_second_run_does_only_what_is_new(
@@ -98,7 +98,7 @@ def test_the_same_screening_gives_the_same_page(
 ) -> None:
     out = tmp_path / "out"
     shutil.copytree(first.page.parent, out)
-    once = screened(small_fleet, out, Wishes(reports=1))
+    once = screened(small_fleet, out, ScreeningOptions(reports=1))
     assert once.page.read_bytes() == first.page.read_bytes()
 
 
@@ -121,7 +121,7 @@ def test_no_usable_log_at_all_is_refused(small_fleet: Fleet, tmp_path: Path) -> 
     logs.mkdir()
     (logs / "x.log").write_text("nothing\n", "utf-8")
     with pytest.raises(InputError, match="None of 1 logs could be used"):
-        screened(replace(small_fleet, logs=logs), tmp_path / "out", Wishes(workers=1))
+        screened(replace(small_fleet, logs=logs), tmp_path / "out", ScreeningOptions(workers=1))
 
 
 def test_a_bad_database_is_refused_before_any_log_is_tried(
@@ -139,7 +139,7 @@ def test_vehicle_numbers_and_markup_in_names_do_no_harm(small_fleet: Fleet, tmp_
     home = logs / f"{vin}<b>&"
     home.mkdir(parents=True)
     shutil.copy(small_fleet.logs / "vehicle00" / "ride.log.gz", home / "ride.log.gz")
-    asked = Wishes(report_of=(home.name,))
+    asked = ScreeningOptions(report_of=(home.name,))
     done = screened(replace(small_fleet, logs=logs), tmp_path / "out", asked)
     page = done.page.read_text("utf-8")
     assert vin not in page
@@ -166,17 +166,17 @@ def test_reports_that_are_there_are_not_written_again(
     shutil.copytree(first.page.parent, out)
     (report,) = (out / "reports").glob("*.html")
     report.write_text("mine", "utf-8")
-    screened(small_fleet, out, Wishes(reports=1))
+    screened(small_fleet, out, ScreeningOptions(reports=1))
     assert report.read_text("utf-8") == "mine"
-    more = screened(small_fleet, out, Wishes(reports=2))
+    more = screened(small_fleet, out, ScreeningOptions(reports=2))
     assert report.read_text("utf-8") == "mine"
     assert more.page.read_text("utf-8").count('href="reports/') == 2
-    screened(small_fleet, out, Wishes(reports=1, again=True))
+    screened(small_fleet, out, ScreeningOptions(reports=1, again=True))
     assert report.read_text("utf-8") != "mine"
     other = tmp_path / "other.toml"
     other.write_text(Path(small_fleet.profile).read_text("utf-8") + "\n# changed\n", "utf-8")
     report.write_text("mine", "utf-8")
-    screened(replace(small_fleet, profile=str(other)), out, Wishes(reports=1))
+    screened(replace(small_fleet, profile=str(other)), out, ScreeningOptions(reports=1))
     assert report.read_text("utf-8") != "mine"
 
 
@@ -229,7 +229,7 @@ def test_hostile_names_are_harmless_and_kept(small_fleet: Fleet, tmp_path: Path)
     odd = logs / os.fsdecode(b"\xff\xfe") / "ride.log.gz"
     odd.parent.mkdir()
     shutil.copy(small_fleet.logs / "vehicle00" / "ride.log.gz", odd)
-    done = screened(replace(small_fleet, logs=logs), tmp_path / "out", Wishes(reports=1))
+    done = screened(replace(small_fleet, logs=logs), tmp_path / "out", ScreeningOptions(reports=1))
     page = done.page.read_text("utf-8")
     assert page.count("<script") == 2  # our own, and what the page states, as data
     assert "\u202e" not in page

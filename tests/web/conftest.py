@@ -21,7 +21,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from canassist.demo import WrittenRide, write_demo
 from canassist.web.app import make_app
 from canassist.web.run_server import configured
-from canassist.web.services import Desk
+from canassist.web.services import Services
 from canassist.web.settings import PageLimits, PageSettings
 
 START_S = 30.0
@@ -112,7 +112,7 @@ class Inside:
     data: Path
     address: str
     client: httpx.Client
-    desk: Desk
+    services: Services
 
     def form_token(self) -> str:
         text = self.client.get("/", headers={"accept": "text/html"}).text
@@ -122,7 +122,7 @@ class Inside:
 
     def leftovers(self) -> list[str]:
         """Return the names of files that are half in, or kept for nobody."""
-        wanted = self.desk.products.wanted_files()
+        wanted = self.services.products.wanted_files()
         kept = [path.name for path in (self.data / "files").glob("*/*")]
         half = [path.name for path in (self.data / "incoming").iterdir()]
         return half + [name for name in kept if name not in wanted]
@@ -143,9 +143,9 @@ def _inside(data: Path, limits: PageLimits | None = None, *, token: str = "") ->
         try:
             _until(lambda: _answers(address))
             with httpx.Client(base_url=address, timeout=WORK_S) as client:
-                yield Inside(data, address, client, app.state.desk)
+                yield Inside(data, address, client, app.state.services)
         finally:
-            app.state.desk.board.close()
+            app.state.services.board.close()
             server.should_exit = True
             thread.join(30)
 

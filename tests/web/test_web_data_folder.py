@@ -26,7 +26,7 @@ from canassist.cli.app import app
 from canassist.errors import InputError, OutputError
 from canassist.web import backup, restore
 from canassist.web.settings import PageLimits
-from canassist.web.shop.shop_settings import ShopDesk, ShopSettings
+from canassist.web.shop.shop_settings import ShopSettings, ShopStore
 from canassist.web.store.content_files import Blobs
 from canassist.web.store.earlier_reports import earlier_reports, keep_earlier
 from canassist.web.store.migrations import VERSION
@@ -235,7 +235,7 @@ def test_jobs_checks_settings_and_earlier_reports_come_back_from_their_records(
     folder: Path,
 ) -> None:
     database = open_index(folder)
-    rides, repairs, shop = RidesIndex(database), RepairJobs(database), ShopDesk(database, folder)
+    rides, repairs, shop = RidesIndex(database), RepairJobs(database), ShopStore(database, folder)
     ride = rides.search(Search(text="ride_b"))[0][0]
     job = repairs.open({"complaint": "heavy", "work_order": "W-9"}, ride.vehicle, "Ann")
     repairs.keep_checks(job.id, [JobCheck(text="Look", measured="clean", is_done=True)])
@@ -249,7 +249,7 @@ def test_jobs_checks_settings_and_earlier_reports_come_back_from_their_records(
     database.close()
     rebuild(folder)
     database = open_index(folder)
-    repairs, shop = RepairJobs(database), ShopDesk(database, folder)
+    repairs, shop = RepairJobs(database), ShopStore(database, folder)
     assert (repairs.get(job.id), repairs.checks(job.id), shop.get()) == found
     assert earlier_reports(database, ride.id) == earlier
     again = RidesIndex(database).get(ride.id)
@@ -465,7 +465,7 @@ def test_what_is_no_data_folder_is_not_backed_up(tmp_path: Path) -> None:
 
 
 def test_disk_use_and_retention_are_shown(inside: Inside) -> None:
-    inside.desk.blobs.keep_bytes(b"x" * 300_000)
+    inside.services.blobs.keep_bytes(b"x" * 300_000)
     text = inside.client.get("/kept", headers={"accept": "text/html"}).text
     assert "0.3 MB" in text
     assert "24 hours" in text

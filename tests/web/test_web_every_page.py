@@ -50,28 +50,28 @@ class Held:
 
 
 def stored(inside: Inside, name: str) -> Stored:
-    return Stored(sha256=inside.desk.blobs.keep_bytes(name.encode()), name=name, size=1_234_567)
+    return Stored(sha256=inside.services.blobs.keep_bytes(name.encode()), name=name, size=1_234_567)
 
 
 def put(inside: Inside, title: str, **more: Any) -> RideRecord:  # noqa: ANN401 - fields of a ride
     new = NewRide(title=title, files=(stored(inside, f"{title}.log"),), **more)
-    return inside.desk.rides.put(new)[0]
+    return inside.services.rides.put(new)[0]
 
 
 def done(inside: Inside, title: str, vehicle: str, questions: str | None = None) -> RideRecord:
     notes = dict.fromkeys(NOTES, "Heavy uphill") | {"work_order": "WO-77"}
     ride = put(inside, title, vehicle=vehicle, vehicle_by="fit", notes=notes)
-    begun = inside.desk.queue.begin_next(9)
+    begun = inside.services.queue.begin_next(9)
     assert begun is not None
     assert begun.id == ride.id
-    kept = inside.desk.blobs.keep_bytes
+    kept = inside.services.blobs.keep_bytes
     answer = StoredAnswer(
         page=kept(b"<!DOCTYPE html><title>Report</title>"), data=kept(b"{}"), questions=questions,
         headline="Assist was reduced because the module was hot.", code="thermal_protection",
         strength="strong", start_utc="2026-05-04T10:11:12+00:00", duration_s=600.0,
         frames=1_140_000, vehicle=vehicle, vehicle_by="fit", vehicle_fit="12 of 39",
     )  # fmt: skip
-    inside.desk.queue.finish(begun, answer)
+    inside.services.queue.finish(begun, answer)
     return ride
 
 
@@ -83,7 +83,7 @@ def question(inside: Inside) -> str:
     ]  # fmt: skip
     asked = [{"channel": "driver_torque", "question": "Which may be the driver torque?",
               "duration_s": 600.0, "choices": choices}]  # fmt: skip
-    return inside.desk.blobs.keep_bytes(json.dumps(asked).encode())
+    return inside.services.blobs.keep_bytes(json.dumps(asked).encode())
 
 
 @pytest.fixture(scope="module")
@@ -103,29 +103,29 @@ def shelf(
 
 
 def fill(inside: Inside) -> dict[str, RideRecord]:
-    desk = inside.desk
+    services = inside.services
     files = [stored(inside, "trail.dbc")]
-    vehicle = desk.vehicles.add("Demo trail vehicle", files, stored(inside, "trail.toml"))
-    desk.vehicles.settle(vehicle.id, "vehicle_speed", "ChassisMotion.RoadSpeed")
-    desk.vehicles.settle(vehicle.id, "ambient_temperature", "")
+    vehicle = services.vehicles.add("Demo trail vehicle", files, stored(inside, "trail.toml"))
+    services.vehicles.settle(vehicle.id, "vehicle_speed", "ChassisMotion.RoadSpeed")
+    services.vehicles.settle(vehicle.id, "ambient_temperature", "")
     for number in range(64):
         gone = put(inside, f"old {number:02}")
-        desk.queue.cancel(gone.id)
-    desk.rides.delete([gone.id])
+        services.queue.cancel(gone.id)
+    services.rides.delete([gone.id])
     rides = {
         "hot": done(inside, "hot day", vehicle.id),
         "long": done(inside, LONG, vehicle.id),
         "asked": done(inside, "doubtful", vehicle.id, question(inside)),
         "cancelled": put(inside, "called off"),
     }
-    desk.queue.cancel(rides["cancelled"].id)
+    services.queue.cancel(rides["cancelled"].id)
     rides["failed"] = put(inside, "notes")
-    begun = desk.queue.begin_next(9)
+    begun = services.queue.begin_next(9)
     assert begun is not None
-    desk.queue.fail(begun, "notes.txt: no CAN frame in it.", "Choose its log file.", "0a1b2c3d")
+    services.queue.fail(begun, "notes.txt: no CAN frame in it.", "Choose its log file.", "0a1b2c3d")
     sides = f"{rides['hot'].id}/{rides['long'].id}"
     rides["compared"] = put(inside, "hot day against long", kind="compare", sides=sides)
-    desk.queue.cancel(rides["compared"].id)
+    services.queue.cancel(rides["compared"].id)
     rides["working"] = put(inside, "in work")
     token = {"form_token": inside.form_token()}
     inside.client.post(f"/rides/{rides['working'].id}/again", data=token)
@@ -179,10 +179,10 @@ def test_every_page_is_sound(
 ) -> None:
     inside, rides = shelf
     page, width = screen
-    desk = inside.desk
-    vehicle = desk.vehicles.all()[0].id
-    old = desk.vehicles.add("Old vehicle", [stored(inside, "old.dbc")], None).id
-    desk.vehicles.delete(old)
+    services = inside.services
+    vehicle = services.vehicles.all()[0].id
+    old = services.vehicles.add("Old vehicle", [stored(inside, "old.dbc")], None).id
+    services.vehicles.delete(old)
     paths = [
         "", "?page=5", "?deleted=1", "?text=zzz", "?said=uploaded", "vehicles", "api", "nothing",
         f"vehicles/{vehicle}", f"vehicles/{vehicle}?said=saved", f"vehicles?deleted={old}",
@@ -199,19 +199,19 @@ def test_every_page_is_sound(
 
 def jobs(inside: Inside, rides: dict[str, RideRecord]) -> list[str]:
     """Return the pages of a job without anything, and of one with a ride and a repair."""
-    desk = inside.desk
+    services = inside.services
     notes = {"complaint": "Heavy <b>", "correction": "Cleaned", "work_order": "7"}
-    if not desk.repairs.all():
-        desk.repairs.open({"work_order": "8"}, None, "")
-        job = desk.repairs.open(notes, None, "Ann")
-        desk.rides.join([rides["hot"].id, rides["failed"].id], job.id, "before")
-        desk.repairs.keep_checks(job.id, [JobCheck(text="Look", expect="clean", is_done=True)])
-    names = [f"jobs/{job.id}" for job in desk.repairs.all()]
+    if not services.repairs.all():
+        services.repairs.open({"work_order": "8"}, None, "")
+        job = services.repairs.open(notes, None, "Ann")
+        services.rides.join([rides["hot"].id, rides["failed"].id], job.id, "before")
+        services.repairs.keep_checks(job.id, [JobCheck(text="Look", expect="clean", is_done=True)])
+    names = [f"jobs/{job.id}" for job in services.repairs.all()]
     return [*names, *(f"{name}/claim" for name in names)]
 
 
 def deleted(inside: Inside) -> Iterator[str]:
-    for row in inside.desk.database.reading().execute(
+    for row in inside.services.database.reading().execute(
         "SELECT deleted_s FROM rides WHERE deleted_s IS NOT NULL"
     ):
         yield row[0]

@@ -278,7 +278,7 @@ def test_full_disk_while_a_ride_is_noted_keeps_the_page_as_it_was(
         told = inside.client.post("/api/reports", files={"log": ("ride.log", b"y" * 900)})
     assert told.status_code == 507
     assert inside.client.get("/api/reports").json()["count"] == 0
-    inside.desk.jobs.tidy()
+    inside.services.jobs.tidy()
     assert inside.leftovers() == []
 
 

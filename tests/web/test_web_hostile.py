@@ -58,27 +58,27 @@ def test_the_check_itself_finds_what_it_looks_for() -> None:
 
 def answered(inside: Inside, page: str, text: str = NASTY) -> RideRecord:
     """Put a ride with a report on the shelf whose every text is this one."""
-    desk, data = inside.desk, b"{}"
+    services, data = inside.services, b"{}"
     choice = {"signal": text, "unit": text, "reasons": [text], "low": 0.0, "high": 1.0,
               "points": [[0.0, 0.0, 1.0], None]}  # fmt: skip
     question = {"channel": text, "question": text, "duration_s": 1.0, "choices": [choice]}
-    vehicle = desk.vehicles.add(text, [Stored(sha256="a" * 64, name=text, size=1)], None)
-    desk.vehicles.settle(vehicle.id, "vehicle_speed", text)
+    vehicle = services.vehicles.add(text, [Stored(sha256="a" * 64, name=text, size=1)], None)
+    services.vehicles.settle(vehicle.id, "vehicle_speed", text)
     new = NewRide(
         title=text,
-        files=(Stored(sha256=desk.blobs.keep_bytes(text.encode()), name=text, size=1),),
+        files=(Stored(sha256=services.blobs.keep_bytes(text.encode()), name=text, size=1),),
         vehicle=vehicle.id,
         vehicle_by="fit",
         notes=dict.fromkeys(NOTES, text),
     )
-    ride, _ = desk.rides.put(new)
-    queue = Queue(desk.database, desk.rides)
+    ride, _ = services.rides.put(new)
+    queue = Queue(services.database, services.rides)
     begun = queue.begin_next(9)
     assert begun is not None
     answer = StoredAnswer(
-        page=desk.blobs.keep_bytes(page.encode()),
-        data=desk.blobs.keep_bytes(data),
-        questions=desk.blobs.keep_bytes(json.dumps([question]).encode()),
+        page=services.blobs.keep_bytes(page.encode()),
+        data=services.blobs.keep_bytes(data),
+        questions=services.blobs.keep_bytes(json.dumps([question]).encode()),
         headline=text, code=text, strength=text, start_utc=text, duration_s=1.0, frames=1,
         vehicle=vehicle.id, vehicle_by="fit", vehicle_fit=text,
     )  # fmt: skip
@@ -88,7 +88,7 @@ def answered(inside: Inside, page: str, text: str = NASTY) -> RideRecord:
 
 def test_markup_in_whatever_a_worker_answers_stays_text(inside: Inside) -> None:
     ride = answered(inside, "<!DOCTYPE html><p>report</p>")
-    vehicle = inside.desk.vehicles.all()[0]
+    vehicle = inside.services.vehicles.all()[0]
     asked = quote(NASTY)
     for path in (
         "/", f"/rides/{ride.id}", "/rows", "/jobs", "/settings", "/vehicles",
@@ -102,8 +102,8 @@ def test_markup_in_whatever_a_worker_answers_stays_text(inside: Inside) -> None:
         assert foreign(answer.text) == [], path
         assert str(1234 * 8765) not in answer.text, path
     other = NewRide(title=NASTY, files=(Stored(sha256="c" * 64, name="x", size=1),))
-    failed, _ = inside.desk.rides.put(other)
-    queue = Queue(inside.desk.database, inside.desk.rides)
+    failed, _ = inside.services.rides.put(other)
+    queue = Queue(inside.services.database, inside.services.rides)
     begun = queue.begin_next(9)
     assert begun is not None
     queue.fail(begun, NASTY, NASTY, NASTY)
@@ -113,13 +113,13 @@ def test_markup_in_whatever_a_worker_answers_stays_text(inside: Inside) -> None:
 
 def test_markup_typed_into_the_forms_stays_text(inside: Inside) -> None:
     ride = answered(inside, "<!DOCTYPE html>", "plain")
-    vehicle = inside.desk.vehicles.all()[0]
+    vehicle = inside.services.vehicles.all()[0]
     token = {"form_token": inside.form_token()}
     notes = dict.fromkeys(("title", *NOTES), NASTY)
     assert inside.client.post(f"/rides/{ride.id}", data=token | notes).status_code == 303
     named = inside.client.post(f"/vehicles/{vehicle.id}", data=token | {"name": NASTY})
     assert named.status_code == 303
-    kept = inside.desk.rides.get(ride.id)
+    kept = inside.services.rides.get(ride.id)
     assert kept is not None
     assert kept.title == kept.complaint == NASTY
     pages = [f"/rides/{ride.id}", "/", "/vehicles", f"/vehicles/{vehicle.id}"]
@@ -172,8 +172,8 @@ def test_hostile_report_reaches_nothing(until: Until, inside: Inside, page: Page
     ride = answered(inside, "", "plain")
     assert ride.id
     report = HOSTILE_REPORT.replace("RIDE", ride.id)
-    sha256 = inside.desk.blobs.keep_bytes(report.encode())
-    with inside.desk.database.writing() as index:
+    sha256 = inside.services.blobs.keep_bytes(report.encode())
+    with inside.services.database.writing() as index:
         index.execute("UPDATE rides SET page = ?", (sha256,))
     asked: list[tuple[str, str]] = []
     page.goto(inside.address)  # so that there is a session that could be misused
@@ -188,7 +188,7 @@ def test_hostile_report_reaches_nothing(until: Until, inside: Inside, page: Page
     assert [one for one in asked if one[0] != "GET"] == []
     assert {path for _, path in asked} <= {"/", f"/rides/{ride.id}/report", "/static/style.css",
                                            *OWN_SCRIPTS, "/events"}  # fmt: skip
-    kept = inside.desk.rides.get(ride.id)
+    kept = inside.services.rides.get(ride.id)
     assert kept is not None
     assert not kept.deleted
 

@@ -26,18 +26,18 @@ TOKEN = "a secret of the shop's own"  # noqa: S105 - of this test alone
 
 
 def put(inside: Inside, name: str, *, done: bool = True) -> RideRecord:
-    kept = inside.desk.blobs.keep_bytes
+    kept = inside.services.blobs.keep_bytes
     stored = Stored(sha256=kept(name.encode()), name=f"{name}.log", size=1)
-    ride, _ = inside.desk.rides.put(NewRide(title=name, files=(stored,)))
+    ride, _ = inside.services.rides.put(NewRide(title=name, files=(stored,)))
     if done:
-        begun = inside.desk.queue.begin_next(9)
+        begun = inside.services.queue.begin_next(9)
         assert begun is not None
         answer = StoredAnswer(
             page=kept(f"<!DOCTYPE html>{name}".encode()), data=kept(b"{}"), questions=None,
             headline=name, code="inconclusive", strength="weak", start_utc="", duration_s=1.0,
             frames=1, vehicle=None, vehicle_by="", vehicle_fit="",
         )  # fmt: skip
-        inside.desk.queue.finish(begun, answer)
+        inside.services.queue.finish(begun, answer)
     return ride
 
 
@@ -50,12 +50,12 @@ def test_files_of_forgotten_rides_leave_the_disk_while_the_page_runs(
 ) -> None:
     with serving_inside(tmp_path / "data", PageLimits(undo_s=-1.0)) as inside:
         gone, stays = put(inside, "gone"), put(inside, "stays")
-        inside.desk.products.keep(gone.id, "pdf", "d" * 64)
+        inside.services.products.keep(gone.id, "pdf", "d" * 64)
         token = {"form_token": inside.form_token()}
         before = kept_files(inside)
         assert inside.client.post("/delete", data=token | {"ride": gone.id}).status_code == 303
-        inside.desk.jobs.tidy()
-        assert inside.desk.rides.get(gone.id) is None
+        inside.services.jobs.tidy()
+        assert inside.services.rides.get(gone.id) is None
         left = kept_files(inside)
         assert len(before) - len(left) == 2  # its log and its report; both had the same data
         assert inside.leftovers() == []
@@ -63,7 +63,7 @@ def test_files_of_forgotten_rides_leave_the_disk_while_the_page_runs(
 
 
 def test_one_signal_cannot_serve_two_channels(inside: Inside) -> None:
-    kept = inside.desk.blobs.keep_bytes
+    kept = inside.services.blobs.keep_bytes
     choices = [
         {"signal": f"M.{name}", "unit": "N·m", "reasons": [], "low": 0.0, "high": 1.0, "points": []}
         for name in "AB"
@@ -74,8 +74,8 @@ def test_one_signal_cannot_serve_two_channels(inside: Inside) -> None:
     ]
     ride = put(inside, "asked")
     files = [Stored(sha256=kept(b"dbc"), name="v.dbc", size=3)]
-    vehicle = inside.desk.vehicles.add("v", files, None)
-    with inside.desk.database.writing() as index:
+    vehicle = inside.services.vehicles.add("v", files, None)
+    with inside.services.database.writing() as index:
         told = kept(json.dumps(asked).encode())
         index.execute("UPDATE rides SET vehicle = ?, questions = ?", (vehicle.id, told))
     form = {"form_token": inside.form_token(), "signal-driver_torque": "M.A"}
@@ -83,22 +83,22 @@ def test_one_signal_cannot_serve_two_channels(inside: Inside) -> None:
     twice = inside.client.post(path, data=form | {other: "M.A"})
     assert twice.status_code == 400
     assert "One signal was chosen" in twice.json()["problem"]
-    assert inside.desk.vehicles.settled(vehicle.id) == {}
+    assert inside.services.vehicles.settled(vehicle.id) == {}
     once = inside.client.post(path, data=form | {other: "M.B"})
     assert once.status_code == 303
-    settled = inside.desk.vehicles.settled(vehicle.id)
+    settled = inside.services.vehicles.settled(vehicle.id)
     assert settled == {"driver_torque": "M.A", "assist_torque": "M.B"}
 
 
 def test_file_that_is_just_being_placed_is_not_swept_away(inside: Inside) -> None:
-    with inside.desk.blobs.placing():
-        sha256 = inside.desk.blobs.keep_bytes(b"on its way")
+    with inside.services.blobs.placing():
+        sha256 = inside.services.blobs.keep_bytes(b"on its way")
         stored = Stored(sha256=sha256, name="x.log", size=1)
         new = NewRide(title="x", files=(stored,))
-        ride, _ = inside.desk.rides.put(new)
-    inside.desk.jobs.tidy()
-    assert inside.desk.blobs.has(sha256)
-    assert inside.desk.rides.files(ride.id) == (stored,)
+        ride, _ = inside.services.rides.put(new)
+    inside.services.jobs.tidy()
+    assert inside.services.blobs.has(sha256)
+    assert inside.services.rides.files(ride.id) == (stored,)
 
 
 def test_deleted_ride_shows_nothing_until_it_is_back(inside: Inside) -> None:
@@ -167,7 +167,7 @@ def test_notes_that_come_during_work_begin_it_anew(
     until(lambda: len(Held.begun) == 2)
     until(lambda: bool(Held.begun[1].order))
     assert Held.begun[1].order["case"]["complaint"] == "heavy"
-    standing = inside.desk.rides.get(at_work.id)
+    standing = inside.services.rides.get(at_work.id)
     assert standing is not None
     assert standing.state == "working"
 

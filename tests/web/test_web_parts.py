@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 from canassist.demo import WrittenRide
 from canassist.profile import parse_profile
 from canassist.web.app import _routes
-from canassist.web.http.multipart_upload import Parcel
+from canassist.web.http.multipart_upload import MultipartUpload
 from canassist.web.http.openapi import PATHS, openapi
 from canassist.web.http.page_texts import words
 from canassist.web.http.refusal import Refused
 from canassist.web.http.safe_names import as_download, clock_moments, file_name, role_of, stem
-from canassist.web.http.sessions import Sessions, Turnstile
+from canassist.web.http.sessions import RateLimiter, Sessions
 from canassist.web.jobs.known_vehicles import KnownVehicle, best_fit
 from canassist.web.jobs.progress_board import RideProgress
 from canassist.web.jobs.queue_index import Queue
@@ -117,9 +117,9 @@ def test_cookie_of_any_text_is_no_session(text: str) -> None:
 
 
 def test_turnstile_counts_each_address_by_itself() -> None:
-    door = Turnstile(2, 60.0)
-    assert [door.passes("a") for _ in range(3)] == [True, True, False]
-    assert door.passes("b")
+    limiter = RateLimiter(2, 60.0)
+    assert [limiter.passes("a") for _ in range(3)] == [True, True, False]
+    assert limiter.passes("b")
 
 
 PARTS = (
@@ -132,13 +132,13 @@ PARTS = (
 )
 
 
-def take(parcel: Parcel, data: bytes) -> None:
-    parcel.feed(data)
-    parcel.seal()
+def take(upload: MultipartUpload, data: bytes) -> None:
+    upload.feed(data)
+    upload.seal()
 
 
-def parcel_in(folder: Path, limits: PageLimits | None = None) -> Parcel:
-    return Parcel(
+def upload_in(folder: Path, limits: PageLimits | None = None) -> MultipartUpload:
+    return MultipartUpload(
         b"cut", blobs=Blobs(folder), limits=limits or PageLimits(), may_come_in=lambda _: None
     )
 
@@ -146,27 +146,27 @@ def parcel_in(folder: Path, limits: PageLimits | None = None) -> Parcel:
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(cuts=st.lists(st.integers(0, len(PARTS)), max_size=12))
 def test_upload_is_the_same_however_it_is_cut(tmp_path: Path, cuts: list[int]) -> None:
-    parcel = parcel_in(tmp_path)
+    upload = upload_in(tmp_path)
     edges = [0, *sorted(cuts), len(PARTS)]
     for start, end in itertools.pairwise(edges):
-        parcel.feed(PARTS[start:end])
-    assert parcel.fields == {"complaint": "heavy"}
-    assert [(one.role, one.name) for one in parcel.files] == [("log", "a.log"), ("dbc", "b.dbc")]
-    contents = [one.incoming.path.read_bytes() for one in parcel.files]
+        upload.feed(PARTS[start:end])
+    assert upload.fields == {"complaint": "heavy"}
+    assert [(one.role, one.name) for one in upload.files] == [("log", "a.log"), ("dbc", "b.dbc")]
+    contents = [one.incoming.path.read_bytes() for one in upload.files]
     assert contents == [b"first\r\n--cu not the end\r\n", b"second"]
-    parcel.seal()
-    parcel.drop()
+    upload.seal()
+    upload.drop()
     assert list((tmp_path / "incoming").iterdir()) == []
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(length=st.integers(0, len(PARTS) - 5))
 def test_upload_cut_short_leaves_nothing(tmp_path: Path, length: int) -> None:
-    parcel = parcel_in(tmp_path)
-    parcel.feed(PARTS[:length])
+    upload = upload_in(tmp_path)
+    upload.feed(PARTS[:length])
     with pytest.raises(Refused):
-        parcel.seal()
-    parcel.drop()
+        upload.seal()
+    upload.drop()
     assert list((tmp_path / "incoming").iterdir()) == []
     assert list((tmp_path / "files").iterdir()) == []
 
@@ -174,10 +174,10 @@ def test_upload_cut_short_leaves_nothing(tmp_path: Path, length: int) -> None:
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(data=st.binary(max_size=400))
 def test_upload_of_any_bytes_is_refused(tmp_path: Path, data: bytes) -> None:
-    parcel = parcel_in(tmp_path)
+    upload = upload_in(tmp_path)
     with pytest.raises(Refused, match="400"):
-        take(parcel, b"--cut\r\n" + data)
-    parcel.drop()
+        take(upload, b"--cut\r\n" + data)
+    upload.drop()
     assert list((tmp_path / "incoming").iterdir()) == []
 
 
@@ -191,10 +191,10 @@ def test_upload_of_any_bytes_is_refused(tmp_path: Path, data: bytes) -> None:
     ],
 )
 def test_upload_keeps_to_its_bounds(tmp_path: Path, limits: PageLimits, status: str) -> None:
-    parcel = parcel_in(tmp_path, limits)
+    upload = upload_in(tmp_path, limits)
     with pytest.raises(Refused, match=status):
-        parcel.feed(PARTS)
-    parcel.drop()
+        upload.feed(PARTS)
+    upload.drop()
 
 
 @pytest.mark.parametrize(

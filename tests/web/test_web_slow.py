@@ -106,7 +106,7 @@ def test_slow_upload_is_dropped_and_nobody_waits_for_it(
         assert sorted(asked_s)[len(asked_s) // 2] < 0.3
         assert page.leftovers() == []
         assert page.client.get("/api/reports").json()["count"] == 0
-        assert page.desk.uploads.total() == 0
+        assert page.services.uploads.total() == 0
 
 
 def test_as_many_slow_uploads_as_are_taken_do_not_stop_the_page(
@@ -118,7 +118,7 @@ def test_as_many_slow_uploads_as_are_taken_do_not_stop_the_page(
         first = post(page, "/api/reports") + FIRST
         lines = [socket.create_connection((address.hostname, address.port), 10) for _ in range(4)]
         slow = [Dripping(line, first, drips=True) for line in lines]
-        while page.desk.uploads.total() < 4:
+        while page.services.uploads.total() < 4:
             page.client.get("/api/reports")
         refused = page.client.post("/api/reports", files={"log": ("a.log", b"x")})
         assert refused.status_code == 503

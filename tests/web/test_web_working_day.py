@@ -32,16 +32,16 @@ HOT = "Hot: protected itself"
 
 def put(inside: Inside, number: int, **answer: str) -> RideRecord:
     """Put a ride on the shelf, with an answer where one is given."""
-    desk = inside.desk
-    kept = desk.blobs.keep_bytes(f"{number}".encode())
+    services = inside.services
+    kept = services.blobs.keep_bytes(f"{number}".encode())
     files = (Stored(sha256=kept, name=f"card-{number:03}.blf", size=9),)
     notes = {"complaint": f"complaint {number:03}", "work_order": f"WO-{number % 50}"}
-    ride = desk.rides.put(NewRide(title=f"ride {number:03}", files=files, notes=notes))[0]
+    ride = services.rides.put(NewRide(title=f"ride {number:03}", files=files, notes=notes))[0]
     if not answer:
         return ride
-    begun = desk.queue.begin_next(9)
+    begun = services.queue.begin_next(9)
     assert begun is not None
-    desk.queue.finish(
+    services.queue.finish(
         begun,
         StoredAnswer(
             page=kept, data=kept, questions=None, headline="It was hot.", strength="strong",
@@ -53,8 +53,8 @@ def put(inside: Inside, number: int, **answer: str) -> RideRecord:
 
 def fill(inside: Inside, count: int) -> None:
     """Put many finished rides on the shelf at once."""
-    kept = inside.desk.blobs.keep_bytes(b"<!DOCTYPE html>")
-    with inside.desk.database.writing() as index:
+    kept = inside.services.blobs.keep_bytes(b"<!DOCTYPE html>")
+    with inside.services.database.writing() as index:
         for n in range(count):
             code = "thermal_protection" if n % 10 else "supply_break"
             row = {
@@ -179,7 +179,7 @@ def test_zip_gives_its_databases_to_its_logs_and_names_what_it_left(
     sent = {"files": ("card.zip", packed.getvalue())}
     told = inside.client.post("/upload", files=sent, headers={"x-form-token": inside.form_token()})
     assert told.json()["left_out"] == ["picture.jpg"]
-    found = inside.desk.rides.get(told.json()["rides"][0])
+    found = inside.services.rides.get(told.json()["rides"][0])
     assert found is not None
     assert found.vehicle == told.json()["vehicle"]
     again = inside.client.post("/upload", files=sent, headers={"x-form-token": inside.form_token()})
@@ -189,12 +189,12 @@ def test_zip_gives_its_databases_to_its_logs_and_names_what_it_left(
 def test_failed_ride_that_comes_again_is_read_again(idle: AbstractContextManager[Inside]) -> None:
     with idle as inside:
         ride = put(inside, 1)
-        begun = inside.desk.queue.begin_next(9)
+        begun = inside.services.queue.begin_next(9)
         assert begun is not None
-        inside.desk.queue.fail(begun, "It failed.", "Try.", "1")
+        inside.services.queue.fail(begun, "It failed.", "Try.", "1")
         sent = {"log": ("card-001.blf", b"1")}
         inside.client.post("/api/reports?wait=0", files=sent)
-        now = inside.desk.rides.get(ride.id)
+        now = inside.services.rides.get(ride.id)
         assert now is not None
         assert now.state == "waiting"
 
@@ -210,7 +210,7 @@ def test_what_is_typed_while_a_ride_is_in_work_is_kept(
         page.get_by_label("Moments of the complaint (m:ss)").fill("half past three")
         page.keyboard.press("Tab")
         expect(page.locator("#moments-bad")).to_contain_text("Write it as m:ss")
-        inside.desk.queue.cancel(ride.id)
+        inside.services.queue.cancel(ride.id)
         page.evaluate("document.dispatchEvent(new CustomEvent('arrived'))")
         expect(page.locator("#newer")).to_be_visible()
         page.reload()
@@ -221,7 +221,7 @@ def test_what_is_typed_while_a_ride_is_in_work_is_kept(
         expect(page.get_by_role("status").first).to_contain_text("Saved")
         page.reload()
         expect(page.locator("[data-drafted]")).to_be_hidden()
-        kept = inside.desk.rides.get(ride.id)
+        kept = inside.services.rides.get(ride.id)
         assert kept is not None
         assert kept.complaint == "Typed while it was in work"
 
@@ -267,7 +267,7 @@ def test_second_tab_sees_new_rides_and_the_queue_by_itself(
         expect(page.locator("[data-ride] .words").first).to_have_text("Waiting for its turn")
         page.get_by_role("button", name="Call off all").click()
         expect(page.get_by_role("status").first).to_contain_text("called off")
-        assert inside.desk.queue.waiting() == {}
+        assert inside.services.queue.waiting() == {}
 
 
 def test_five_hundred_rides_are_found_by_filter_and_search(
@@ -315,14 +315,14 @@ def ticks_survive_paging(inside: Inside, page: Page) -> None:
         assert len(packed.namelist()) == 4
     page.get_by_role("button", name="Move to the job").click()
     expect(page.get_by_role("status").first).to_contain_text("in the job")
-    assert inside.desk.repairs.all()[0].rides == 2
+    assert inside.services.repairs.all()[0].rides == 2
     page.goto(f"{inside.address}?code=supply_break")
     page.get_by_role("checkbox", name="all 50").check()
     page.get_by_role("button", name="Delete").click()
     expect(page.get_by_role("status").first).to_contain_text("50 rides were deleted")
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_role("status").first).to_contain_text("back")
-    assert inside.desk.rides.has_deleted() is False
+    assert inside.services.rides.has_deleted() is False
 
 
 def test_vehicle_is_corrected_merged_and_asked_again(
@@ -330,17 +330,17 @@ def test_vehicle_is_corrected_merged_and_asked_again(
 ) -> None:
     ride = rides["speed_lost"]
     with idle as inside:
-        desk = inside.desk
+        services = inside.services
         data = ride.dbc.read_bytes()
-        sha256 = desk.blobs.keep_bytes(data)
-        first = desk.vehicles.add("trail", [Stored(sha256=sha256, name="a.dbc", size=1)], None)
-        twin = desk.vehicles.add("trail", [Stored(sha256="e" * 64, name="b.dbc", size=1)], None)
+        sha256 = services.blobs.keep_bytes(data)
+        first = services.vehicles.add("trail", [Stored(sha256=sha256, name="a.dbc", size=1)], None)
+        twin = services.vehicles.add("trail", [Stored(sha256="e" * 64, name="b.dbc", size=1)], None)
         stray = put(inside, 1, code="inconclusive", start_utc="")
-        desk.vehicles.settle(first.id, "driver_torque", "")
+        services.vehicles.settle(first.id, "driver_torque", "")
         page.goto(f"{inside.address}vehicles/{first.id}")
         page.get_by_role("button", name="Ask again: driver torque").click()
         expect(page.get_by_role("status").first).to_contain_text("taken back")
-        assert desk.vehicles.settled(first.id) == {}
+        assert services.vehicles.settled(first.id) == {}
         corrected = tmp_path / "corrected.dbc"
         corrected.write_bytes(data + b"\n")
         page.set_input_files("#new-files", corrected)
@@ -349,11 +349,11 @@ def test_vehicle_is_corrected_merged_and_asked_again(
         expect(page.locator("#files-title ~ .files")).to_have_text(re.compile("corrected.dbc"))
         page.get_by_role("button", name="Read what fits anew").click()
         expect(page.get_by_role("status").first).to_contain_text("are read anew")
-        assert stray.id in desk.queue.waiting()
+        assert stray.id in services.queue.waiting()
         page.goto(f"{inside.address}vehicles/{twin.id}")
         page.get_by_role("button", name="Make them one").click()
         expect(page.get_by_role("status").first).to_contain_text("one vehicle now")
-        assert [one.id for one in desk.vehicles.all()] == [first.id]
+        assert [one.id for one in services.vehicles.all()] == [first.id]
 
 
 def test_settings_are_kept_and_a_bad_field_is_said_at_the_field(
@@ -369,7 +369,7 @@ def test_settings_are_kept_and_a_bad_field_is_said_at_the_field(
         page.get_by_label(re.compile("Time zone")).fill("Europe/Oslo")
         page.get_by_role("button", name="Save").first.click()
         expect(page.get_by_role("status").first).to_contain_text("Saved")
-        assert inside.desk.shop.get().zone == "Europe/Oslo"
+        assert inside.services.shop.get().zone == "Europe/Oslo"
         page.get_by_role("button", name="Make the shop's key").click()
         expect(page.get_by_role("link", name="The public half")).to_be_visible()
         with page.expect_download() as saving:

@@ -51,7 +51,7 @@ def join_project(  # noqa: PLR0913 - what a command line may leave open
     zone: str = "",
     use: bool = True,
 ) -> Project:
-    """Return the command line's wishes, filled up from the project file above a log.
+    """Return the command line's options, filled up from the project file above a log.
 
     Parameters
     ----------

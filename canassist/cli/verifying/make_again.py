@@ -200,13 +200,13 @@ def _look(statement: PageStatement) -> PageOptions:
 
 
 def _screening(statement: PageStatement, signer: bytes, files: FilesAtHand, folder: Path) -> bytes:
-    from canassist.screen import Wishes, screen
+    from canassist.screen import ScreeningOptions, screen
 
     del signer  # such pages are not signed
     databases, profiles, vehicles = _for_many(statement, files, folder)
     reports = statement.options.get("reports", 0)
     named = str(statement.options.get("report_of", ""))
-    wishes = Wishes(
+    options = ScreeningOptions(
         vehicles=vehicles,
         pattern=str(statement.options.get("pattern", "")),
         reports=int(reports) if isinstance(reports, (int, float)) else 0,
@@ -214,7 +214,7 @@ def _screening(statement: PageStatement, signer: bytes, files: FilesAtHand, fold
         workers=1,
     )
     places = [str(place) for place in files.places]
-    done = screen(places, folder / "out", dbc=databases, profile=profiles, wishes=wishes)
+    done = screen(places, folder / "out", dbc=databases, profile=profiles, options=options)
     return done.page.read_bytes()
 
 

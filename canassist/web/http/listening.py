@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-class Patient(H11Protocol):
+class TimedProtocol(H11Protocol):
     """Speaks HTTP, and closes a connection which does not ask for anything in time.
 
     The server below it bounds the size of a request's head, but not how long that takes to
@@ -30,7 +30,7 @@ class Patient(H11Protocol):
     """
 
     head_s: ClassVar[float]
-    places: ClassVar[Places | None] = None
+    places: ClassVar[ConnectionSlots | None] = None
     linger_s: ClassVar[float] = 120.0
     _head_timer: asyncio.TimerHandle | None = None
     _source: str = ""
@@ -89,7 +89,7 @@ class Patient(H11Protocol):
             self.transport.close()
 
 
-class Places:
+class ConnectionSlots:
     """Who holds connections: no address can hold all of them.
 
     Parameters
@@ -103,10 +103,10 @@ class Places:
     def __init__(self, most: int, most_waiting: int) -> None:
         self._most = most
         self._most_waiting = most_waiting
-        self._held: dict[str, set[Patient]] = {}
-        self._waiting: dict[str, dict[Patient, None]] = {}
+        self._held: dict[str, set[TimedProtocol]] = {}
+        self._waiting: dict[str, dict[TimedProtocol, None]] = {}
 
-    def take(self, source: str, connection: Patient) -> bool:
+    def take(self, source: str, connection: TimedProtocol) -> bool:
         """Count a new connection, and tell whether it may stay."""
         held = self._held.setdefault(source, set())
         if len(held) >= self._most:
@@ -114,7 +114,7 @@ class Places:
         held.add(connection)
         return True
 
-    def leave(self, source: str, connection: Patient) -> None:
+    def leave(self, source: str, connection: TimedProtocol) -> None:
         """Forget a connection that is gone."""
         self.end_waiting(source, connection)
         held = self._held.get(source, set())
@@ -122,7 +122,7 @@ class Places:
         if not held:
             self._held.pop(source, None)
 
-    def begin_waiting(self, source: str, connection: Patient) -> None:
+    def begin_waiting(self, source: str, connection: TimedProtocol) -> None:
         """Count a connection that has yet to ask."""
         waiting = self._waiting.setdefault(source, {})
         waiting[connection] = None
@@ -131,7 +131,7 @@ class Places:
             del waiting[oldest]
             oldest.give_way()
 
-    def end_waiting(self, source: str, connection: Patient) -> None:
+    def end_waiting(self, source: str, connection: TimedProtocol) -> None:
         """Count it no longer: it asked, or is gone."""
         waiting = self._waiting.get(source, {})
         waiting.pop(connection, None)
@@ -139,9 +139,9 @@ class Places:
             self._waiting.pop(source, None)
 
 
-def patient_for(seconds: float, places: Places | None = None) -> type[Patient]:
+def patient_for(seconds: float, places: ConnectionSlots | None = None) -> type[TimedProtocol]:
     """Return the protocol with a time for a request's head, and places for each address."""
-    return type("PatientForAWhile", (Patient,), {"head_s": seconds, "places": places})
+    return type("PatientForAWhile", (TimedProtocol,), {"head_s": seconds, "places": places})
 
 
 class PageServer(uvicorn.Server):

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-    from canassist.web.http.sessions import Sessions, Turnstile
+    from canassist.web.http.sessions import RateLimiter, Sessions
     from canassist.web.settings import PageSettings
 
 log = logging.getLogger("canassist.web")
@@ -55,7 +55,7 @@ HEADERS: Final = {
 }
 
 
-class Doors:
+class AccessMiddleware:
     """Checks requests before they reach the app, and answers what goes wrong in it.
 
     Parameters
@@ -63,12 +63,12 @@ class Doors:
     app : ASGI app
     settings : PageSettings
     sessions : Sessions
-    logins : Turnstile
+    logins : RateLimiter
         Bounds how often an address may try a secret.
     """
 
     def __init__(
-        self, app: ASGIApp, *, settings: PageSettings, sessions: Sessions, logins: Turnstile
+        self, app: ASGIApp, *, settings: PageSettings, sessions: Sessions, logins: RateLimiter
     ) -> None:
         self._app = app
         self._settings = settings

@@ -28,7 +28,7 @@ ROLES: Final = frozenset({"log", "dbc", "profile"})
 
 
 @dataclass(slots=True)
-class Arrived:
+class UploadedFile:
     """A file of an upload, in or still coming in."""
 
     role: str
@@ -45,12 +45,12 @@ class Arrived:
 class _Part:
     disposition: bytes = b""
     name: str = ""
-    arrived: Arrived | None = None
+    uploaded: UploadedFile | None = None
     text: bytearray = field(default_factory=bytearray)
     skip: bool = False
 
 
-class Parcel:
+class MultipartUpload:
     """Takes an upload's bytes and keeps its fields and files.
 
     Nothing of it counts before `seal`; `drop` removes whatever came in.
@@ -75,7 +75,7 @@ class Parcel:
         may_come_in: Callable[[dict[str, str]], None],
     ) -> None:
         self.fields: dict[str, str] = {}
-        self.files: list[Arrived] = []
+        self.files: list[UploadedFile] = []
         self._blobs = blobs
         self._limits = limits
         self._may_come_in = may_come_in
@@ -137,18 +137,18 @@ class Parcel:
         for one in self.files:
             one.incoming.drop()
 
-    def add(self, role: str, name: str) -> Arrived:
+    def add(self, role: str, name: str) -> UploadedFile:
         """Begin a file that came inside another."""
-        arrived = Arrived(role, name, self._blobs.incoming())
-        self.files.append(arrived)
-        return arrived
+        uploaded = UploadedFile(role, name, self._blobs.incoming())
+        self.files.append(uploaded)
+        return uploaded
 
-    def remove(self, arrived: Arrived) -> None:
+    def remove(self, uploaded: UploadedFile) -> None:
         """Take a file out whose content came in otherwise."""
-        self.files.remove(arrived)
-        arrived.incoming.drop()
+        self.files.remove(uploaded)
+        uploaded.incoming.drop()
 
-    def of_role(self, role: str) -> list[Arrived]:
+    def of_role(self, role: str) -> list[UploadedFile]:
         """Return the files of one role in their order."""
         return [one for one in self.files if one.role == role]
 
@@ -188,22 +188,22 @@ class Parcel:
             raise refused(413, "upload_files", count=self._limits.upload_files)
         name = file_name(given.decode("utf-8", "replace"))
         role = self._part.name if self._part.name in ROLES else role_of(name)
-        arrived = Arrived(role, name, self._blobs.incoming())
-        self.files.append(arrived)
-        self._part.arrived = arrived
+        uploaded = UploadedFile(role, name, self._blobs.incoming())
+        self.files.append(uploaded)
+        self._part.uploaded = uploaded
 
     def _data(self, data: bytes, start: int, end: int) -> None:
         part = self._part
         if part.skip:
             return
-        if part.arrived is None:
+        if part.uploaded is None:
             part.text += data[start:end]
             if len(part.text) > _LONGEST_FIELD:
                 raise refused(413, "form_size")
             return
-        part.arrived.incoming.write(data[start:end])
-        if part.arrived.incoming.size > self._most_bytes(part.arrived.role):
-            raise refused(413, f"{part.arrived.role}_size", name=part.arrived.name)
+        part.uploaded.incoming.write(data[start:end])
+        if part.uploaded.incoming.size > self._most_bytes(part.uploaded.role):
+            raise refused(413, f"{part.uploaded.role}_size", name=part.uploaded.name)
 
     def _most_bytes(self, role: str) -> int:
         if role == "dbc":
@@ -212,8 +212,8 @@ class Parcel:
 
     def _end(self) -> None:
         part = self._part
-        if part.arrived is not None:
-            part.arrived.sha256 = part.arrived.incoming.finish()
+        if part.uploaded is not None:
+            part.uploaded.sha256 = part.uploaded.incoming.finish()
             return
         if part.skip:
             return

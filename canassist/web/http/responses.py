@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from canassist.web.http.refusal import Refused
     from canassist.web.http.sessions import Session
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
 
 _MOST_FIELDS: Final = 400
 _WAIT: Final = {"retry-after": "60"}
@@ -55,12 +55,12 @@ def templates() -> jinja2.Environment:
 
 def page(request: Request, template: str, **values: Any) -> HTMLResponse:  # noqa: ANN401 - templates take any value
     """Return a page with what every page shows."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     session: Session = request.scope["session"]
     shown = {
-        "form_token": desk.sessions.form_token(session),
+        "form_token": services.sessions.form_token(session),
         "here": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
-        "may_leave": bool(desk.settings.token) and session.logged_in,
+        "may_leave": bool(services.settings.token) and session.logged_in,
         **values,
     }
     return HTMLResponse(templates().get_template(template).render(shown))
@@ -114,8 +114,8 @@ async def read_form(request: Request) -> Form:
     Refused
         If it is too long, too slow, not a form, or not of this session.
     """
-    desk: Desk = request.app.state.desk
-    limits = desk.settings.limits
+    services: Services = request.app.state.services
+    limits = services.settings.limits
     try:
         async with asyncio.timeout(limits.form_s):
             body = await _body(request, limits.form_bytes)
@@ -148,8 +148,8 @@ def check_form_token(request: Request, token: str) -> None:
     Refused
         If the token does not fit.
     """
-    desk: Desk = request.app.state.desk
-    if not desk.sessions.is_form_token(request.scope["session"], token):
+    services: Services = request.app.state.services
+    if not services.sessions.is_form_token(request.scope["session"], token):
         raise refused(403, "form")
 
 

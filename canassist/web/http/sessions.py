@@ -1,4 +1,4 @@
-"""Who is at the door: a signed cookie, the login's secret, and how often it may be tried."""
+"""Who is logged in: a signed cookie, the login's secret, and how often it may be tried."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def signing_key(folder: Path) -> bytes:
     return key
 
 
-class Turnstile:
+class RateLimiter:
     """Lets each address try something so many times in a while.
 
     Parameters

@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from canassist.web.http.multipart_upload import Arrived
-    from canassist.web.services import Desk
+    from canassist.web.http.multipart_upload import UploadedFile
+    from canassist.web.services import Services
 
 _TIME_S: Final = 60.0
 
 
-async def check_databases(desk: Desk, databases: Sequence[Arrived]) -> None:
+async def check_databases(services: Services, databases: Sequence[UploadedFile]) -> None:
     """Read databases in a process of its own.
 
     Raises
@@ -28,13 +28,13 @@ async def check_databases(desk: Desk, databases: Sequence[Arrived]) -> None:
     Refused
         If nothing of them can be used, with what is wrong and where.
     """
-    new = [one for one in databases if one.incoming.size and not desk.blobs.has(one.sha256)]
+    new = [one for one in databases if one.incoming.size and not services.blobs.has(one.sha256)]
     if not new:
         return
-    folder = await asyncio.to_thread(desk.blobs.work_folder)
+    folder = await asyncio.to_thread(services.blobs.work_folder)
     try:
         files = await asyncio.to_thread(_laid_out, new, folder)
-        limit = desk.settings.limits.work_bytes
+        limit = services.settings.limits.work_bytes
         order = {"kind": "check", "folder": str(folder), "dbc": files, "work_bytes": limit}
         outcome = await Worker(order, _TIME_S).run(lambda *_: None)
         if "refused" in outcome:
@@ -43,10 +43,10 @@ async def check_databases(desk: Desk, databases: Sequence[Arrived]) -> None:
         if "done" not in outcome and "died" not in outcome:  # ended from outside says nothing of it
             raise refused(400, "database", name=new[0].name)
     finally:
-        await asyncio.to_thread(desk.blobs.clear, folder)
+        await asyncio.to_thread(services.blobs.clear, folder)
 
 
-def _laid_out(databases: Sequence[Arrived], folder: Path) -> list[str]:
+def _laid_out(databases: Sequence[UploadedFile], folder: Path) -> list[str]:
     files = []
     for number, one in enumerate(databases):
         target = folder / str(number) / one.name

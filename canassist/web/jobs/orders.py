@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from canassist.web.jobs.worker_process import Order
     from canassist.web.settings import PageLimits
-    from canassist.web.shop.shop_settings import ShopDesk
+    from canassist.web.shop.shop_settings import ShopStore
     from canassist.web.store.content_files import Blobs
     from canassist.web.store.records import RideRecord
     from canassist.web.store.rides_index import RidesIndex
@@ -36,7 +36,7 @@ class Orders:
         rides: RidesIndex,
         vehicles: Vehicles,
         blobs: Blobs,
-        shop: ShopDesk,
+        shop: ShopStore,
         limits: PageLimits,
     ) -> None:
         self._rides = rides

@@ -80,7 +80,7 @@ class RideProgress:
         return say("stages.left", seconds=max(1, round(left)))
 
 
-class Board:
+class ProgressBoard:
     """Tells listeners what changes; belongs to the event loop's thread."""
 
     def __init__(self, most_listeners: int) -> None:

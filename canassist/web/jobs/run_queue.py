@@ -18,11 +18,11 @@ from canassist.web.store.records import StoredAnswer
 
 if TYPE_CHECKING:
     from canassist.web.jobs.orders import Orders
-    from canassist.web.jobs.progress_board import Board
+    from canassist.web.jobs.progress_board import ProgressBoard
     from canassist.web.jobs.queue_index import Queue
     from canassist.web.jobs.worker_process import Outcome
     from canassist.web.settings import PageLimits
-    from canassist.web.shop.shop_settings import ShopDesk
+    from canassist.web.shop.shop_settings import ShopStore
     from canassist.web.store.content_files import Blobs
     from canassist.web.store.products import Products
     from canassist.web.store.records import RideRecord
@@ -51,9 +51,9 @@ class Jobs:
         queue: Queue,
         products: Products,
         blobs: Blobs,
-        board: Board,
+        board: ProgressBoard,
         orders: Orders,
-        shop: ShopDesk,
+        shop: ShopStore,
         limits: PageLimits,
     ) -> None:
         self._rides = rides

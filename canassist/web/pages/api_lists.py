@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
     from canassist.web.store.repair_jobs import RepairJob
 
@@ -31,44 +31,46 @@ _LONGEST: int = 64 << 10
 
 def rides(request: Request) -> Response:
     """List rides; the same filters as on the shelf."""
-    desk: Desk = request.app.state.desk
-    found, count = desk.rides.search(asked_of(request.query_params))
+    services: Services = request.app.state.services
+    found, count = services.rides.search(asked_of(request.query_params))
     return json_response({"count": count, "rides": [ride_state(one) for one in found]})
 
 
 def ride(request: Request) -> Response:
     """Give what is known of one ride, in work or done."""
-    desk: Desk = request.app.state.desk
-    return json_response(_whole(desk, _ride_of(desk, request.path_params["ride"])))
+    services: Services = request.app.state.services
+    return json_response(_whole(services, _ride_of(services, request.path_params["ride"])))
 
 
 async def note(request: Request) -> Response:
     """Keep notes on a ride; those that do not come stay as they are."""
     check_program(request)
-    desk: Desk = request.app.state.desk
-    found = await asyncio.to_thread(_ride_of, desk, request.path_params["ride"])
+    services: Services = request.app.state.services
+    found = await asyncio.to_thread(_ride_of, services, request.path_params["ride"])
     given = await _body(request)
     notes: dict[str, str] = {name: plain_text(str(given[name])) for name in NOTES if name in given}
     title = one_line(str(given.get("title", ""))) or found.title
-    await asyncio.to_thread(desk.rides.note, found.id, title, notes)
+    await asyncio.to_thread(services.rides.note, found.id, title, notes)
     if found.page is not None and any(getattr(found, name) != notes[name] for name in notes):
-        await asyncio.to_thread(desk.queue.again, found.id)
-        desk.jobs.wake()
-    return json_response(_whole(desk, _ride_of(desk, found.id)))
+        await asyncio.to_thread(services.queue.again, found.id)
+        services.jobs.wake()
+    return json_response(_whole(services, _ride_of(services, found.id)))
 
 
 def jobs(request: Request) -> Response:
     """List jobs, the newest first."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     open_only = request.query_params.get("open") == "1"
-    found = desk.repairs.all(open_only=open_only, text=request.query_params.get("text", "")[:200])
+    found = services.repairs.all(
+        open_only=open_only, text=request.query_params.get("text", "")[:200]
+    )
     return json_response({"count": len(found), "jobs": [_job(one) for one in found]})
 
 
 def job(request: Request) -> Response:
     """Give a job with its rides, checks and proof."""
-    desk, found = job_of(request)
-    shown = parts(desk, found, desk.rides.of_job(found.id))
+    services, found = job_of(request)
+    shown = parts(services, found, services.rides.of_job(found.id))
     proof = shown["proof"]
     return json_response(
         _job(found)
@@ -83,8 +85,8 @@ def job(request: Request) -> Response:
 
 def vehicles(request: Request) -> Response:
     """List the vehicles with their files."""
-    desk: Desk = request.app.state.desk
-    counts = desk.vehicles.rides()
+    services: Services = request.app.state.services
+    counts = services.vehicles.rides()
     return json_response(
         {
             "vehicles": [
@@ -95,9 +97,9 @@ def vehicles(request: Request) -> Response:
                     "databases": [file.name for file in one.databases],
                     "profile": one.profile.name if one.profile else None,
                     "rides": counts.get(one.id, (0, 0.0))[0],
-                    "answers": desk.vehicles.settled(one.id),
+                    "answers": services.vehicles.settled(one.id),
                 }
-                for one in desk.vehicles.all()
+                for one in services.vehicles.all()
             ]
         }
     )
@@ -106,43 +108,43 @@ def vehicles(request: Request) -> Response:
 async def compare(request: Request) -> Response:
     """Compare rides: the ids of each side; the same sides give the same comparison."""
     check_program(request)
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     given = await _body(request)
     sides = [given.get(side) for side in "ab"]
     if not all(isinstance(side, list) and side for side in sides):
         raise refused(400, "no_sides")
-    found = [[_ride_of(desk, str(name)) for name in side] for side in sides if side]
+    found = [[_ride_of(services, str(name)) for name in side] for side in sides if side]
     for one in (*found[0], *found[1]):
         if one.kind != "ride" or not one.page:
             raise refused(400, "not_comparable", title=one.title)
-    row = await asyncio.to_thread(queue_comparison, desk, found[0], found[1])
-    desk.jobs.wake()
+    row = await asyncio.to_thread(queue_comparison, services, found[0], found[1])
+    services.jobs.wake()
     return json_response(ride_state(row), 202 if row.busy else 200)
 
 
-def _whole(desk: Desk, found: RideRecord) -> Plain:
+def _whole(services: Services, found: RideRecord) -> Plain:
     files = [
         {"name": one.name, "sha256": one.sha256, "bytes": one.size}
-        for one in desk.rides.files(found.id)
+        for one in services.rides.files(found.id)
     ]
     notes = {name: getattr(found, name) for name in NOTES}
-    more = {"files": files, "notes": notes, "words": _words(desk, found)}
+    more = {"files": files, "notes": notes, "words": _words(services, found)}
     return ride_state(found) | more
 
 
-def _words(desk: Desk, found: RideRecord) -> str:
+def _words(services: Services, found: RideRecord) -> str:
     """Say what is being done with a ride; empty where nothing is."""
     if not found.busy:
         return ""
-    standing = desk.board.standing(found.id)
+    standing = services.board.standing(found.id)
     if found.state == "working" and standing is not None:
         return standing.words()
-    before = desk.queue.waiting().get(found.id, 0)
+    before = services.queue.waiting().get(found.id, 0)
     return say("shelf.behind", count=before) if before else say(f"states.{found.state}")
 
 
-def _ride_of(desk: Desk, name: str) -> RideRecord:
-    found = desk.rides.get(name)
+def _ride_of(services: Services, name: str) -> RideRecord:
+    found = services.rides.get(name)
     if found is None or found.deleted:
         raise refused(404, "missing")
     return found

@@ -17,7 +17,7 @@ from canassist.web.uploads import receive
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
 
 _LOOK_EVERY_S: Final = 0.2
@@ -46,13 +46,13 @@ async def make(request: Request) -> Response:
     rides = (*placed.rides, *placed.known)
     if not rides and placed.vehicle is None:
         raise refused(400, "upload_empty")
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     waits = request.query_params.get("wait") != "0"
     if len(rides) == 1:
         if not waits:
             return json_response(ride_state(rides[0]), 202)
         ride = await _when_done(request, rides[0])
-        return json_response(ride_state(ride), 202) if ride.busy else _result(desk, ride)
+        return json_response(ride_state(ride), 202) if ride.busy else _result(services, ride)
     if waits:
         rides = tuple([await _when_done(request, one) for one in rides])
     told = {
@@ -65,20 +65,20 @@ async def make(request: Request) -> Response:
 
 def listing(request: Request) -> Response:
     """List the rides, the newest first."""
-    desk: Desk = request.app.state.desk
-    rides, count = desk.rides.search(asked_of(request.query_params))
+    services: Services = request.app.state.services
+    rides, count = services.rides.search(asked_of(request.query_params))
     return json_response({"count": count, "rides": [ride_state(ride) for ride in rides]})
 
 
 def one(request: Request) -> Response:
     """Give a ride's result, or where it stands."""
-    desk: Desk = request.app.state.desk
-    ride = desk.rides.get(request.path_params["ride"])
+    services: Services = request.app.state.services
+    ride = services.rides.get(request.path_params["ride"])
     if ride is None or ride.deleted:
         raise refused(404, "missing")
     if ride.busy:
         return json_response(ride_state(ride), 202)
-    return _result(desk, ride)
+    return _result(services, ride)
 
 
 def check_program(request: Request) -> None:
@@ -100,23 +100,25 @@ def _from_browser(request: Request) -> bool:
 
 async def _when_done(request: Request, ride: RideRecord) -> RideRecord:
     """Wait for a ride's result, as long as one analysis may take and somebody waits for it."""
-    desk: Desk = request.app.state.desk
-    end_s = time.monotonic() + desk.settings.limits.work_s
+    services: Services = request.app.state.services
+    end_s = time.monotonic() + services.settings.limits.work_s
     while ride.busy and time.monotonic() < end_s and not await request.is_disconnected():
         await asyncio.sleep(_LOOK_EVERY_S)
-        found = await asyncio.to_thread(desk.rides.get, ride.id)
+        found = await asyncio.to_thread(services.rides.get, ride.id)
         if found is None or found.deleted:
             raise refused(404, "missing")
         ride = found
     return ride
 
 
-def _result(desk: Desk, ride: RideRecord) -> Response:
+def _result(services: Services, ride: RideRecord) -> Response:
     if ride.state != "done" or ride.data is None:
         told = {"problem": ride.problem, "fix": ride.fix, "number": ride.number}
         return json_response(ride_state(ride) | told, 422)
     headers = {"location": f"/rides/{ride.id}", "x-ride": ride.id}
-    return FileResponse(desk.blobs.path(ride.data), media_type="application/json", headers=headers)
+    return FileResponse(
+        services.blobs.path(ride.data), media_type="application/json", headers=headers
+    )
 
 
 def ride_state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values

@@ -16,7 +16,7 @@ from canassist.web.store.records import NewRide
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
 
 _FEWEST: Final = 2
@@ -31,12 +31,12 @@ def can_compare() -> bool:
 
 async def compare(request: Request) -> Response:
     """Compare the ticked rides; of more than two ask first which side each is on."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     form = await read_form(request)
     if not can_compare():
         raise refused(404, "missing")
     names = [*form.many("ride"), *(one for one in form.one("rides").split(".") if one)]
-    rides = await asyncio.to_thread(_ticked, desk, names)
+    rides = await asyncio.to_thread(_ticked, services, names)
     sides = {ride.id: form.one(f"side-{ride.id}") for ride in rides}
     if len(rides) == _FEWEST and not any(sides.values()):
         sides = {rides[0].id: "a", rides[1].id: "b"}
@@ -44,13 +44,13 @@ async def compare(request: Request) -> Response:
     if not a or not b:
         first = rides[0].vehicle
         return page(request, "compare.html", rides=rides, first=first, asked=any(sides.values()))
-    row = await asyncio.to_thread(queue_comparison, desk, a, b)
-    desk.board.changed(row.id)
-    desk.jobs.wake()
+    row = await asyncio.to_thread(queue_comparison, services, a, b)
+    services.board.changed(row.id)
+    services.jobs.wake()
     return RedirectResponse(f"/#ride-{row.id}", 303)
 
 
-def queue_comparison(desk: Desk, a: list[RideRecord], b: list[RideRecord]) -> RideRecord:
+def queue_comparison(services: Services, a: list[RideRecord], b: list[RideRecord]) -> RideRecord:
     """Put a comparison on the shelf and into the queue, unless it is there already."""
     new = NewRide(
         title=say("compare.name", a=_named(a), b=_named(b)),
@@ -59,13 +59,13 @@ def queue_comparison(desk: Desk, a: list[RideRecord], b: list[RideRecord]) -> Ri
         sides="/".join(".".join(ride.id for ride in side) for side in (a, b)),
         vehicle_by="chosen",
     )
-    return desk.rides.put(new)[0]
+    return services.rides.put(new)[0]
 
 
-def _ticked(desk: Desk, names: list[str]) -> list[RideRecord]:
+def _ticked(services: Services, names: list[str]) -> list[RideRecord]:
     if len(dict.fromkeys(names)) > _MOST:
         raise refused(400, "too_many", count=_MOST)
-    found = [ride for name in dict.fromkeys(names) if (ride := desk.rides.get(name))]
+    found = [ride for name in dict.fromkeys(names) if (ride := services.rides.get(name))]
     rides = [ride for ride in found if not ride.deleted]
     if len(rides) < _FEWEST:
         raise refused(400, "too_few")

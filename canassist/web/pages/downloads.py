@@ -17,7 +17,7 @@ from canassist.web.store.earlier_reports import earlier_reports
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
 
 _STATIC: Final = {
@@ -38,8 +38,8 @@ def finished(request: Request) -> RideRecord:
     Refused
         If there is none.
     """
-    desk: Desk = request.app.state.desk
-    ride = desk.rides.get(request.path_params["ride"])
+    services: Services = request.app.state.services
+    ride = services.rides.get(request.path_params["ride"])
     if ride is None or ride.deleted or ride.page is None or ride.data is None:
         raise refused(404, "no_report")
     return ride
@@ -52,25 +52,25 @@ def report(request: Request) -> Response:
 
 def view(request: Request) -> Response:
     """Show a report with the way back above it; in its frame it is from nowhere as ever."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     ride = finished(request)
-    shown = page(request, "view.html", ride=ride, job=desk.repairs.get(ride.job))
+    shown = page(request, "view.html", ride=ride, job=services.repairs.get(ride.job))
     shown.headers["content-security-policy"] = VIEW_POLICY
     return shown
 
 
 def earlier(request: Request) -> Response:
     """Show a report that a later one replaced."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     ride = finished(request)
     place = request.path_params["place"]
     found = next(
-        (one for one in earlier_reports(desk.database, ride.id) if one.place == place), None
+        (one for one in earlier_reports(services.database, ride.id) if one.place == place), None
     )
     if found is None:
         raise refused(404, "no_report")
     return FileResponse(
-        desk.blobs.path(found.page),
+        services.blobs.path(found.page),
         media_type="text/html",
         headers={"content-security-policy": REPORT_POLICY},
     )
@@ -78,13 +78,13 @@ def earlier(request: Request) -> Response:
 
 def picture(request: Request) -> Response:
     """Give the picture of a ride's answer; it is drawn by itself and runs nothing."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     ride = finished(request)
     if ride.picture is None:
         raise refused(404, "no_report")
     policy = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
     headers = {"content-security-policy": policy, "cache-control": "private, max-age=86400"}
-    path = desk.blobs.path(ride.picture)
+    path = services.blobs.path(ride.picture)
     return FileResponse(path, media_type="image/svg+xml", headers=headers)
 
 
@@ -96,9 +96,9 @@ def report_file(request: Request) -> Response:
 
 
 def _page_of(request: Request, ride: RideRecord, headers: dict[str, str]) -> Response:
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     return FileResponse(
-        desk.blobs.path(ride.page or ""),
+        services.blobs.path(ride.page or ""),
         media_type="text/html",
         headers={
             "content-security-policy": REPORT_POLICY,
@@ -110,11 +110,11 @@ def _page_of(request: Request, ride: RideRecord, headers: dict[str, str]) -> Res
 
 def result_file(request: Request) -> Response:
     """Give a ride's result as JSON."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     ride = finished(request)
     name = as_download(download_name(ride.title, ".report.json"))
     return FileResponse(
-        desk.blobs.path(ride.data or ""),
+        services.blobs.path(ride.data or ""),
         media_type="application/json",
         headers={"content-disposition": name},
     )
@@ -131,11 +131,11 @@ async def export_file(request: Request) -> Response:
 
 
 async def _product(request: Request, kind: str, media_type: str, ending: str) -> Response:
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     ride = await asyncio.to_thread(finished, request)
     if kind == "export" and ride.kind != "ride":
         raise refused(404, "missing")
-    path = await desk.making.product(ride, kind)
+    path = await services.making.product(ride, kind)
     name = as_download(download_name(ride.title, ending))
     return FileResponse(path, media_type=media_type, headers={"content-disposition": name})
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.http.responses import Form
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
     from canassist.web.store.repair_jobs import RepairJob
 
@@ -29,39 +29,39 @@ _SAID: Final = frozenset({"uploaded", "known", "moved", "saved", "opened"})
 
 def jobs(request: Request) -> Response:
     """List the jobs, the open ones first."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     text = request.query_params.get("text", "")[:200]
-    found = desk.repairs.all(text=text)
+    found = services.repairs.all(text=text)
     found.sort(key=lambda job: not job.is_open)
     return page(request, "jobs.html", jobs=found, text=text)
 
 
 async def open_job(request: Request) -> Response:
     """Open a job by hand."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     form = await read_form(request)
     notes = {name: form.one(name) for name in JOB_NOTES}
     if not any(notes.values()):
         raise refused(400, "empty_job")
-    job = await asyncio.to_thread(desk.repairs.open, notes, None, visitor(request))
-    await asyncio.to_thread(desk.changes.note, visitor(request), "opened", job.name)
+    job = await asyncio.to_thread(services.repairs.open, notes, None, visitor(request))
+    await asyncio.to_thread(services.changes.note, visitor(request), "opened", job.name)
     return RedirectResponse(f"/jobs/{job.id}?said=opened", 303)
 
 
 def job(request: Request) -> Response:
     """Show a job as the workshop's own paper: complaint, answer, checks, repair, proof, claim."""
-    desk, found = job_of(request)
-    rides = desk.rides.of_job(found.id)
+    services, found = job_of(request)
+    rides = services.rides.of_job(found.id)
     proof = _proof(rides)
     said = request.query_params.get("said", "")
     return page(
         request,
         "job.html",
         job=found,
-        **parts(desk, found, rides),
+        **parts(services, found, rides),
         **(drop_fields(request) | _dropping(found)),
-        standings={ride.id: desk.board.standing(ride.id) for ride in rides},
-        befores=desk.queue.waiting(),
+        standings={ride.id: services.board.standing(ride.id) for ride in rides},
+        befores=services.queue.waiting(),
         queue=any(ride.busy for ride in rides),
         can_prove=_can_prove(rides, proof),
         said=said if said in _SAID else "",
@@ -70,36 +70,36 @@ def job(request: Request) -> Response:
 
 def claim(request: Request) -> Response:
     """Show the claim sheet, made to be printed: both rides and the proof on one paper."""
-    desk, found = job_of(request)
-    rides = desk.rides.of_job(found.id)
-    files = {ride.id: desk.rides.files(ride.id) for ride in rides}
-    shop = desk.shop.get()
+    services, found = job_of(request)
+    rides = services.rides.of_job(found.id)
+    files = {ride.id: services.rides.files(ride.id) for ride in rides}
+    shop = services.shop.get()
     return page(
-        request, "claim.html", job=found, files=files, shop=shop, **parts(desk, found, rides)
+        request, "claim.html", job=found, files=files, shop=shop, **parts(services, found, rides)
     )
 
 
 async def save(request: Request) -> Response:
     """Keep what the workshop says of a job, and the results of its checks."""
-    desk, found = await asyncio.to_thread(job_of, request)
+    services, found = await asyncio.to_thread(job_of, request)
     form = await read_form(request)
     notes = {name: form.one(name) for name in JOB_NOTES if form.has(name)}
     vehicle = (form.one("vehicle") or None) if form.has("vehicle") else found.vehicle
-    if vehicle is not None and desk.vehicles.get(vehicle) is None:
+    if vehicle is not None and services.vehicles.get(vehicle) is None:
         raise refused(400, "no_vehicle")
-    await asyncio.to_thread(desk.repairs.note, found.id, notes, vehicle)
+    await asyncio.to_thread(services.repairs.note, found.id, notes, vehicle)
     checks = _checks(form)
     if checks:
-        await asyncio.to_thread(desk.repairs.keep_checks, found.id, checks)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "job", found.name)
+        await asyncio.to_thread(services.repairs.keep_checks, found.id, checks)
+    await asyncio.to_thread(services.changes.note, visitor(request), "job", found.name)
     return RedirectResponse(f"/jobs/{found.id}?said=saved", 303)
 
 
 async def prove(request: Request) -> Response:
     """Compare the rides before the repair with those after it."""
-    desk, found = await asyncio.to_thread(job_of, request)
+    services, found = await asyncio.to_thread(job_of, request)
     await read_form(request)
-    rides = await asyncio.to_thread(desk.rides.of_job, found.id)
+    rides = await asyncio.to_thread(services.rides.of_job, found.id)
     sides = [[ride for ride in rides if is_side(ride, phase)] for phase in (BEFORE, AFTER)]
     if not all(sides):
         raise refused(400, "no_sides")
@@ -112,54 +112,54 @@ async def prove(request: Request) -> Response:
         job=found.id,
         uploaded_by=visitor(request),
     )
-    row, is_new = await asyncio.to_thread(desk.rides.put, new)
+    row, is_new = await asyncio.to_thread(services.rides.put, new)
     if not is_new and row.state in {"failed", "cancelled"}:
-        await asyncio.to_thread(desk.queue.again, row.id)
-    desk.jobs.wake()
+        await asyncio.to_thread(services.queue.again, row.id)
+    services.jobs.wake()
     return RedirectResponse(f"/jobs/{found.id}#proof", 303)
 
 
 async def close(request: Request) -> Response:
     """Close a job, or open it again."""
-    desk, found = await asyncio.to_thread(job_of, request)
+    services, found = await asyncio.to_thread(job_of, request)
     await read_form(request)
-    await asyncio.to_thread(desk.repairs.close, found.id, closed=found.is_open)
+    await asyncio.to_thread(services.repairs.close, found.id, closed=found.is_open)
     what = "closed" if found.is_open else "reopened"
-    await asyncio.to_thread(desk.changes.note, visitor(request), what, found.name)
+    await asyncio.to_thread(services.changes.note, visitor(request), what, found.name)
     return RedirectResponse(f"/jobs/{found.id}?said=saved", 303)
 
 
 async def delete(request: Request) -> Response:
     """Take a job off; its rides stay."""
-    desk, found = await asyncio.to_thread(job_of, request)
+    services, found = await asyncio.to_thread(job_of, request)
     await read_form(request)
-    await asyncio.to_thread(desk.repairs.delete, found.id)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "job_deleted", found.name)
+    await asyncio.to_thread(services.repairs.delete, found.id)
+    await asyncio.to_thread(services.changes.note, visitor(request), "job_deleted", found.name)
     return RedirectResponse("/jobs", 303)
 
 
 def parts(
-    desk: Desk, found: RepairJob, rides: list[RideRecord]
+    services: Services, found: RepairJob, rides: list[RideRecord]
 ) -> dict[str, Any]:  # Any: what templates take
     """Return what a job consists of: rides by phase, checks, answer and proof."""
     before = [ride for ride in rides if ride.kind == "ride" and ride.phase != AFTER]
     first = next((ride for ride in before if ride.page), None)
-    asked = next_checks(desk, first)
+    asked = next_checks(services, first)
     return {
         "before": before,
         "after": [ride for ride in rides if ride.kind == "ride" and ride.phase == AFTER],
         "first": first,
-        "checks": with_results(asked, desk.repairs.checks(found.id)),
+        "checks": with_results(asked, services.repairs.checks(found.id)),
         "proof": _proof(rides),
     }
 
 
-def next_checks(desk: Desk, ride: RideRecord | None) -> list[JobCheck]:
+def next_checks(services: Services, ride: RideRecord | None) -> list[JobCheck]:
     """Return the checks that a ride's answer asks for."""
     if ride is None or ride.data is None or ride.kind != "ride":
         return []
     try:
-        data = json.loads(desk.blobs.path(ride.data).read_bytes())
+        data = json.loads(services.blobs.path(ride.data).read_bytes())
         told = data["conclusions"][0]["next_checks"]
         return [
             JobCheck(
@@ -179,7 +179,7 @@ def is_side(ride: RideRecord, phase: str) -> bool:
     return ride.kind == "ride" and bool(ride.page) and not ride.busy and own == phase
 
 
-def job_of(request: Request) -> tuple[Desk, RepairJob]:
+def job_of(request: Request) -> tuple[Services, RepairJob]:
     """Return the job that an address names.
 
     Raises
@@ -187,11 +187,11 @@ def job_of(request: Request) -> tuple[Desk, RepairJob]:
     Refused
         If there is none.
     """
-    desk: Desk = request.app.state.desk
-    found = desk.repairs.get(request.path_params["job"])
+    services: Services = request.app.state.services
+    found = services.repairs.get(request.path_params["job"])
     if found is None:
         raise refused(404, "missing")
-    return desk, found
+    return services, found
 
 
 def _dropping(found: RepairJob) -> dict[str, object]:

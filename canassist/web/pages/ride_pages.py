@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from canassist.web.http.responses import Form
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.records import RideRecord
 
 _NOTHING: Final = "none of these"
@@ -38,33 +38,33 @@ _NOTHING: Final = "none of these"
 
 def ride(request: Request) -> Response:
     """Show a ride."""
-    desk, found = _found(request)
-    questions = _questions(desk, found)
+    services, found = _found(request)
+    questions = _questions(services, found)
     asked = Search(vehicle=found.vehicle or "", sort="ridden")
-    others, _ = desk.rides.search(asked)
+    others, _ = services.rides.search(asked)
     said = request.query_params.get("said", "") if _is_known(request) else ""
-    open_jobs = desk.repairs.all(open_only=True)
+    open_jobs = services.repairs.all(open_only=True)
     return page(
         request,
         "ride.html",
         ride=found,
-        standing=desk.board.standing(found.id),
-        before=desk.queue.waiting().get(found.id, 0),
-        job=desk.repairs.get(found.job),
+        standing=services.board.standing(found.id),
+        before=services.queue.waiting().get(found.id, 0),
+        job=services.repairs.get(found.job),
         jobs=open_jobs,
         near_job=next((one.id for one in open_jobs if found.vehicle == one.vehicle), ""),
-        checks=next_checks(desk, found),
-        earlier=earlier_reports(desk.database, found.id),
+        checks=next_checks(services, found),
+        earlier=earlier_reports(services.database, found.id),
         others=[one for one in others if _is_comparable(one, found)],
         lacks_database=_lacks_database(found),
         known_endings=" ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
         open_notes=said == "saved" or found.state == "cancelled",
         bad_moments=bool(found.moments) and not clock_moments(found.moments),
-        files=desk.rides.files(found.id),
-        vehicles=desk.vehicles.all(),
+        files=services.rides.files(found.id),
+        vehicles=services.vehicles.all(),
         questions=[(one, [drawn(choice, one) for choice in one["choices"]]) for one in questions],
         notes=NOTES,
-        sides=_sides(desk, found),
+        sides=_sides(services, found),
         said=said,
         nothing=_NOTHING,
     )
@@ -72,88 +72,88 @@ def ride(request: Request) -> Response:
 
 async def save(request: Request) -> Response:
     """Keep name and notes; where the notes changed, the report is written anew."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
     title = one_line(form.one("title")) or found.title
     notes = {name: form.one(name) for name in NOTES}
-    await asyncio.to_thread(desk.rides.note, found.id, title, notes)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "notes", title)
-    await asyncio.to_thread(_join_by_order, desk, found, notes["work_order"])
+    await asyncio.to_thread(services.rides.note, found.id, title, notes)
+    await asyncio.to_thread(services.changes.note, visitor(request), "notes", title)
+    await asyncio.to_thread(_join_by_order, services, found, notes["work_order"])
     changed = any(getattr(found, name) != text for name, text in notes.items())
     if changed and (found.page is not None or found.state == "working"):
-        await _queue(desk, found)
+        await _queue(services, found)
     return RedirectResponse(f"/rides/{found.id}?said=saved", 303)
 
 
 async def cancel(request: Request) -> Response:
     """Call the work on a ride off."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await asyncio.to_thread(desk.queue.cancel, found.id)
-    desk.jobs.cancel(found.id)
+    await asyncio.to_thread(services.queue.cancel, found.id)
+    services.jobs.cancel(found.id)
     return RedirectResponse(f"/#ride-{found.id}", 303)
 
 
 async def first(request: Request) -> Response:
     """Let a waiting ride be the next."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await asyncio.to_thread(desk.queue.first, found.id)
-    desk.board.changed(found.id)
+    await asyncio.to_thread(services.queue.first, found.id)
+    services.board.changed(found.id)
     return RedirectResponse(f"/#ride-{found.id}", 303)
 
 
 async def again(request: Request) -> Response:
     """Put a ride into the queue anew."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await _queue(desk, found)
+    await _queue(services, found)
     return RedirectResponse(f"/#ride-{found.id}", 303)
 
 
 async def vehicle(request: Request) -> Response:
     """Say which vehicle a ride belongs to, and analyse it as that."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
     given = form.one("vehicle")
     if given in {"", "none"}:
         chosen, by = None, "" if not given else "chosen"
     else:
-        known = await asyncio.to_thread(desk.vehicles.get, given)
+        known = await asyncio.to_thread(services.vehicles.get, given)
         if known is None:
             raise refused(400, "no_vehicle")
         chosen, by = known.id, "chosen"
-    await asyncio.to_thread(desk.rides.choose_vehicle, found.id, chosen, by)
-    await _queue(desk, found)
+    await asyncio.to_thread(services.rides.choose_vehicle, found.id, chosen, by)
+    await _queue(services, found)
     return RedirectResponse(f"/rides/{found.id}", 303)
 
 
 async def answer(request: Request) -> Response:
     """Take the answers to what was doubtful, remember them with the vehicle, analyse anew."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
-    await asyncio.to_thread(_remember, desk, found, form)
-    await _queue(desk, found)
+    await asyncio.to_thread(_remember, services, found, form)
+    await _queue(services, found)
     return RedirectResponse(f"/rides/{found.id}?said=settled", 303)
 
 
-def _remember(desk: Desk, found: RideRecord, form: Form) -> None:
-    known = desk.vehicles.get(found.vehicle)
+def _remember(services: Services, found: RideRecord, form: Form) -> None:
+    known = services.vehicles.get(found.vehicle)
     if known is None:
         raise refused(409, "no_vehicle")
-    answers = _answers(_questions(desk, found), form)
+    answers = _answers(_questions(services, found), form)
     chosen = {channel: signal for channel, signal in answers.items() if signal}
     profile = known.profile
-    data = desk.blobs.path(profile.sha256).read_bytes() if profile else None
+    data = services.blobs.path(profile.sha256).read_bytes() if profile else None
     for channel, signal in chosen.items():
         data = with_channel(data, channel, signal)
     if chosen and data is not None:
         name = profile.name if profile else file_name(f"{known.name}.toml")
-        with desk.blobs.placing():
-            new = Stored(sha256=desk.blobs.keep_bytes(data), name=name, size=len(data))
-            desk.vehicles.write_profile(known, new)
+        with services.blobs.placing():
+            new = Stored(sha256=services.blobs.keep_bytes(data), name=name, size=len(data))
+            services.vehicles.write_profile(known, new)
     for channel, signal in answers.items():
-        desk.vehicles.settle(known.id, channel, signal)
+        services.vehicles.settle(known.id, channel, signal)
 
 
 def _answers(questions: list[dict[str, Any]], form: Form) -> dict[str, str]:  # Any: plain JSON
@@ -173,45 +173,47 @@ def _answers(questions: list[dict[str, Any]], form: Form) -> dict[str, str]:  # 
     return answers
 
 
-async def _queue(desk: Desk, found: RideRecord) -> None:
+async def _queue(services: Services, found: RideRecord) -> None:
     if found.busy:
-        desk.jobs.cancel(found.id)
-    await asyncio.to_thread(desk.queue.again, found.id)
-    desk.jobs.wake()
+        services.jobs.cancel(found.id)
+    await asyncio.to_thread(services.queue.again, found.id)
+    services.jobs.wake()
 
 
-def _found(request: Request) -> tuple[Desk, RideRecord]:
-    desk: Desk = request.app.state.desk
-    ride = desk.rides.get(request.path_params["ride"])
+def _found(request: Request) -> tuple[Services, RideRecord]:
+    services: Services = request.app.state.services
+    ride = services.rides.get(request.path_params["ride"])
     if ride is None or ride.deleted:
         raise refused(404, "missing")
-    return desk, ride
+    return services, ride
 
 
-def _sides(desk: Desk, found: RideRecord) -> list[tuple[str, RideRecord]]:
+def _sides(services: Services, found: RideRecord) -> list[tuple[str, RideRecord]]:
     """Return the rides that a comparison is made of, with their side."""
     return [
         (name, ride)
         for name, side in zip("ab", found.both_sides, strict=True)
         for one in side
-        if (ride := desk.rides.get(one)) is not None
+        if (ride := services.rides.get(one)) is not None
     ]
 
 
-def _questions(desk: Desk, found: RideRecord) -> list[dict[str, Any]]:  # Any: plain JSON values
+def _questions(
+    services: Services, found: RideRecord
+) -> list[dict[str, Any]]:  # Any: plain JSON values
     if found.questions is None or found.busy:
         return []
-    text = desk.blobs.path(found.questions).read_text("utf-8")
+    text = services.blobs.path(found.questions).read_text("utf-8")
     read: list[dict[str, Any]] = json.loads(text)  # Any: plain JSON values
-    settled = desk.vehicles.settled(found.vehicle)
+    settled = services.vehicles.settled(found.vehicle)
     return [one for one in read if one["channel"] not in settled]
 
 
-def _join_by_order(desk: Desk, found: RideRecord, work_order: str) -> None:
+def _join_by_order(services: Services, found: RideRecord, work_order: str) -> None:
     """Put a ride that is alone into the open job of the work order that was written down."""
-    job = desk.repairs.of_order(work_order) if found.job is None else None
+    job = services.repairs.of_order(work_order) if found.job is None else None
     if job is not None and found.kind == "ride":
-        desk.rides.join([found.id], job.id, AFTER if job.correction else BEFORE)
+        services.rides.join([found.id], job.id, AFTER if job.correction else BEFORE)
 
 
 def _is_comparable(one: RideRecord, found: RideRecord) -> bool:

@@ -20,7 +20,7 @@ from canassist.web.store.backup import backup
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
 
 _MOST_HOURS = 24 * 90
 _MOST_DAYS = 3650
@@ -28,16 +28,16 @@ _MOST_DAYS = 3650
 
 async def settings(request: Request) -> Response:
     """Show settings, disk use, retention and the log of changes."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     return page(
         request,
         "settings.html",
-        shop=desk.shop.get(),
-        has_key=desk.shop.key is not None,
+        shop=services.shop.get(),
+        has_key=services.shop.key is not None,
         who=visitor(request),
-        changes=desk.changes.latest(),
-        folder=str(desk.settings.data),
-        usage=await asyncio.to_thread(desk.blobs.usage),
+        changes=services.changes.latest(),
+        folder=str(services.settings.data),
+        usage=await asyncio.to_thread(services.blobs.usage),
         said="saved" if request.query_params.get("said") == "saved" else "",
         bad=request.query_params.get("bad", ""),
     )
@@ -45,7 +45,7 @@ async def settings(request: Request) -> Response:
 
 async def save(request: Request) -> Response:
     """Keep what the shop sets; a bad field is named where it stands."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     form = await read_form(request)
     zone = form.one("zone").strip()
     if zone and not _is_zone(zone):
@@ -60,10 +60,10 @@ async def save(request: Request) -> Response:
         zone=zone,
         undo_hours=hours,
         bin_days=days,
-        signs=bool(form.one("signs")) and desk.shop.key is not None,
+        signs=bool(form.one("signs")) and services.shop.key is not None,
     )
-    await asyncio.to_thread(desk.shop.keep, new)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "settings", "")
+    await asyncio.to_thread(services.shop.keep, new)
+    await asyncio.to_thread(services.changes.note, visitor(request), "settings", "")
     return RedirectResponse("/settings?said=saved", 303)
 
 
@@ -77,36 +77,36 @@ async def name(request: Request) -> Response:
 
 async def make_key(request: Request) -> Response:
     """Make the shop's signing key."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     await read_form(request)
-    await asyncio.to_thread(desk.shop.make_key)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "key", "")
+    await asyncio.to_thread(services.shop.make_key)
+    await asyncio.to_thread(services.changes.note, visitor(request), "key", "")
     return RedirectResponse("/settings?said=saved", 303)
 
 
 def public_key(request: Request) -> Response:
     """Give the public half of the shop's key, for those who check its reports."""
-    desk: Desk = request.app.state.desk
-    if not desk.shop.public_key.is_file():
+    services: Services = request.app.state.services
+    if not services.shop.public_key.is_file():
         raise refused(404, "missing")
     headers = {"content-disposition": as_download("shop.pub")}
     return FileResponse(
-        desk.shop.public_key, media_type="application/octet-stream", headers=headers
+        services.shop.public_key, media_type="application/octet-stream", headers=headers
     )
 
 
 async def everything(request: Request) -> Response:
     """Give a backup of the whole folder, for another machine or for safekeeping."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     await read_form(request)
-    usage = await asyncio.to_thread(desk.blobs.usage)
-    if usage.kept_bytes + desk.settings.limits.reserve_bytes > usage.free_bytes:
+    usage = await asyncio.to_thread(services.blobs.usage)
+    if usage.kept_bytes + services.settings.limits.reserve_bytes > usage.free_bytes:
         raise refused(507, "disk_full")
-    folder = await asyncio.to_thread(desk.blobs.work_folder)
+    folder = await asyncio.to_thread(services.blobs.work_folder)
     path = folder / "rides.backup.zip"
-    await asyncio.to_thread(backup, desk.settings.data, path)
+    await asyncio.to_thread(backup, services.settings.data, path)
     headers = {"content-disposition": as_download(path.name)}
-    tidy = BackgroundTask(desk.blobs.clear, folder)
+    tidy = BackgroundTask(services.blobs.clear, folder)
     return FileResponse(path, media_type="application/zip", headers=headers, background=tidy)
 
 

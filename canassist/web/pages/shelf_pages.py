@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
 
 Values = dict[str, Any]  # Any: what templates take
 
@@ -44,17 +44,17 @@ _SAID: Final = frozenset(
 
 def shelf(request: Request) -> Response:
     """Show the drop field and the rides."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     asked = asked_of(request.query_params)
     return page(
         request,
         "shelf.html",
-        **_rows(desk, asked),
-        **_search_fields(desk, asked),
+        **_rows(services, asked),
+        **_search_fields(services, asked),
         **drop_fields(request),
-        is_empty=desk.rides.is_empty(),
-        has_deleted=desk.rides.has_deleted(),
-        gone=_gone(desk, request.query_params.get("deleted_at", "")),
+        is_empty=services.rides.is_empty(),
+        has_deleted=services.rides.has_deleted(),
+        gone=_gone(services, request.query_params.get("deleted_at", "")),
         said=_said(request),
         can_compare=can_compare(),
     )
@@ -62,19 +62,19 @@ def shelf(request: Request) -> Response:
 
 def rows(request: Request) -> Response:
     """Show all rows of a search, and the state of the queue, for a page that is open."""
-    desk: Desk = request.app.state.desk
-    token = desk.sessions.form_token(request.scope["session"])
-    shown = _rows(desk, asked_of(request.query_params)) | {"form_token": token}
+    services: Services = request.app.state.services
+    token = services.sessions.form_token(request.scope["session"])
+    shown = _rows(services, asked_of(request.query_params)) | {"form_token": token}
     text = templates().get_template("rows.html").render(shown)
     return Response(text, media_type="text/html")
 
 
 async def events(request: Request) -> Response:
     """Tell an open page what changes, as server-sent events."""
-    desk: Desk = request.app.state.desk
-    if desk.board.is_full:
+    services: Services = request.app.state.services
+    if services.board.is_full:
         raise refused(503, "listeners")
-    return StreamingResponse(desk.board.listen(), media_type="text/event-stream")
+    return StreamingResponse(services.board.listen(), media_type="text/event-stream")
 
 
 async def upload(request: Request) -> Response:
@@ -113,7 +113,7 @@ async def upload(request: Request) -> Response:
 async def sample(request: Request) -> Response:
     """Put the sample ride on the shelf."""
     await read_form(request)
-    ride = await put_sample(request.app.state.desk)
+    ride = await put_sample(request.app.state.services)
     return RedirectResponse(f"/#ride-{ride.id}", 303)
 
 
@@ -137,10 +137,10 @@ def asked_of(given: Mapping[str, str]) -> Search:
 
 def drop_fields(request: Request) -> Values:
     """Return what the drop field shows, on whatever page it stands."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     return {
-        "vehicles": desk.vehicles.all(),
-        "jobs": desk.repairs.all(open_only=True),
+        "vehicles": services.vehicles.all(),
+        "jobs": services.repairs.all(open_only=True),
         "who": visitor(request),
         "known_endings": " ".join((*DATABASE_ENDINGS, PROFILE_ENDING)),
         "log_endings": " ".join(LOG_ENDINGS),
@@ -150,56 +150,56 @@ def drop_fields(request: Request) -> Values:
     }
 
 
-def queue_words(desk: Desk) -> str:
+def queue_words(services: Services) -> str:
     """Say the queue as a whole: how many rides, and how long they will take."""
-    waiting, working = len(desk.queue.waiting()), desk.board.in_work()
+    waiting, working = len(services.queue.waiting()), services.board.in_work()
     count = waiting + len(working)
     if not count:
         return ""
     text = say("shelf.queue_one") if count == 1 else say("shelf.queue_many", count=count)
-    each = desk.queue.seconds_each()
+    each = services.queue.seconds_each()
     left = [one.left_s for one in working]
     if each is None or any(one is None for one in left):
         return text
     seconds = sum(one or 0.0 for one in left) + waiting * each
-    seconds /= max(1, min(desk.settings.limits.workers, count))
+    seconds /= max(1, min(services.settings.limits.workers, count))
     if seconds > _IN_MINUTES_S:
         return f"{text}, {say('shelf.queue_minutes', minutes=math.ceil(seconds / 60))}"
     return f"{text}, {say('shelf.queue_seconds', seconds=max(1, round(seconds)))}"
 
 
-def _rows(desk: Desk, asked: Search) -> Values:
-    rides, count = desk.rides.search(asked)
+def _rows(services: Services, asked: Search) -> Values:
+    rides, count = services.rides.search(asked)
     return {
         "asked": asked,
         "rides": rides,
         "count": count,
-        "standings": {ride.id: desk.board.standing(ride.id) for ride in rides},
-        "befores": desk.queue.waiting(),
-        "queue": queue_words(desk),
-        "counts": desk.rides.counts(),
+        "standings": {ride.id: services.board.standing(ride.id) for ride in rides},
+        "befores": services.queue.waiting(),
+        "queue": queue_words(services),
+        "counts": services.rides.counts(),
         "plain": _plain(asked),
-        "job_names": {job.id: job.name for job in desk.repairs.all()},
+        "job_names": {job.id: job.name for job in services.repairs.all()},
         "pages": _pages_near(asked.page, max(1, -(-count // PAGE_ROWS))),
         "page_link": lambda number: "/?" + urlencode(_plain(asked) | {"page": number}),
         "is_searching": _plain(asked) != _plain(Search(deleted=asked.deleted)),
     }
 
 
-def _search_fields(desk: Desk, asked: Search) -> Values:
+def _search_fields(services: Services, asked: Search) -> Values:
     hidden = Search(text=asked.text, state=asked.state, code=asked.code, vehicle=asked.vehicle)
     return {
-        "codes": desk.rides.codes(),
+        "codes": services.rides.codes(),
         "sorts": list(SORTS),
         "states": list(STATES),
         "more_open": _plain(asked) != _plain(hidden),
     }
 
 
-def _gone(desk: Desk, text: str) -> tuple[str, int]:
+def _gone(services: Services, text: str) -> tuple[str, int]:
     """Return when rides were just deleted, and how many of them can come back."""
     try:
-        count = len(desk.rides.deleted_at(float(text)))
+        count = len(services.rides.deleted_at(float(text)))
     except ValueError:
         return "", 0
     return text, count

@@ -19,7 +19,7 @@ from canassist.web.uploads import receive_files
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from canassist.web.services import Desk
+    from canassist.web.services import Services
     from canassist.web.store.vehicles_index import VehicleRecord
 
 _SAID: Final = frozenset({"saved", "vehicle", "replaced", "merged", "forgotten"})
@@ -29,109 +29,109 @@ _STRAYS: Final = Search(state="stray")
 
 def vehicles(request: Request) -> Response:
     """List the vehicles."""
-    desk: Desk = request.app.state.desk
-    named = desk.vehicles.get(request.query_params.get("deleted", ""))
+    services: Services = request.app.state.services
+    named = services.vehicles.get(request.query_params.get("deleted", ""))
     gone = named if named is not None and named.deleted else None
-    rides = desk.vehicles.rides()
-    return page(request, "vehicles.html", vehicles=desk.vehicles.all(), rides=rides, gone=gone)
+    rides = services.vehicles.rides()
+    return page(request, "vehicles.html", vehicles=services.vehicles.all(), rides=rides, gone=gone)
 
 
 def vehicle(request: Request) -> Response:
     """Show a vehicle's files and what was settled about its channels."""
-    desk, found = _found(request)
+    services, found = _found(request)
     said = request.query_params.get("said", "")
     return page(
         request,
         "vehicle.html",
         vehicle=found,
         files=_files(found),
-        settled=desk.vehicles.settled(found.id),
-        count=desk.vehicles.rides().get(found.id, (0, 0.0))[0],
-        strays=len(desk.rides.ids(_STRAYS)),
-        others=[one for one in desk.vehicles.all() if one.id != found.id],
+        settled=services.vehicles.settled(found.id),
+        count=services.vehicles.rides().get(found.id, (0, 0.0))[0],
+        strays=len(services.rides.ids(_STRAYS)),
+        others=[one for one in services.vehicles.all() if one.id != found.id],
         said=said if said in _SAID else "",
     )
 
 
 async def save(request: Request) -> Response:
     """Give a vehicle another name."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
     name = one_line(form.one("name")) or found.name
-    await asyncio.to_thread(desk.vehicles.rename, found.id, name)
+    await asyncio.to_thread(services.vehicles.rename, found.id, name)
     return RedirectResponse(f"/vehicles/{found.id}?said=saved", 303)
 
 
 async def replace(request: Request) -> Response:
     """Give a vehicle a new or corrected database or profile; its rides can be read anew."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
 
     def may_come_in(fields: dict[str, str]) -> None:
         check_form_token(request, fields.get("form_token", ""))
 
     new = await receive_files(request, may_come_in)
-    await asyncio.to_thread(desk.vehicles.replace_files, found.id, *_joined(found, new))
-    await asyncio.to_thread(desk.changes.note, visitor(request), "vehicle", found.name)
+    await asyncio.to_thread(services.vehicles.replace_files, found.id, *_joined(found, new))
+    await asyncio.to_thread(services.changes.note, visitor(request), "vehicle", found.name)
     return RedirectResponse(f"/vehicles/{found.id}?said=replaced", 303)
 
 
 async def merge(request: Request) -> Response:
     """Make this vehicle and another one."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
-    into = await asyncio.to_thread(desk.vehicles.get, form.one("into"))
+    into = await asyncio.to_thread(services.vehicles.get, form.one("into"))
     if into is None or into.deleted or into.id == found.id:
         raise refused(400, "no_vehicle")
-    await asyncio.to_thread(desk.vehicles.merge, found.id, into.id)
-    await asyncio.to_thread(desk.changes.note, visitor(request), "merged", found.name)
+    await asyncio.to_thread(services.vehicles.merge, found.id, into.id)
+    await asyncio.to_thread(services.changes.note, visitor(request), "merged", found.name)
     return RedirectResponse(f"/vehicles/{into.id}?said=merged", 303)
 
 
 async def forget(request: Request) -> Response:
     """Take an answer back: the question is asked again when a ride is read."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
-    await asyncio.to_thread(_forget, desk, found, form.one("channel"))
+    await asyncio.to_thread(_forget, services, found, form.one("channel"))
     return RedirectResponse(f"/vehicles/{found.id}?said=forgotten", 303)
 
 
 async def anew(request: Request) -> Response:
     """Read a vehicle's rides anew, or those that had no vehicle's database."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     form = await read_form(request)
     asked = _STRAYS if form.one("strays") else Search(vehicle=found.id)
-    for ride in await asyncio.to_thread(desk.rides.ids, asked):
-        await asyncio.to_thread(desk.queue.again, ride)
-        desk.jobs.cancel(ride)
-    desk.jobs.wake()
+    for ride in await asyncio.to_thread(services.rides.ids, asked):
+        await asyncio.to_thread(services.queue.again, ride)
+        services.jobs.cancel(ride)
+    services.jobs.wake()
     return RedirectResponse("/?said=anew", 303)
 
 
 async def delete(request: Request) -> Response:
     """Take a vehicle out of the choice."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await asyncio.to_thread(desk.vehicles.delete, found.id)
+    await asyncio.to_thread(services.vehicles.delete, found.id)
     return RedirectResponse(f"/vehicles?deleted={found.id}", 303)
 
 
 async def restore(request: Request) -> Response:
     """Bring a vehicle back into the choice."""
-    desk, found = await asyncio.to_thread(_found, request)
+    services, found = await asyncio.to_thread(_found, request)
     await read_form(request)
-    await asyncio.to_thread(desk.vehicles.restore, found.id)
+    await asyncio.to_thread(services.vehicles.restore, found.id)
     return RedirectResponse(f"/vehicles/{found.id}", 303)
 
 
 def file(request: Request) -> Response:
     """Give one of a vehicle's files; always as a file, never shown."""
-    desk, found = _found(request)
+    services, found = _found(request)
     files, place = _files(found), request.path_params["place"]
     if place >= len(files):
         raise refused(404, "missing")
     _, stored = files[place]
     return FileResponse(
-        desk.blobs.path(stored.sha256),
+        services.blobs.path(stored.sha256),
         media_type="application/octet-stream",
         headers={"content-disposition": as_download(stored.name)},
     )
@@ -152,18 +152,18 @@ def _joined(
     return [*kept, *databases], profile
 
 
-def _forget(desk: Desk, found: VehicleRecord, channel: str) -> None:
-    signal = desk.vehicles.settled(found.id).get(channel)
+def _forget(services: Services, found: VehicleRecord, channel: str) -> None:
+    signal = services.vehicles.settled(found.id).get(channel)
     if signal is None:
         raise refused(404, "missing")
     if signal and found.profile is not None:
-        data = desk.blobs.path(found.profile.sha256).read_bytes()
+        data = services.blobs.path(found.profile.sha256).read_bytes()
         data = without_channel(data, channel, signal)
-        with desk.blobs.placing():
-            sha256 = desk.blobs.keep_bytes(data)
+        with services.blobs.placing():
+            sha256 = services.blobs.keep_bytes(data)
             stored = Stored(sha256=sha256, name=found.profile.name, size=len(data))
-            desk.vehicles.write_profile(found, stored)
-    desk.vehicles.unsettle(found.id, channel)
+            services.vehicles.write_profile(found, stored)
+    services.vehicles.unsettle(found.id, channel)
 
 
 def _files(found: VehicleRecord) -> list[tuple[str, Stored]]:
@@ -171,9 +171,9 @@ def _files(found: VehicleRecord) -> list[tuple[str, Stored]]:
     return [*(("dbc", one) for one in found.databases), *profile]
 
 
-def _found(request: Request) -> tuple[Desk, VehicleRecord]:
-    desk: Desk = request.app.state.desk
-    found = desk.vehicles.get(request.path_params["vehicle"])
+def _found(request: Request) -> tuple[Services, VehicleRecord]:
+    services: Services = request.app.state.services
+    found = services.vehicles.get(request.path_params["vehicle"])
     if found is None:
         raise refused(404, "missing")
-    return desk, found
+    return services, found

@@ -13,10 +13,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from canassist.record import MarkKind, alarm_text, amount, minutes, notice_or_next
-from canassist.web.http.middleware import Doors, answer_error
+from canassist.web.http.middleware import AccessMiddleware, answer_error
 from canassist.web.http.refusal import refused
 from canassist.web.http.responses import read_form, templates
-from canassist.web.http.sessions import Sessions, Turnstile
+from canassist.web.http.sessions import RateLimiter, Sessions
 from canassist.web.pages import downloads, login_pages
 
 if TYPE_CHECKING:
@@ -36,12 +36,12 @@ class RecordingServices:
     settings: PageSettings
     recording: RecordingSession
     sessions: Sessions = field(init=False)
-    logins: Turnstile = field(init=False)
+    logins: RateLimiter = field(init=False)
 
     def __post_init__(self) -> None:
         limits = self.settings.limits
         self.sessions = Sessions(secrets.token_bytes(32), self.settings.token)
-        self.logins = Turnstile(limits.logins, limits.login_window_s)
+        self.logins = RateLimiter(limits.logins, limits.login_window_s)
 
 
 def make_tablet_app(settings: PageSettings, recording: RecordingSession) -> Starlette:
@@ -57,11 +57,16 @@ def make_tablet_app(settings: PageSettings, recording: RecordingSession) -> Star
             Route("/static/{name:str}", downloads.static, methods=["GET"]),
         ],
         middleware=[
-            Middleware(Doors, settings=settings, sessions=services.sessions, logins=services.logins)
+            Middleware(
+                AccessMiddleware,
+                settings=settings,
+                sessions=services.sessions,
+                logins=services.logins,
+            )
         ],
         exception_handlers={HTTPException: _no_such},
     )
-    app.state.desk = services
+    app.state.services = services
     return app
 
 
@@ -71,20 +76,20 @@ async def _no_such(request: Request, error: Exception) -> Response:
 
 async def _show(request: Request) -> Response:
     """Give the whole page."""
-    services: RecordingServices = request.app.state.desk
+    services: RecordingServices = request.app.state.services
     token = services.sessions.form_token(request.scope["session"])
     return _filled("recording.html", services.recording.state(), token)
 
 
 async def _now(request: Request) -> Response:
     """Give the part that changes."""
-    services: RecordingServices = request.app.state.desk
+    services: RecordingServices = request.app.state.services
     return _filled("recording_now.html", services.recording.state(), "")
 
 
 async def _mark(request: Request) -> Response:
     """Mark this moment; answer with the time that was noted."""
-    services: RecordingServices = request.app.state.desk
+    services: RecordingServices = request.app.state.services
     at_log_s = services.recording.log_now_s()  # before anything that may take time
     form = await read_form(request)
     try:

@@ -27,7 +27,7 @@ class ShopSettings:
     signs: bool = False
 
 
-class ShopDesk:
+class ShopStore:
     """Keeps the shop's settings and its signing key.
 
     Parameters

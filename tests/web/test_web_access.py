@@ -1,4 +1,4 @@
-"""What is kept out at the door: other sites, other hosts, forms and files with a purpose."""
+"""What is refused: other sites, other hosts, forms and files with a purpose."""
 
 from __future__ import annotations
 
