@@ -104,8 +104,7 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
     time_s, value : array of float64, shape (n,)
         Seconds, not decreasing, and values; NaN is "no value".
     """
-    keep = ~np.isnan(value)
-    x, t = tamed(value[keep]), time_s[keep]
+    t, x = _valid(time_s, value)
     if len(x) == 0:
         return nothing(len(value))
     low, high = float(x.min()), float(x.max())
@@ -124,17 +123,30 @@ def shape_of(time_s: FloatArray, value: FloatArray) -> Shape:
         p99=p99,
         high=high,
         different=different,
-        at_zero=float(np.mean(x == 0.0)),
+        at_zero=np.count_nonzero(x == 0.0) / len(x),
         steepest=_steepest(t, x),
-        repeats=float(np.mean(steps == 0.0)) if len(steps) else 1.0,
+        repeats=np.count_nonzero(steps == 0.0) / len(steps) if len(steps) else 1.0,
         counter=_counts(_middle(steps), different),
         noise=_is_noise(x, steps, different),
     )
 
 
+def _valid(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return times and tamed values of the valid samples; no copy where all are valid."""
+    empty = np.isnan(value)
+    if empty.any():
+        time_s, value = time_s[~empty], value[~empty]
+    return time_s, tamed(value)
+
+
 def _thinned(value: FloatArray) -> FloatArray:
     """Return at most `_MEASURED` values, evenly spaced: percentiles need no more."""
-    return value[:: -(-len(value) // _MEASURED)] if len(value) > _MEASURED else value
+    return value[:: _each(len(value))]
+
+
+def _each(count: int) -> int:
+    """Return the stride that leaves at most `_MEASURED` of so many values."""
+    return max(1, -(-count // _MEASURED))
 
 
 def _middle(steps: FloatArray) -> FloatArray:
@@ -143,9 +155,11 @@ def _middle(steps: FloatArray) -> FloatArray:
     return steps[first : first + _FOLLOWED]
 
 
-def _percentiles(ordered: FloatArray) -> list[float]:
-    """Return percentiles 1, 5, 50, 95 and 99 of sorted values, linear between neighbours."""
-    place = np.array([0.01, 0.05, 0.5, 0.95, 0.99]) * (len(ordered) - 1)
+def _percentiles(
+    ordered: FloatArray, percents: tuple[float, ...] = (1.0, 5.0, 50.0, 95.0, 99.0)
+) -> list[float]:
+    """Return percentiles of sorted values, linear between neighbours."""
+    place = np.array(percents) / 100.0 * (len(ordered) - 1)
     below = place.astype(np.int64)
     above = np.minimum(below + 1, len(ordered) - 1)
     share = place - below
@@ -155,6 +169,8 @@ def _percentiles(ordered: FloatArray) -> list[float]:
 
 def tamed(value: FloatArray) -> FloatArray:
     """Return values cut off where arithmetic on them could overflow (a stray 64-bit float)."""
+    if not len(value) or (value.max() <= _HUGE and value.min() >= -_HUGE):
+        return value
     return np.clip(value, -_HUGE, _HUGE)
 
 
@@ -186,9 +202,10 @@ def _steepest(time_s: FloatArray, value: FloatArray) -> float:
     period = (time_s[-1] - time_s[0]) / (len(time_s) - 1)
     stride = max(1, int(np.ceil(_SLOPE_OVER_S / period))) if period > 0 else 1
     stride = min(stride, len(value) - 1)
-    rise = np.abs(value[stride:] - value[:-stride])
-    run = np.maximum(time_s[stride:] - time_s[:-stride], _SLOPE_OVER_S / 2.0)
-    return float(np.percentile(_thinned(rise / run), _STEEP_PERCENTILE))
+    each = _each(len(value) - stride)
+    rise = np.abs(value[stride::each] - value[:-stride:each])
+    run = np.maximum(time_s[stride::each] - time_s[:-stride:each], _SLOPE_OVER_S / 2.0)
+    return _percentiles(np.sort(rise / run), (_STEEP_PERCENTILE,))[0]
 
 
 def _counts(steps: FloatArray, different: int) -> bool:
@@ -205,21 +222,20 @@ def _counts(steps: FloatArray, different: int) -> bool:
 
 
 def _is_noise(value: FloatArray, steps: FloatArray, different: int) -> bool:
-    spread = float(np.var(value))
-    if different < _ROUGH_FROM or spread == 0.0:
+    if different < _ROUGH_FROM:
         return False
-    return bool(float(np.mean(steps**2)) / (2.0 * spread) > _NOISE)
+    spread = float(np.var(value))
+    return spread > 0.0 and float(np.mean(steps * steps)) > 2.0 * spread * _NOISE
 
 
 def on_grid(grid_s: FloatArray, time_s: FloatArray, value: FloatArray) -> FloatArray:
     """Return the last valid value at each grid time, NaN where it is too old; shape (m,)."""
-    keep = ~np.isnan(value)
-    t, x = (time_s, value) if keep.all() else (time_s[keep], value[keep])
+    t, x = _valid(time_s, value)
     if len(t) == 0:
         return np.full(len(grid_s), np.nan)
     place = np.searchsorted(t, grid_s, side="right") - 1
-    held = tamed(x[np.maximum(place, 0)])
-    age = grid_s - t[np.maximum(place, 0)]
+    last = np.maximum(place, 0)
+    held, age = x[last], grid_s - t[last]
     period = float(np.median(np.diff(t[:_FOLLOWED]))) if len(t) > 1 else 0.0
     return np.where((place >= 0) & (age <= max(_HOLD_S, 3.0 * period)), held, np.nan)
 
