@@ -11,7 +11,13 @@ from canassist.decode.matching.name_parts import strange_words
 from canassist.decode.matching.rules import rule as worth
 from canassist.decode.matching.rules.rule import Rule
 from canassist.decode.matching.rules.rule_table import RULES, WHEEL_CORNER
-from canassist.decode.matching.signal_text import SignalText, UnitFinding, find_unit, read_signal
+from canassist.decode.matching.signal_text import (
+    SignalText,
+    UnitFinding,
+    find_unit,
+    may_carry,
+    read_signal,
+)
 from canassist.decode.matching.vocabulary import bag
 from canassist.units import SAME
 
@@ -76,10 +82,22 @@ def rank_static(
         For each open channel the best first; signals in more messages than
         `MAX_CANDIDATES` are cut off at the lowest score. Empty where none fits.
     """
-    texts = [
+    texts = (
         read_signal(message, signal) for message in databases.messages for signal in message.signals
-    ]
-    return {channel: _best(_candidates(channel, texts)) for channel in RULES if channel not in skip}
+    )
+    by_unit: dict[str, list[SignalText]] = {}
+    for text in texts:
+        by_unit.setdefault(text.signal.unit, []).append(text)
+    return {
+        channel: _best(
+            found
+            for unit, of_unit in by_unit.items()
+            if may_carry(unit, channel)
+            for found in _candidates(channel, of_unit)
+        )
+        for channel in RULES
+        if channel not in skip
+    }
 
 
 def _candidates(channel: str, texts: Iterable[SignalText]) -> Iterable[Candidate]:

@@ -117,6 +117,17 @@ def find_unit(signal: SignalLayout, channel: str, *, named: bool) -> UnitFinding
     return _several(unit, wanted) if named else None
 
 
+def may_carry(unit: str, channel: str) -> bool:
+    """Tell whether a signal in this unit can serve a channel at all: a quick look at many."""
+    text, wanted = unit.strip(), CHANNEL_UNITS[channel]
+    if says_nothing(text):
+        return True
+    if wanted == "-":
+        return False
+    angle = wanted == "degC" and conversion(text, "deg") == SAME
+    return angle or conversion(text, wanted) is not None or _several(text, wanted) is not None
+
+
 def says_nothing(unit: str) -> bool:
     """Tell whether a unit's text is empty or a filler."""
     return "".join(unit.split()).casefold().replace("_", "") in _SILENT_UNITS or unit.strip() == "1"
