@@ -8,16 +8,18 @@ process that has all loaded; one that acts at import is tried in a fork that has
 are to be read one by one: some change nothing that anyone could see, the others want a test.
 
 ``--at FILE:LINE`` breaks one line in each way that there is; ``--tests`` names other tests than
-the room's own; ``--out FILE`` keeps a line a break, and a second run goes on where it ends.
+the room's own; ``--out FILE`` keeps a line a break, and a second run goes on where it ends, with
+``--again`` after trying its survivors once more. A break that changes nothing anyone could see
+stands with its reason in ``equivalent.tsv`` and is not counted.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import hashlib
 import importlib
 import os
-import random
 import shutil
 import sys
 import tempfile
@@ -187,16 +189,21 @@ def copy_to(folder: Path) -> None:
 
 
 def chosen_of(options: argparse.Namespace) -> list[Mutant]:
-    """Return the drawn changes, or all of the lines asked for."""
-    every = [
-        mutant
-        for file in files_of(options.room)
-        for mutant in mutants_of(file, (ROOT / file).read_text("utf-8"))
-    ]
+    """Return the drawn changes, or all of the lines asked for.
+
+    Each change has a number of its own, made from the seed and its line's text: what is edited
+    elsewhere leaves the sample as it is.
+    """
+    every: dict[Mutant, str] = {}
+    for file in files_of(options.room):
+        text = (ROOT / file).read_text("utf-8")
+        lines = text.splitlines()
+        for one in mutants_of(file, text):
+            own = f"{options.seed}\t{_without_line(one.shown(text))}\t{lines[one.line - 1].strip()}"
+            every[one] = hashlib.sha256(own.encode()).hexdigest()
     if options.at:
         return [one for one in every if f"{one.file}:{one.line}" in options.at]
-    drawn = random.Random(options.seed).sample(every, min(options.draw, len(every)))  # noqa: S311
-    return sorted(drawn)
+    return sorted(sorted(every, key=lambda one: every[one])[: options.draw])
 
 
 def options_of(arguments: list[str] | None = None) -> argparse.Namespace:
@@ -209,17 +216,20 @@ def options_of(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--tests", nargs="+", help="default: the room's own tests")
     parser.add_argument("--most", type=float, default=20.0, help="seconds of tests a change")
     parser.add_argument("--out", type=Path, help="keeps a line a change; goes on where it ends")
+    parser.add_argument("--again", action="store_true", help="try the survivors in --out again")
     return parser.parse_args(arguments)
 
 
 class Results:
     """The lines told so far, on the screen and in a file."""
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, *, again: bool = False) -> None:
         self.out = out
         out.touch()
         lines = [one.split("\t") for one in out.read_text("utf-8").splitlines()]
-        self.told = {shown: word for word, shown, _ in lines}
+        kept = [line for line in lines if not again or line[0] != "alive"]
+        out.write_text("".join("\t".join(line) + "\n" for line in kept), encoding="utf-8")
+        self.told = {shown: word for word, shown, _ in kept}
 
     def add(self, mutant: Mutant, outcome: Outcome) -> None:
         """Tell of one change; a survivor is printed."""
@@ -234,6 +244,17 @@ class Results:
     def shown(mutant: Mutant) -> str:
         """Return a change in one line without tabs."""
         return mutant.shown((ROOT / mutant.file).read_text("utf-8")).replace("\t", " ")
+
+
+def equivalent() -> frozenset[str]:
+    """Return the changes that nobody could see, without the numbers of their lines."""
+    text = Path(__file__).with_name("equivalent.tsv").read_text("utf-8")
+    return frozenset("\t".join(line.split("\t")[:2]) for line in text.splitlines())
+
+
+def _without_line(shown: str) -> str:
+    file, _, change = shown.split(":", 2)
+    return f"{file}\t{change.strip()}"
 
 
 def main() -> int:
@@ -251,9 +272,11 @@ def main() -> int:
             del sys.modules[name]  # the copy's tests are meant from here on
         for name in HEAVY:
             importlib.import_module(name)
-        results = Results(options.out or Path(temporary) / "results")
+        results = Results(options.out or Path(temporary) / "results", again=options.again)
         mutants = chosen_of(options)
-        left = [one for one in mutants if results.shown(one) not in results.told]
+        same = equivalent()
+        told_of = [one for one in mutants if _without_line(results.shown(one)) not in same]
+        left = [one for one in told_of if results.shown(one) not in results.told]
         room = options.room.split("/")[0]
         trees = {one: ast.parse((ROOT / one).read_text("utf-8")) for one in files_of(room)}
         run = Run(folder, options.tests or [f"tests/{room}"], options.most, trees)
@@ -261,8 +284,9 @@ def main() -> int:
             run.coverage = measured(run)
             try_each(run, left, results.add)
         told = Results(results.out).told
-    noticed = sum(told[results.shown(one)] == "noticed" for one in mutants)
-    print(f"{options.room}: seed {options.seed}, {noticed} of {len(mutants)} noticed")
+    noticed = sum(told[results.shown(one)] == "noticed" for one in told_of)
+    drawn = f"{len(mutants)} drawn, {len(mutants) - len(told_of)} equivalent"
+    print(f"{options.room}: seed {options.seed}, {drawn}, {noticed} of {len(told_of)} noticed")
     return 0
 
 
