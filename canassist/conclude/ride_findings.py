@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass
 from functools import cached_property
@@ -344,7 +345,7 @@ def expected(event: Event, *names: str) -> float | None:
 def _pick(figures: Mapping[str, float | str], names: Sequence[str]) -> float | None:
     for name in names:
         value = figures.get(name)
-        if isinstance(value, (int, float)) and not np.isnan(value):
+        if isinstance(value, (int, float)) and not math.isnan(value):
             return float(value)
     return None
 

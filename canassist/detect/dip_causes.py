@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -79,6 +81,17 @@ LEAST_SAMPLES: Final = 8
 """A line through fewer samples says nothing."""
 
 
+class PlainColumns(NamedTuple):
+    """Columns of a scene as lists: on the few samples of a dip, numpy takes ten times as long."""
+
+    time_s: list[float]
+    supply_v: list[float]
+    system_v: list[float]
+    engine_rpm: list[float]
+    load: list[float]
+    load_near: list[float]
+
+
 @dataclass(frozen=True, kw_only=True)
 class DipScene:
     """What else happened around a dip, each channel at the times of the supply's samples."""
@@ -140,8 +153,20 @@ class DipScene:
 
     def rows(self, start_s: float, end_s: float) -> slice:
         """Return the rows from `start_s` up to and including `end_s`."""
-        first, stop = np.searchsorted(self.time_s, (start_s, np.nextafter(end_s, np.inf)))
-        return slice(int(first), int(stop))
+        first = bisect_left(self.plain.time_s, start_s)
+        return slice(first, bisect_left(self.plain.time_s, math.nextafter(end_s, math.inf)))
+
+    @cached_property
+    def plain(self) -> PlainColumns:
+        """The columns as lists."""
+        return PlainColumns(
+            self.time_s.tolist(),
+            self.supply_v.tolist(),
+            self.system_v.tolist(),
+            self.engine_rpm.tolist(),
+            self.load.tolist(),
+            self.load_near.tolist(),
+        )
 
     def seconds(self, rows: slice, state: BoolArray) -> float:
         """Return the time from each of these samples to the next one, gaps left out, summed."""
@@ -154,13 +179,13 @@ class DipScene:
 
     def figures(self, at_s: float) -> dict[str, float]:
         """Return engine speed and load at one sample, as far as they are known."""
-        row = int(np.searchsorted(self.time_s, at_s))
-        found = {"engine_rpm": float(self.engine_rpm[row])}
+        row = bisect_left(self.plain.time_s, at_s)
+        found = {"engine_rpm": self.plain.engine_rpm[row]}
         if self.load_channel.endswith("current"):
-            found[f"{self.load_channel}_a"] = float(self.load[row])
+            found[f"{self.load_channel}_a"] = self.plain.load[row]
         elif self.load_channel:
-            found[f"{self.load_channel}_nm"] = float(self.load[row])
-        return {name: value for name, value in found.items() if not np.isnan(value)}
+            found[f"{self.load_channel}_nm"] = self.plain.load[row]
+        return {name: value for name, value in found.items() if not math.isnan(value)}
 
 
 def _volts_per_load(
@@ -223,8 +248,8 @@ def _engine_stands(scene: DipScene, start_s: float) -> bool | None:
     An engine whose unit fell silent stands where it had stopped before.
     """
     rows = scene.rows(start_s - AT_ONSET_S, start_s)
-    known = scene.engine_rpm[rows][~np.isnan(scene.engine_rpm[rows])]
-    if len(known):
+    known = _known(scene.plain.engine_rpm[rows])
+    if known:
         return bool(known[-1] <= STARTED_RPM)
     ends = (*scene.life.engine_stops_s, *scene.life.engine_silent_s)
     stopped = [s for s in ends if s <= start_s]
@@ -246,18 +271,19 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
     Measured from the sample before it fell to the lowest.
     """
     before, dip = (
-        scene.rows(start_s - BEFORE_S, np.nextafter(start_s, 0.0)),
+        scene.rows(start_s - BEFORE_S, math.nextafter(start_s, 0.0)),
         scene.rows(start_s, last_s),
     )
     if before.start == before.stop:
         return False
-    level_v = _middle(scene.supply_v[before])
-    lowest_v = float(scene.supply_v[dip].min())
+    level_v = _middle(scene.plain.supply_v[before])
+    dip_v = scene.plain.supply_v[dip]
+    lowest_v = min(dip_v)
     fell_v = level_v - lowest_v
     if fell_v < BREAK_FALL_V * scene.volt_share:
         return False
-    halfway = np.flatnonzero(scene.supply_v[dip] <= (level_v + lowest_v) / 2.0)[0]
-    fall_s = scene.time_s[dip.start + halfway] - scene.time_s[before.stop - 1]
+    halfway = next(row for row, v in enumerate(dip_v) if v <= (level_v + lowest_v) / 2.0)
+    fall_s = scene.plain.time_s[dip.start + halfway] - scene.plain.time_s[before.stop - 1]
     if fall_s > max(BREAK_FALL_S, 2.0 * scene.period_s):
         return False
     deep = lowest_v < BREAK_DEPTH_V * scene.volt_share
@@ -281,31 +307,38 @@ def _beyond_current(scene: DipScene, before: slice, dip: slice) -> float | None:
     With what the load takes added, the supply of a sound path stays where it was before.
     None where load is not known.
     """
-    ohm = CURRENT_SPREAD * scene.volts_per_load
-    was_v = scene.supply_v[before] + ohm * scene.load[before]
-    is_v = scene.supply_v[dip] + ohm * scene.load_near[dip]
-    was_v, is_v = was_v[~np.isnan(was_v)], is_v[~np.isnan(is_v)]
-    return _middle(was_v) - float(is_v.min()) if len(was_v) and len(is_v) else None
+    ohm, plain = CURRENT_SPREAD * scene.volts_per_load, scene.plain
+    loads = zip(plain.supply_v[before], plain.load[before], strict=True)
+    was_v = _known([v + ohm * load for v, load in loads])
+    loads = zip(plain.supply_v[dip], plain.load_near[dip], strict=True)
+    is_v = _known([v + ohm * load for v, load in loads])
+    return _middle(was_v) - min(is_v) if was_v and is_v else None
 
 
 def _system_holds(scene: DipScene, before: slice, dip: slice, otherwise: bool) -> bool:
     """Tell whether system voltage stays up while the module's falls; `otherwise` if unknown."""
-    was_v, is_v = scene.system_v[before], scene.system_v[dip]
-    was_v, is_v = was_v[~np.isnan(was_v)], is_v[~np.isnan(is_v)]
-    if not len(was_v) or not len(is_v):
+    plain = scene.plain
+    was_v, is_v = _known(plain.system_v[before]), _known(plain.system_v[dip])
+    if not was_v or not is_v:
         return otherwise
-    fell_v = _middle(was_v) - float(is_v.min())
-    module_fell_v = _middle(scene.supply_v[before]) - float(scene.supply_v[dip].min())
+    fell_v = _middle(was_v) - min(is_v)
+    module_fell_v = _middle(plain.supply_v[before]) - min(plain.supply_v[dip])
     return fell_v < BREAK_SHARE * module_fell_v
 
 
-def _middle(values: FloatArray) -> float:
-    """Return the median of a few known values; numpy's own costs ten times as much on so few."""
-    in_order = np.sort(values)
+def _known(values: list[float]) -> list[float]:
+    if not math.isnan(sum(values)):  # all are: the usual case
+        return values
+    return [value for value in values if not math.isnan(value)]
+
+
+def _middle(values: list[float]) -> float:
+    """Return the median of known values."""
+    in_order = sorted(values)
     half = len(in_order) // 2
     if len(in_order) % 2:
-        return float(in_order[half])
-    return float((in_order[half - 1] + in_order[half]) / 2.0)
+        return in_order[half]
+    return (in_order[half - 1] + in_order[half]) / 2.0
 
 
 def _charges(scene: DipScene, start_s: float) -> bool:

@@ -66,7 +66,7 @@ def _event(
     rows = slice(span.first, last_row(span, len(time_s)))
     lowest = span.first + int(np.argmin(supply_v[rows]))
     below = supply_v[rows] < limit_v[rows]
-    last_below = span.first + int(np.flatnonzero(below)[-1])
+    last_below = rows.stop - 1 - int(np.argmax(below[::-1]))
     cause = dip_cause(scene, float(time_s[span.first]), float(time_s[last_below]))
     return Event(
         kind=EventKind.UNDERVOLTAGE,

@@ -144,7 +144,7 @@ class Channel:
     def valid(self) -> tuple[FloatArray, FloatArray]:
         """Return times and values of the samples that carry a value."""
         keep = ~np.isnan(self.value)
-        return self.time_s[keep], self.value[keep]
+        return (self.time_s, self.value) if keep.all() else (self.time_s[keep], self.value[keep])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ contradict it cannot be built.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -79,12 +80,16 @@ def _is_so(one: Claim) -> bool:
 
 def cited_values(timeline: Timeline, samples: Iterable[CitedSamples]) -> FloatArray:
     """Return the known values of the cited stretches, both ends included."""
-    parts = []
+    by_channel: dict[str, list[CitedSamples]] = defaultdict(list)
     for one in samples:
-        channel = timeline.get(one.channel)
+        by_channel[one.channel].append(one)
+    parts = []
+    for name, stretches in by_channel.items():
+        channel = timeline.get(name)
         if channel is not None:
-            first = int(np.searchsorted(channel.time_s, one.start_s, side="left"))
-            last = int(np.searchsorted(channel.time_s, one.end_s, side="right"))
-            parts.append(channel.value[first:last])
+            first = np.searchsorted(channel.time_s, [one.start_s for one in stretches], "left")
+            last = np.searchsorted(channel.time_s, [one.end_s for one in stretches], "right")
+            rows = zip(first.tolist(), last.tolist(), strict=True)
+            parts += [channel.value[start:stop] for start, stop in rows]
     values = np.concatenate(parts) if parts else np.empty(0)
     return values[~np.isnan(values)]

@@ -15,7 +15,15 @@ from canassist.timeline import value_at
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.model import BoolArray, FloatArray, LimitLines, Physics, Profile, Timeline
+    from canassist.model import (
+        BoolArray,
+        FloatArray,
+        IntArray,
+        LimitLines,
+        Physics,
+        Profile,
+        Timeline,
+    )
     from canassist.physics import LifeOfRide
 
 Span = tuple[float, float]
@@ -35,6 +43,24 @@ class Available(NamedTuple):
     available_pct: FloatArray
     full: BoolArray
     stale_after_s: float
+
+
+class AtFullAssist(NamedTuple):
+    """Samples with full assist, the worst of a channel first: rows, and how long up to each, in s.
+
+    ``mildness`` is what the channel is held against, negated, so that it ascends.
+    """
+
+    mildness: FloatArray
+    rows: IntArray
+    lasted_s: FloatArray
+
+
+class Rests(NamedTuple):
+    """Runs of one repeated value: where each begins, and how long it lasts, in s."""
+
+    begin_s: FloatArray
+    lasts_s: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +104,29 @@ class DerateScene:
     def full_with_engine(self) -> BoolArray:
         """Full assist, and the engine not known to stand."""
         return self.full & ~self.engine_off
+
+    @cached_property
+    def heat_at_full(self) -> AtFullAssist:
+        """Module temperature at full assist, the hottest first."""
+        return self._at_full(self.temperature_c)
+
+    @cached_property
+    def supply_at_full(self) -> AtFullAssist:
+        """Supply at full assist, the lowest first."""
+        return self._at_full(-self.supply_v)
+
+    def _at_full(self, badness: FloatArray) -> AtFullAssist:
+        rows = np.flatnonzero(self.full_with_engine & ~np.isnan(badness))
+        rows = rows[np.argsort(-badness[rows], kind="stable")]
+        return AtFullAssist(-badness[rows], rows, np.cumsum(self.fresh_s[rows]))
+
+    @cached_property
+    def temperature_rests(self) -> Rests:
+        """Where module temperature repeats one value, and for how long."""
+        time_s, value = self.timeline.channels["module_temperature"].valid()
+        first = np.append([0] if len(time_s) else [], np.flatnonzero(np.diff(value) != 0.0) + 1)
+        begin_s = time_s[first.astype(np.intp)]
+        return Rests(begin_s, np.diff(begin_s, append=time_s[-1:]))
 
     @cached_property
     def fresh_s(self) -> FloatArray:

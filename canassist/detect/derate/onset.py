@@ -10,7 +10,7 @@ from canassist.physics import FULL_PCT, has_engine, temperature_line_pct
 from canassist.timeline import TIME_STEP_S
 
 if TYPE_CHECKING:
-    from canassist.detect.derate.derate_scene import DerateScene
+    from canassist.detect.derate.derate_scene import AtFullAssist, DerateScene, Rests
     from canassist.model import Channel, FloatArray
 
 WINDOW_S: Final = 1.0
@@ -193,7 +193,7 @@ def _hot(scene: DerateScene, onset: Onset) -> bool:
     if not (left_pct < FULL_PCT).any():
         return False
     return hottest < scene.lines.derate_start_c - TOLERANCE_K or not _coincides(
-        scene, scene.temperature_c, hottest
+        scene, scene.heat_at_full, hottest
     )
 
 
@@ -206,7 +206,7 @@ def _low(scene: DerateScene, onset: Onset) -> bool:
     lowest, tolerance_v = float(values.min()), TOLERANCE_V * scene.volt_share
     if lowest > scene.lines.derate_start_v + tolerance_v:
         return _dips_near_line(scene, onset, lowest)
-    return not _coincides(scene, -scene.supply_v, -lowest)
+    return not _coincides(scene, scene.supply_at_full, -lowest)
 
 
 def _dips_near_line(scene: DerateScene, onset: Onset, lowest_v: float) -> bool:
@@ -224,19 +224,20 @@ def _dips_near_line(scene: DerateScene, onset: Onset, lowest_v: float) -> bool:
     return not (elsewhere & scene.full & ~scene.engine_off & (scene.supply_v <= lowest_v)).any()
 
 
-def _coincides(scene: DerateScene, value: FloatArray, at_onset: float) -> bool:
+def _coincides(scene: DerateScene, at_full: AtFullAssist, at_onset: float) -> bool:
     """Tell whether a value as bad as at this onset also stood at many moments of full assist."""
-    bad = scene.full_with_engine & (value >= at_onset)
-    if not bad.any():
+    count = int(np.searchsorted(at_full.mildness, -at_onset, side="right"))
+    if not count:
         return False
-    times = scene.time_s[bad]
-    total_s = float(scene.fresh_s[bad].sum())
+    if at_full.lasted_s[count - 1] >= SAME_S:
+        return True
+    times = scene.time_s[np.sort(at_full.rows[:count])]
     episodes = 1 + int((np.diff(times) > EPISODE_S).sum())
     # An episode that a fall follows is an onset's own way in.
     before = np.searchsorted(times, scene.falls_s - EPISODE_S, side="right")
     followed = int((np.searchsorted(times, scene.falls_s, side="right") > before).sum())
     untouched = episodes - followed
-    return total_s >= SAME_S or (untouched >= SAME_EPISODES and untouched >= 2 * max(followed, 1))
+    return untouched >= SAME_EPISODES and untouched >= 2 * max(followed, 1)
 
 
 def _often_bad(scene: DerateScene) -> bool:
@@ -275,23 +276,19 @@ def _tells(scene: DerateScene, name: str, onset: Onset) -> bool:
         return False
     if scene.bad_within(frozenset({name}), onset.window_s):
         return False
-    if name == "module_temperature" and rests_oddly(channel, onset.at_s):
+    if name == "module_temperature" and rests_oddly(scene.temperature_rests, onset.at_s):
         return False
     return bool(len(values_within(channel, onset.window_s)))
 
 
-def rests_oddly(channel: Channel, at_s: float) -> bool:
+def rests_oddly(rests: Rests, at_s: float) -> bool:
     """Tell whether a channel's value at a moment rests far longer than it ever does elsewhere.
 
     Such a reading may be stuck, though no other channel proves it: it excludes nothing.
     """
-    time_s, value = channel.valid()
-    if not len(time_s):
-        return False
-    first = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0.0) + 1))
-    lasts_s = np.diff(time_s[first], append=time_s[-1])
-    own = int(np.searchsorted(time_s[first], at_s, side="right")) - 1
-    if len(first) < RESTS_LEAST:
+    begin_s, lasts_s = rests
+    if len(begin_s) < RESTS_LEAST:
         return False  # it rests always, as a well cooled module may
-    others = float(np.delete(lasts_s, own).max(initial=0.0))
+    own = int(np.searchsorted(begin_s, at_s, side="right")) - 1
+    others = max(lasts_s[:own].max(initial=0.0), lasts_s[own:][1:].max(initial=0.0))
     return bool(lasts_s[own] >= max(RESTS_S, RESTS_TIMES * others))

@@ -52,7 +52,11 @@ def _object(value: dict[Any, Any]) -> str:
         in_order = _in_order(tuple(value))
     except UnicodeEncodeError:  # half a surrogate pair: the library says so
         return rfc8785.dumps(value).decode()
-    return f"{{{','.join([name + _text(value[key]) for key, name in in_order])}}}"
+    parts = [
+        name + (_number(item) if type(item := value[key]) is float else _text(item))
+        for key, name in in_order
+    ]
+    return f"{{{','.join(parts)}}}"
 
 
 @lru_cache(maxsize=1024)
@@ -62,6 +66,7 @@ def _in_order(keys: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     return tuple((key, f"{encode_basestring(key)}:") for key in in_order)
 
 
+@lru_cache(maxsize=16_384)
 def _number(value: float) -> str:
     text = repr(value)
     if "e" in text or "n" in text:  # with an exponent, not a number, infinite

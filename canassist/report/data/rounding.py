@@ -55,6 +55,7 @@ def places_of_unit(unit: str) -> int:
     return UNIT_PLACES.get(unit, OTHERWISE)
 
 
+@lru_cache(maxsize=16_384)
 def rounded(value: float | None, places: int) -> float | None:
     """Round a figure; unknown (None, NaN or infinite) is None, and -0 is 0."""
     if value is None or not math.isfinite(value):
