@@ -196,7 +196,7 @@ def _place(services: Services, upload: MultipartUpload, who: str) -> Placed:
     if empty is not None:
         raise refused(400, "empty_file", name=empty)
     vehicle, by = _vehicle_meant(services, upload.fields.get("vehicle", ""))
-    job = _job_meant(services, upload.fields.get("job", ""))
+    job = _job_meant(services, upload.fields)
     name = ""
     if profiles:
         name = profile_name(profiles[0].incoming.path.read_bytes(), profiles[0].name)
@@ -222,11 +222,13 @@ def _vehicle_meant(services: Services, given: str) -> tuple[VehicleRecord | None
     return vehicle, "chosen"
 
 
-def _job_meant(services: Services, given: str) -> RepairJob | None:
+def _job_meant(services: Services, fields: dict[str, str]) -> RepairJob | None:
+    """Return the job that was chosen; a work order that is not that job's own says more."""
+    given, order = fields.get("job", ""), one_line(fields.get("work_order", ""))
     job = services.repairs.get(given) if given else None
     if given and job is None:
         raise refused(400, "no_job")
-    return job
+    return None if job is not None and order and not job.is_of(order) else job
 
 
 def _job_of_order(

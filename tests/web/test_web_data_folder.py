@@ -26,6 +26,7 @@ from canassist.cli.app import app
 from canassist.errors import InputError, OutputError
 from canassist.web import backup, restore
 from canassist.web.settings import PageLimits
+from canassist.web.shop.change_log import ChangeLog
 from canassist.web.shop.shop_settings import ShopSettings, ShopStore
 from canassist.web.store.content_files import Blobs
 from canassist.web.store.earlier_reports import earlier_reports, keep_earlier
@@ -231,11 +232,15 @@ def test_an_index_brought_forward_has_what_a_new_one_has(
     assert "repair_jobs" in layouts[0]
 
 
-def test_jobs_checks_settings_and_earlier_reports_come_back_from_their_records(
+def test_jobs_checks_settings_changes_and_earlier_reports_come_back_from_their_records(
     folder: Path,
 ) -> None:
     database = open_index(folder)
     rides, repairs, shop = RidesIndex(database), RepairJobs(database), ShopStore(database, folder)
+    ChangeLog(database).note("Ann", "opened", "W-9")
+    ChangeLog(database).note("Bo", "closed", "W-9")
+    changes = ChangeLog(database).latest()
+    assert [one.who for one in changes] == ["Bo", "Ann"]
     ride = rides.search(Search(text="ride_b"))[0][0]
     job = repairs.open({"complaint": "heavy", "work_order": "W-9"}, ride.vehicle, "Ann")
     repairs.keep_checks(job.id, [JobCheck(text="Look", measured="clean", is_done=True)])
@@ -251,6 +256,7 @@ def test_jobs_checks_settings_and_earlier_reports_come_back_from_their_records(
     database = open_index(folder)
     repairs, shop = RepairJobs(database), ShopStore(database, folder)
     assert (repairs.get(job.id), repairs.checks(job.id), shop.get()) == found
+    assert ChangeLog(database).latest() == changes
     assert earlier_reports(database, ride.id) == earlier
     again = RidesIndex(database).get(ride.id)
     assert again is not None

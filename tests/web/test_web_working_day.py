@@ -244,6 +244,29 @@ def test_stopped_server_is_said_and_what_was_typed_comes_through(
         expect(field).to_have_value("Typed before it stopped")
 
 
+def test_drop_field_serves_the_newest_open_job_unless_something_else_is_said(
+    idle: AbstractContextManager[Inside], page: Page, rides: dict[str, WrittenRide]
+) -> None:
+    log = rides["speed_lost"].log
+    with idle as inside:
+        repairs = inside.services.repairs
+        repairs.open({"work_order": "WO-1"}, None, "")
+        newest = repairs.open({"work_order": "WO-2", "correction": "New contact"}, None, "")
+        page.goto(inside.address)
+        expect(page.get_by_label("For the job")).to_have_value(newest.id)
+        page.set_input_files("#files", log)
+        page.wait_for_url(f"**/jobs/{newest.id}?*")
+        (ride,) = inside.services.rides.of_job(newest.id)
+        assert ride.phase == "after"
+        page.goto(inside.address)
+        page.get_by_text("Vehicle, complaint, work order").click()
+        page.get_by_label("What does the customer complain of?").fill("Another complaint")
+        expect(page.get_by_label("For the job")).to_have_value("")
+        other = {"job": newest.id, "work_order": "wo-1"}
+        answer = inside.client.post("/api/reports?wait=0", data=other, files={"log": b"1"})
+        assert answer.json()["job"] == repairs.all()[1].id
+
+
 def test_second_tab_sees_new_rides_and_the_queue_by_itself(
     idle: AbstractContextManager[Inside], page: Page
 ) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from canassist.web.store.index_database import Database
 
-_KEPT: Final = 5000
+_KEPT: Final = 2000
 SHOWN: Final = 200
 
 

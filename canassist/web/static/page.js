@@ -271,5 +271,10 @@
     }
     window.addEventListener("beforeunload", (event) => { if (running) event.preventDefault(); });
     drop.addEventListener("submit", (event) => event.preventDefault());
+    // Another complaint or work order is another job's.
+    const serves = document.getElementById("for-job");
+    for (const name of serves ? ["work_order", "complaint"] : []) {
+      drop.elements[name].addEventListener("input", () => { serves.value = ""; });
+    }
   }
 })();

@@ -95,10 +95,10 @@ def _snapshot(folder: Path) -> sqlite3.Connection:
 def _pack(index: sqlite3.Connection, folder: Path, packed: zipfile.ZipFile, count: int) -> None:
     packed.writestr(INDEX, index.serialize())
     for kind in kept_records.KINDS:
-        for row in index.execute(f"SELECT id FROM {kind}").fetchall():  # noqa: S608 - our own table names
-            record = kept_records.whole(index, kind, row["id"])
+        for name in kept_records.names(index, kind):
+            record = kept_records.whole(index, kind, name)
             text = json.dumps(record, sort_keys=True, ensure_ascii=False)
-            packed.writestr(f"records/{kind}/{row['id']}.json", text.encode())
+            packed.writestr(f"records/{kind}/{name}.json", text.encode())
     names = sorted(_wanted(index))
     for sha256 in names:
         _pack_file(folder, packed, sha256)

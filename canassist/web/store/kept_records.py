@@ -1,4 +1,4 @@
-"""Rides and vehicles as files too, so that no index is ever the only place that has them.
+"""Rides, vehicles, jobs and changes as files too: no index is ever the only place of them.
 
 Each is one JSON file with its row and all that hangs on it: notes, vehicle, answers, the
 hashes of its files. It is written inside the transaction that changes the row, before that
@@ -26,11 +26,15 @@ KINDS: Final[Mapping[str, Mapping[str, str]]] = {
     "repair_jobs": {"repair_checks": "job"},
     "rides": {"ride_files": "ride", "earlier_reports": "ride"},
     "shop": {},
+    "changes": {},
 }
 """Tables whose rows are kept as files, each with the tables that hang on it and by what column.
 
 A table that refers to another stands after it.
 """
+
+KEYS: Final[Mapping[str, str]] = {kind: "place" if kind == "changes" else "id" for kind in KINDS}
+"""The column that names a row of each, and with it the row's file."""
 
 _NAME: Final = re.compile(r"[0-9a-f]{1,64}")
 Record = dict[str, Any]  # Any: plain JSON values
@@ -78,7 +82,8 @@ class KeptRecords:
             for path in sorted((self._folder / kind).glob("*.json")):
                 with suppress(ValueError, KeyError, TypeError, RecursionError):
                     record = json.loads(path.read_text("utf-8"))
-                    if record["schema"] == RECORD_SCHEMA and record["row"]["id"] == path.stem:
+                    named = str(record["row"][KEYS[kind]])
+                    if record["schema"] == RECORD_SCHEMA and named == path.stem:
                         yield kind, path.stem, record
 
     def is_empty(self) -> bool:
@@ -90,7 +95,7 @@ def watch(index: sqlite3.Connection) -> None:
     """Let a connection note which rides and vehicles it changes."""
     index.execute("CREATE TEMP TABLE touched(kind TEXT, id TEXT, PRIMARY KEY(kind, id))")
     for kind, parts in KINDS.items():
-        for table, column in {kind: "id", **parts}.items():
+        for table, column in {kind: KEYS[kind], **parts}.items():
             for change, row in (("INSERT", "NEW"), ("UPDATE", "NEW"), ("DELETE", "OLD")):
                 head = f"CREATE TEMP TRIGGER {table}_{change} AFTER {change} ON main.{table} BEGIN"
                 note = f"INSERT OR IGNORE INTO touched VALUES ('{kind}', {row}.{column})"  # noqa: S608 - our own names
@@ -108,9 +113,15 @@ def keep_touched(index: sqlite3.Connection, records: KeptRecords) -> None:
     index.execute("DELETE FROM touched")
 
 
+def names(index: sqlite3.Connection, kind: str) -> list[str]:
+    """Return the names of all rows of a kind."""
+    rows = index.execute(f"SELECT {KEYS[kind]} FROM {kind}").fetchall()  # noqa: S608 - our own table names
+    return [str(row[0]) for row in rows]
+
+
 def whole(index: sqlite3.Connection, kind: str, name: str) -> Record | None:
     """Return a row with all that hangs on it; None where it is not there."""
-    row = index.execute(f"SELECT * FROM {kind} WHERE id = ?", (name,)).fetchone()  # noqa: S608 - our own table names
+    row = index.execute(f"SELECT * FROM {kind} WHERE {KEYS[kind]} = ?", (name,)).fetchone()  # noqa: S608 - our own table names
     if row is None:
         return None
     record: Record = {"schema": RECORD_SCHEMA, "row": dict(row)}
@@ -130,7 +141,7 @@ def put(index: sqlite3.Connection, kind: str, record: Record) -> None:
     sqlite3.Error
         If it holds what no record of ours does.
     """
-    name = record["row"]["id"]
+    name = record["row"][KEYS[kind]]
     _insert(index, kind, record["row"])
     for table, column in KINDS[kind].items():
         index.execute(f"DELETE FROM {table} WHERE {column} = ?", (name,))  # noqa: S608 - our own table names

@@ -121,10 +121,10 @@ def _agree(database: Database, records: KeptRecords) -> None:
                 log.warning("%s %s: taken from its record", kind, name)
                 _put(index, kind, record)
         for kind in kept_records.KINDS:
-            for row in index.execute(f"SELECT id FROM {kind}").fetchall():  # noqa: S608 - our own table names
-                found = kept_records.whole(index, kind, row["id"])
-                if (kind, row["id"]) not in seen and found is not None:
-                    records.keep(kind, row["id"], found)
+            for name in kept_records.names(index, kind):
+                found = kept_records.whole(index, kind, name)
+                if (kind, name) not in seen and found is not None:
+                    records.keep(kind, name, found)
 
 
 def _put(index: sqlite3.Connection, kind: str, record: kept_records.Record) -> None:

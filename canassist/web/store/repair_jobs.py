@@ -73,6 +73,10 @@ class RepairJob:
         """Whether it is still worked on."""
         return self.closed_s is None
 
+    def is_of(self, work_order: str) -> bool:
+        """Tell whether a work order is this job's, whatever its case and spaces."""
+        return _plain(self.work_order) == _plain(work_order)
+
     @property
     def name(self) -> str:
         """How it is called: its work order and complaint, as far as there are any."""
