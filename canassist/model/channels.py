@@ -103,6 +103,8 @@ class Channel:
         answered nothing is judged by it: `timeline.with_known_units` takes it out.
     profile_lines : str
         What to write into the profile (TOML) if the doubt is as likely solved; may be empty.
+    as_read_lines : str
+        What to write if the database is right all the same; empty without a doubt.
     not_checked : tuple of str
         ``"sign"`` and ``"unit"``: what nothing else in this log could confirm or refute. What
         rests on it is held at moderate.
@@ -129,6 +131,7 @@ class Channel:
     doubt: str = ""
     held_out: str = ""
     profile_lines: str = ""
+    as_read_lines: str = ""
     not_checked: tuple[str, ...] = ()
     labels: Mapping[float, str] = field(default_factory=dict)
     left_out: Mapping[str, int] = field(default_factory=dict)

@@ -157,6 +157,41 @@ def test_doubtful_channel_is_asked_answered_and_remembered(
     assert result["channels"]["driver_torque"]["chosen_by"] == "profile"
 
 
+def test_doubtful_unit_and_sign_are_asked_with_pictures_and_answers_can_be_changed(
+    served: Served, page: Page, rides: dict[str, WrittenRide], tmp_path: Path
+) -> None:
+    ride = rides["speed_lost"]
+    text = ride.dbc.read_text("utf-8").replace("7|16@0+ (0.01,0)", "7|16@0+ (0.006213712,0)")
+    dbc = tmp_path / "lies.dbc"
+    dbc.write_text(text.replace("0|16@1- (0.1,0)", "0|16@1- (-0.1,0)"))
+    name = send(served, ("log", ride.log), ("dbc", dbc))
+    page.goto(f"{served.address}rides/{name}")
+    speed = page.get_by_role("group", name="In which unit is the vehicle speed?")
+    expect(speed).to_contain_text("most likely in miles an hour")
+    expect(speed.locator("svg path")).not_to_have_count(0)
+    speed.get_by_role("radio", name=re.compile("in the unit that the question names")).check()
+    angle = page.get_by_role("group", name="Which side is positive in the steering angle?")
+    angle.get_by_role("radio", name=re.compile("as the database says")).check()
+    page.get_by_role("button", name="Keep the answers and read anew").click()
+    expect(page.locator(".one")).to_have_attribute("data-state", "done")
+    read = httpx.get(f"{served.address}api/reports/{name}").json()["channels"]
+    assert read["vehicle_speed"]["held_out"] is None
+    wheel = read["wheel_speed_fl"]["median"]
+    assert read["vehicle_speed"]["median"] == pytest.approx(wheel, rel=0.05)
+    assert "right positive" not in (read["steering_angle"]["doubt"] or "")
+    vehicle = httpx.get(f"{served.address}api/vehicles").json()["vehicles"]
+    mine = next(one for one in vehicle if "vehicle_speed" in one["answers"])
+    page.goto(f"{served.address}vehicles/{mine['id']}")
+    page.get_by_role("button", name="Ask again: vehicle speed").click()
+    page.wait_for_load_state()
+    expect(page.get_by_role("button", name="Ask again: steering angle")).to_be_visible()
+    expect(page.get_by_role("button", name="Ask again: vehicle speed")).to_have_count(0)
+    left = httpx.get(f"{served.address}api/vehicles").json()["vehicles"]
+    assert [sorted(one["answers"]) for one in left if one["id"] == mine["id"]] == [
+        ["steering_angle"]
+    ]
+
+
 def test_ticked_rides_are_compared(shelf: Served, page: Page) -> None:
     page.goto(shelf.address)
     for name in ("hot_tight_turns", "speed_lost"):

@@ -32,7 +32,7 @@ from canassist.web.store.index_database import Database
 from canassist.web.store.records import NewRide, Stored
 from canassist.web.store.rides_index import RidesIndex
 from canassist.web.store.shelf_search import Search
-from canassist.web.store.vehicles_index import with_channel
+from canassist.web.store.vehicles_index import with_channel, without_channel
 
 
 @given(st.text(max_size=300))
@@ -218,6 +218,24 @@ def test_answer_is_added_to_a_profile_that_stays_as_it_was(text: str | None) -> 
         others = {name: one for name, one in known.channels.items() if name != "driver_torque"}
         assert others == before.channels
         assert known.limits == before.limits
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "profile = 2\n[channels]\nvehicle_speed = 'A.B'\nengine_speed = 'A.C'\n",
+        "profile = 2\n[channels.vehicle_speed]\nsignal = 'A.B'\ninvalid = [255]\n\n[limits]\n",
+        "profile = 2\n[channels]\nengine_speed = 'A.C'\n",
+    ],
+)
+def test_answer_about_a_unit_replaces_what_the_profile_said_and_can_be_taken_back(
+    text: str,
+) -> None:
+    answer = '{ signal = "A.B", scale = 1.609344 }'
+    new = with_channel(text.encode(), "vehicle_speed", answer)
+    assert parse_profile(new.decode(), "p.toml").channels["vehicle_speed"].scale == 1.609344
+    old = without_channel(new, "vehicle_speed", answer).decode()
+    assert parse_profile(old, "p.toml").channels == parse_profile(text, "p.toml").channels
 
 
 def test_answer_that_cannot_be_added_is_refused() -> None:

@@ -76,12 +76,14 @@ def _judged(channel: Channel, one: Suspicion | None, rule: Conversion) -> Channe
     if one is None:
         return channel
     outside = channel.left_out.get(OUT_OF_RANGE, 0)
-    if outside > MUCH_LEFT_OUT * len(channel) and not channel.doubt:
+    if outside > MUCH_LEFT_OUT * len(channel) and not channel.doubt and not one.told:
         doubt = (
             f"{outside} of {len(channel)} values of {channel.signal} lie outside the database's "
             f"own range: is it the {spoken(channel.name)}, and signed as the database says?"
         )
         channel = replace(channel, doubt=doubt)
+    if channel.doubt or one.held_out or one.turned:
+        channel = replace(channel, as_read_lines=profile_lines(channel, rule, 1.0, 0.0))
     if one.held_out:
         likely = one.likely
         guess = f", most likely in {likely.words}" if likely else ""

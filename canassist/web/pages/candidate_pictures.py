@@ -16,6 +16,8 @@ class Curve:
     """What the template shows of a candidate; ``paths`` are SVG paths, one a stretch."""
 
     signal: str
+    answer: str
+    reading: str
     reasons: tuple[str, ...]
     low: str
     high: str
@@ -28,12 +30,19 @@ def drawn(choice: Plain, question: Plain) -> Curve:
     low, high = choice["low"], choice["high"]
     return Curve(
         signal=choice["signal"],
+        answer=answer_of(choice),
+        reading=choice.get("reading", ""),
         reasons=tuple(choice["reasons"]),
         low="" if low is None else f"{low:.4g}",
         high="" if high is None else f"{high:.4g}",
         unit="" if choice["unit"] == "-" else choice["unit"].replace("degC", "°C"),
         paths=tuple(_paths(choice, question["duration_s"])),
     )
+
+
+def answer_of(choice: Plain) -> str:
+    """Return what is kept where this is chosen; a question of older days knows signals only."""
+    return str(choice.get("answer") or choice["signal"])
 
 
 def _paths(choice: Plain, duration_s: float) -> list[str]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +16,6 @@ from canassist.errors import CanassistError
 from canassist.model import ChannelSpec, Profile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from canassist.decode import ChannelChoice, DecodedRide, ReadingPlan
@@ -24,6 +26,9 @@ MOST_CHOICES: Final = 4
 POINTS: Final = 240
 """Columns of a curve; each keeps its lowest and highest value."""
 
+SIGNAL: Final = "signal"
+UNIT: Final = "unit"
+SIGN: Final = "sign"
 MOST_REASONS: Final = 3
 _POINTS: Final = re.compile(r" \([+-]\d+\.\d\)$")
 _ASKED: Final = "open: "
@@ -55,9 +60,10 @@ def open_questions(
     Returns
     -------
     list of dict
-        ``channel``, ``unit``, ``question``, ``duration_s`` and ``choices``, each with ``signal``,
-        ``reasons``, ``low``, ``high`` and the curve's ``points``: rows of time, lowest and
-        highest value, null where there is none.
+        ``channel``, ``asked`` (``signal``, ``unit`` or ``sign``), ``question``, ``duration_s`` and
+        ``choices``, each with ``signal``, ``answer`` (what `with_channel` writes), ``reading``
+        (``as_read``, ``mended``, ``turned`` or empty), ``reasons``, ``low``, ``high`` and the
+        curve's ``points``: rows of time, lowest and highest value, null where there is none.
     """
     known = decode.load_databases(databases)
     plan = decode.plan_reading(known, profile)
@@ -74,24 +80,54 @@ def open_questions(
             continue
         if not doubt or channel in settled or len(found) == MOST_QUESTIONS:
             continue
+        taken = decoded.channels.get(channel)
+        asked = _asked(taken)
+        offered = _readings(taken) if taken is not None and asked != SIGNAL else _signals(choice)
         curves = [
-            curve
-            for one in choice.ranking[:MOST_CHOICES]
-            if (curve := _served_by(one.signal, channel, plan, sorted_frames, stats)) is not None
+            (reading, answer, curve)
+            for reading, answer, spec in offered
+            if (curve := _served_by(spec, channel, plan, sorted_frames, stats)) is not None
         ]
         found.append(
             {
                 "channel": channel,
+                "asked": asked,
                 "question": doubt,
                 "duration_s": stats.duration_s,
                 "chosen": choice.chosen.candidate.name if choice.chosen else None,
                 "choices": [
-                    _choice(curve, stats.duration_s, _reasons(choice, curve.signal))
-                    for curve in curves
+                    {
+                        **_choice(curve, stats.duration_s, _reasons(choice, curve.signal)),
+                        "answer": answer,
+                        "reading": reading,
+                    }
+                    for reading, answer, curve in curves
                 ],
             }
         )
     return [one for one in found if one["choices"]]
+
+
+def _asked(taken: Channel | None) -> str:
+    """Return what is doubted of a channel: its unit, its sign, or which signal it is."""
+    if taken is None or not (taken.profile_lines or taken.held_out):
+        return SIGNAL
+    return UNIT if taken.held_out else SIGN
+
+
+def _signals(choice: ChannelChoice) -> Iterator[tuple[str, str, ChannelSpec]]:
+    for one in choice.ranking[:MOST_CHOICES]:
+        yield "", one.signal, ChannelSpec(signal=one.signal)
+
+
+def _readings(taken: Channel) -> Iterator[tuple[str, str, ChannelSpec]]:
+    """Yield the ways to read a signal whose unit or sign is doubted, the likely one first."""
+    mended = "mended" if taken.held_out else "turned"
+    for reading, lines in ((mended, taken.profile_lines), ("as_read", taken.as_read_lines)):
+        if lines:
+            spec = tomllib.loads(lines)["channels"][taken.name]
+            words = (f"{key} = {json.dumps(value)}" for key, value in spec.items())
+            yield reading, "{ " + ", ".join(words) + " }", ChannelSpec(**spec)
 
 
 def _doubt(channel: str, choice: ChannelChoice, decoded: DecodedRide) -> str:
@@ -113,14 +149,14 @@ def plain_reasons(reasons: Iterable[str]) -> list[str]:
 
 
 def _served_by(
-    signal: str,
+    spec: ChannelSpec,
     channel: str,
     plan: ReadingPlan,
     sorted_frames: Mapping[FrameSource, Any],  # Any: frames pass through unseen
     stats: Any,  # noqa: ANN401 - the same
 ) -> Channel | None:
-    """Return the channel as it would be if this signal served it."""
-    profile = replace(plan.profile, channels={channel: ChannelSpec(signal=signal)}, integrity=())
+    """Return the channel as it would be if a signal served it so."""
+    profile = replace(plan.profile, channels={channel: spec}, integrity=())
     try:
         trial = decode.plan_reading(plan.databases, profile)
         return decode.decode_ride(sorted_frames, trial, profile, stats).channels.get(channel)

@@ -18,7 +18,7 @@ from canassist.web.http.safe_names import (
     one_line,
 )
 from canassist.web.http.visitors import visitor
-from canassist.web.pages.candidate_pictures import drawn
+from canassist.web.pages.candidate_pictures import answer_of, drawn
 from canassist.web.pages.job_pages import next_checks
 from canassist.web.store.earlier_reports import earlier_reports
 from canassist.web.store.records import NOTES, Stored
@@ -161,7 +161,7 @@ def _answers(questions: list[dict[str, Any]], form: Form) -> dict[str, str]:  # 
     answers = {}
     for question in questions:
         signal = form.one(f"signal-{question['channel']}")
-        if signal in {choice["signal"] for choice in question["choices"]}:
+        if signal in {answer_of(choice) for choice in question["choices"]}:
             answers[question["channel"]] = signal
         elif signal == _NOTHING:
             answers[question["channel"]] = ""

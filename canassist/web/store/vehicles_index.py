@@ -174,8 +174,14 @@ def profile_name(data: bytes, file_name: str) -> str:
     return parse_profile(_text(data), file_name).name
 
 
-def with_channel(data: bytes | None, channel: str, signal: str) -> bytes:
-    """Return a profile's text with one more channel set; all else stays as it was written.
+def with_channel(data: bytes | None, channel: str, answer: str) -> bytes:
+    """Return a profile's text with one channel set; all else stays as it was written.
+
+    Parameters
+    ----------
+    answer : str
+        A signal's name, or a signal and how it is read as an inline table. What the profile said
+        of the channel before becomes a remark, which `without_channel` undoes.
 
     Raises
     ------
@@ -185,8 +191,8 @@ def with_channel(data: bytes | None, channel: str, signal: str) -> bytes:
         If the profile is not valid.
     """
     text = _text(data) if data else "profile = 1"
-    lines = text.removesuffix("\n").split("\n")
-    line = f"{channel} = {json.dumps(signal, ensure_ascii=False)}"
+    lines = _remarked(text.removesuffix("\n").split("\n"), channel)
+    line = _line(channel, answer)
     head = next((n for n, one in enumerate(lines) if one.strip() == "[channels]"), None)
     if head is None:
         lines += ["", "[channels]", line]
@@ -194,20 +200,43 @@ def with_channel(data: bytes | None, channel: str, signal: str) -> bytes:
         lines.insert(head + 1, line)
     joined = "\n".join(lines) + "\n"
     try:
-        set_now = tomllib.loads(joined)["channels"][channel] == signal
+        set_now = tomllib.loads(joined)["channels"][channel] == tomllib.loads(line)[channel]
     except (tomllib.TOMLDecodeError, KeyError, TypeError):
         set_now = False
     if not set_now:
-        raise refused(409, "profile_layout", channel=channel, signal=signal)
+        raise refused(409, "profile_layout", channel=channel, signal=answer)
     parse_profile(joined, "profile.toml")
     return joined.encode()
 
 
-def without_channel(data: bytes, channel: str, signal: str) -> bytes:
-    """Return a profile's text without the line that an answer added; all else stays."""
-    wanted = f"{channel} = {json.dumps(signal, ensure_ascii=False)}"
-    lines = [line for line in _text(data).split("\n") if line.strip() != wanted]
+def without_channel(data: bytes, channel: str, answer: str) -> bytes:
+    """Return a profile's text without the line that an answer added, as it was before it."""
+    wanted, mark = _line(channel, answer), _mark(channel)
+    lines = [line.removeprefix(mark) for line in _text(data).split("\n") if line.strip() != wanted]
     return "\n".join(lines).encode()
+
+
+def _line(channel: str, answer: str) -> str:
+    table = answer.startswith("{ signal = ")
+    return f"{channel} = {answer if table else json.dumps(answer, ensure_ascii=False)}"
+
+
+def _mark(channel: str) -> str:
+    return f"# {channel} before the answer: "
+
+
+def _remarked(lines: list[str], channel: str) -> list[str]:
+    """Return a profile's lines, those that set a channel made remarks."""
+    table, changed = "", []
+    for line in lines:
+        head = line.strip()
+        if head.startswith("["):
+            table = head.partition("#")[0].strip()
+        mine = table == f"[channels.{channel}]" or (
+            table == "[channels]" and head.partition("=")[0].strip() == channel
+        )
+        changed.append(_mark(channel) + line if mine and head else line)
+    return changed
 
 
 def _hashes(vehicle: VehicleRecord) -> list[str]:
