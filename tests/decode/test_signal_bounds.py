@@ -51,6 +51,7 @@ def little(*numbers: int, size: int) -> list[bytes]:
     ("length", "signed", "scale", "offset", "raw", "value"),
     [
         (62, False, 1, 2**62 - 1, 2**62 - 1, 2**63 - 2),
+        (62, False, 1, 2**62 - 1, 513, 2**62 + 512),
         (62, False, 1, 2**62, 2**62 - 1, 2**63 - 1),
         (62, False, 3, 5, 2**62 - 1, 3 * (2**62 - 1) + 5),
         (63, True, 1, 2**62 - 1, 2**62 - 1, 2**63 - 2),
