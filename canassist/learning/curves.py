@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.learning.limit_levels import FULL_PCT
+from canassist.learning.limit_levels import FAST, FULL_PCT, fast_name
 from canassist.model import LawPoint, LearnedFigure
 from canassist.stats import falling
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from canassist.model import BinnedLevel, FloatArray, RideFigures
 
@@ -68,22 +68,41 @@ def law(
     return curve, _figure(rides, quantity, curve, level), points
 
 
-def below(rides: Sequence[RideFigures], quantity: str, floor_pct: float) -> list[RideFigures]:
-    """Leave out levels that a law of speed, which goes down to `floor_pct`, may have set."""
+def beside_speed(
+    rides: Sequence[RideFigures], quantity: str, laws: Mapping[str, Curve]
+) -> list[RideFigures]:
+    """Leave out levels that a law of speed may have set.
+
+    Kept is what was read where the laws leave everything, and of the rest what lies below the
+    least that they leave.
+    """
+    floor = min((pct for curve in laws.values() for _, pct in curve), default=ALL_PCT)
+    place = next((n for n, speeds in enumerate(FAST) if _all_left(laws, *speeds)), None)
     return [
-        replace(
-            ride,
-            levels={
-                **ride.levels,
-                quantity: tuple(
-                    item
-                    for item in ride.levels.get(quantity, ())
-                    if item.level_pct >= FULL_PCT or item.level_pct < floor_pct - NEAR_PCT
-                ),
-            },
-        )
+        replace(ride, levels={**ride.levels, quantity: tuple(_beside(ride, quantity, floor, place))})
         for ride in rides
     ]
+
+
+def _all_left(laws: Mapping[str, Curve], kph: float, rpm: float) -> bool:
+    """Tell whether the laws leave everything from these speeds on."""
+    at = {"road_speed": kph, "engine_speed": rpm}
+    return all(
+        pct >= ALL_PCT for name, curve in laws.items() for x, pct in curve if x >= at[name]
+    ) and all(np.interp(at[name], *np.array(curve).T) >= ALL_PCT for name, curve in laws.items())
+
+
+def _beside(
+    ride: RideFigures, quantity: str, floor_pct: float, place: int | None
+) -> Iterator[BinnedLevel]:
+    name = "" if place is None else fast_name(quantity, place)
+    fast = {item.x: item for item in ride.levels.get(name, ())}
+    yield from fast.values()
+    for item in ride.levels.get(quantity, ()):
+        if item.x not in fast and (
+            item.level_pct >= FULL_PCT or item.level_pct < floor_pct - NEAR_PCT
+        ):
+            yield item
 
 
 def speed_law(

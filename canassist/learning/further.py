@@ -8,7 +8,7 @@ import numpy as np
 
 from canassist.learning.curves import by_band
 from canassist.learning.fleet import middle, points_of
-from canassist.model import LawPoint, LearnedFigure, LearnedLaw
+from canassist.model import CHANNEL_UNITS, LawPoint, LearnedFigure, LearnedLaw
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _NORMS: Final = (
     ("effort", "Driver effort at full assist", "N·m", "km/h", "slow turns and cruising"),
     ("charging", "Supply by engine speed", "V", "rpm", "10 s in a band of engine speed"),
-    ("cranking", "Lowest voltage while cranking", "V", "degC", "a start recorded from key-on"),
+    ("cranking", "Cranking level by ambient", "V", "degC", "a start recorded from key-on"),
 )
 _NAMED: Final = (
     ("messages.", "Period of message {}", "s"),
@@ -37,11 +37,12 @@ def further_laws(rides: Sequence[RideFigures]) -> Iterator[LearnedLaw]:
         for name in names:
             if name.startswith(start):
                 short = name.removeprefix(start).removesuffix(".period_s")
+                own = unit or CHANNEL_UNITS.get(short, "")
                 yield LearnedLaw(
                     name=name,
                     words=words.format(short.replace("_", " ")),
-                    unit=unit,
-                    figure=middle(rides, name, unit),
+                    unit=own,
+                    figure=middle(rides, name, own),
                     use="what is usual",
                     x_words="ride",
                     points=points_of(rides, name),

@@ -10,7 +10,7 @@ import numpy as np
 from canassist.learning.assist_maps import assist_map
 from canassist.learning.curves import (
     REDUCED_PCT,
-    below,
+    beside_speed,
     first_reduced,
     last_reduced,
     law,
@@ -164,10 +164,10 @@ _CURVES: Final = (
 
 def _protection(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
     curves: dict[str, Any] = dict(_speed_law(work, rides))  # Any: fields of Protection
-    floor = min((pct for curve in curves.values() for _, pct in curve), default=100.0)
+    speeds = {name: curve for name, curve in curves.items() if curve}
     by_speed = bool(curves)
     for quantity, unit, words, missing in _CURVES:
-        own = below(rides, quantity, floor) if by_speed else rides
+        own = beside_speed(rides, quantity, speeds) if by_speed else rides
         curve, figure, points = law(own, quantity, rises=quantity == "supply")
         _curve_line(work, quantity, unit, words, missing, figure, points)
         if figure is not None:

@@ -44,8 +44,10 @@ STILL_S: Final = 0.3
 STILL_AFTER_S: Final = 0.1
 """... until so long after ..."""
 STILL_PCT: Final = 2.0
+STILL_SUPPLY_PCT: Final = 3.5
 STILL_BANDS: Final = {"supply": 1.5, "road_speed": 1.5, "engine_speed": 2.0}
-"""... and these are the ranges, in % and in bands."""
+"""... and these are the ranges, in % and in bands. A supply under load goes on falling slowly;
+modules that lower their limit step by step do it by 12 % a second and more (own choice)."""
 
 WORST_NEAR: Final = {"temperature": 0.5, "supply": 0.5}
 """As bad as it has been is within so many bands of the worst."""
@@ -77,6 +79,10 @@ SPEED_BANDS_LEAST: Final = 2
 
 GOOD_V: Final = 12.0
 """With less supply (nominal 12 V) no law of speed is read (rule of thumb)."""
+
+FAST: Final = ((10.0, 1400.0), (20.0, 2000.0))
+"""In km/h and rpm: from here on most laws of speed leave everything, so that what takes assist
+away is another. Levels of heat and supply are kept apart for these too."""
 
 DESIGNED: Final = frozenset({"law", "unexplained", None})
 """What a reduction by a law of speed may have been called by the ride's own judge."""
@@ -130,7 +136,8 @@ class _Limits:
         low, high = window_extremes(self.time_s, x, **window)
         least, most = window_extremes(self.time_s, self.pct, **window)
         near = high - low <= STILL_BANDS[quantity] * self.width(quantity)
-        return np.asarray(near & (most - least <= STILL_PCT))
+        most_pct = STILL_SUPPLY_PCT if quantity == "supply" else STILL_PCT
+        return np.asarray(near & (most - least <= most_pct))
 
 
 def limit_levels(result: Result) -> dict[str, tuple[BinnedLevel, ...]]:
@@ -147,8 +154,27 @@ def limit_levels(result: Result) -> dict[str, tuple[BinnedLevel, ...]]:
     cool = ~(heat_c > _first_reduced(found["temperature"]) - SETTLED_K)
     near_v = WORST_NEAR["supply"] * ride.width("supply")
     out = free & cool & _on_the_way_out(-supply_v, ride.pct, near_v)
-    found["supply"] = _envelope(ride, "supply", supply_v, out & ride.still("supply", supply_v))
+    out &= ride.still("supply", supply_v)
+    found["supply"] = _envelope(ride, "supply", supply_v, out)
+    for number in range(len(FAST)):
+        fast = _is_fast(ride, number)
+        hot = _heat_levels(ride, heat_c, free & fast)
+        found[fast_name("temperature", number)] = hot
+        found[fast_name("supply", number)] = _envelope(ride, "supply", supply_v, out & fast)
     return {quantity: levels for quantity, levels in found.items() if levels}
+
+
+def fast_name(quantity: str, number: int) -> str:
+    """Return under which name the levels stand that were read at a speed of `FAST` or above."""
+    return f"{quantity}.fast{number}"
+
+
+def _is_fast(ride: _Limits, number: int) -> BoolArray:
+    least_kph, least_rpm = FAST[number]
+    fast = ride.value("road_speed") >= least_kph
+    if CHANNEL["engine_speed"] in ride.result.channels:
+        fast &= ride.value("engine_speed") >= least_rpm
+    return np.asarray(fast)
 
 
 def _heat_levels(ride: _Limits, heat_c: FloatArray, use: BoolArray) -> tuple[BinnedLevel, ...]:

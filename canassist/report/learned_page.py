@@ -21,6 +21,7 @@ from canassist.report.charts.static_figures import draw
 from canassist.report.page.document import css_string, sealed, style_policy, templates
 from canassist.report.page.embedded_data import script_text
 from canassist.report.page.masks import mask_vins
+from canassist.report.page.times import duration
 from canassist.report.seal import seal
 from canassist.report.seal.statement import (
     PageStatement,
@@ -37,9 +38,18 @@ if TYPE_CHECKING:
 _HEIGHT_PX: Final = 150
 _MOST_POINTS: Final = 600
 POINTS_LEAST: Final = 5
-"""Fewer rides are told in words alone: a picture of three dots shows nothing."""
+"""A limit of fewer rides is told in words alone: a picture of three dots shows nothing."""
 
-_SHOWN_UNITS: Final = {"degC": "°C"}
+_SHOWN_UNITS: Final = {"degC": "°C", "ohm": "Ω", "share": "(share)", "-": ""}
+
+_RIDDEN: Final = {
+    "low_speed_steering_s": "Slow steering",
+    "cruise_s": "Cruising",
+    "rest_s": "Straight ahead or standing, hands off",
+    "hot_s": "Module near or above where heat begins to tell",
+    "engine_running_s": "Engine running",
+    "charging_s": "Engine above its charging speed",
+}
 
 
 def render_learned(
@@ -60,15 +70,20 @@ def render_learned(
         Files that decided it besides, such as the list of vehicles.
     """
     environment = templates()
+    learned = [law for law in found.laws if law.figure is not None]
     title = f"Learned from {found.rides} rides of {found.vehicles} vehicles"
     style = environment.get_template("style.css").render(identity=css_string(title), gutter_px=0)
     page = environment.get_template("learned.html").render(
         title=title,
         found=found,
-        laws=[law for law in found.laws if law.figure is not None],
+        laws=[law for law in learned if _is_drawn(law)],
+        figures=[law for law in learned if not _is_drawn(law)],
+        conditions=_conditions(found),
         missing=[law for law in found.laws if law.figure is None],
         picture=_picture,
         value=_value,
+        unit=_unit,
+        duration=duration,
         mask=mask_vins,
         style=Markup(style),  # noqa: S704 - our own sheet; its one variable went through css_string
         policy=style_policy(style),
@@ -94,11 +109,27 @@ def _statement(
     return PageStatement(kind="learning", inputs=inputs, options=stated, versions=own_versions())
 
 
+def _is_drawn(law: LearnedLaw) -> bool:
+    """Tell whether a law is worth a picture: a curve, or a limit with rides enough."""
+    curve = law.figure.value if law.figure is not None else None
+    if isinstance(curve, tuple):
+        return len({point.x for point in law.points}) > 1
+    return law.name.startswith("limits.") and len(law.points) >= POINTS_LEAST
+
+
+def _conditions(found: LearnedModel) -> list[tuple[str, float, int, int]]:
+    """Return what was ridden: its name, seconds in all, rides and vehicles."""
+    table = []
+    for name, words in _RIDDEN.items():
+        have = [ride for ride in found.used if ride.seconds.get(name, 0.0) > 0.0]
+        seconds = sum(ride.seconds[name] for ride in have)
+        table.append((words, seconds, len(have), len({ride.vehicle for ride in have})))
+    return table
+
+
 def _picture(law: LearnedLaw) -> Markup:
     """Draw a law's data, a cloud over all vehicles, and the curve where there is one."""
     curve = law.figure.value if law.figure is not None else None
-    if len(law.points) < POINTS_LEAST and not isinstance(curve, tuple):
-        return Markup()
     points = law.points[:: max(1, len(law.points) // _MOST_POINTS)]
     x, y = np.array([p.x for p in points]), np.array([p.y for p in points])
     lines = [ChartLine(key=f"{law.name}-data", label="Rides", x=x, y=y, style=Style.POINTS)]
@@ -141,7 +172,9 @@ def _value(law: LearnedLaw) -> str:
     if figure is None:
         return ""
     if isinstance(figure.value, tuple):
-        return ", ".join(f"{x:g} {_unit(law.x_words)}: {y:g} %" for x, y in figure.value)
+        points = figure.value
+        at, unit = _unit(law.x_words), _unit(law.unit)
+        return ", ".join(f"{x:g} {at}: {y:g} {unit}" for x, y in points)
     if isinstance(figure.value, float):
-        return f"{figure.value:g} {_unit(law.unit)}"
+        return f"{figure.value:g} {_unit(law.unit)}".strip()
     return str(figure.value)
