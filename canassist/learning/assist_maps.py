@@ -11,7 +11,7 @@ from canassist.model import AssistMap, LearnedFigure, LearnedLaw
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.learning.laws import ProfileInWork
+    from canassist.learning.profile_in_work import ProfileInWork
     from canassist.model import RideFigures
 
 GRID_KPH: Final = (0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.learning.limit_levels import FAST, FULL_PCT, fast_name
+from canassist.learning.limit_levels import FAST, fast_name
+from canassist.learning.limit_samples import FULL_PCT
 from canassist.model import LawPoint, LearnedFigure
 from canassist.stats import falling
 
@@ -37,6 +38,10 @@ NEAR_PCT: Final = 2.0
 """Points that a straight line reproduces this closely are left out."""
 
 LEAST_BANDS: Final = 3
+GAP_BANDS: Final = 3.0
+SLOPE_BANDS: Final = 6
+"""A law of which no band was ridden over so many is begun by the slope of so many (own choice)."""
+
 ALL_PCT: Final = 100.0
 SLOPE_LEAST_PCT: Final = 10.0
 """Less than this below full shows no slope to go on with."""
@@ -64,7 +69,10 @@ def law(
     smooth = _one_way(level, weight, rises)
     if _scatter(rides, quantity, x, smooth) > SCATTER_MOST_PCT:
         return (), None, points
-    curve = _continued(_simplified(x, smooth), rises)
+    begun = _begun(x, smooth, rises)
+    if begun is None:
+        return (), None, points
+    curve = _continued(_simplified(*begun), rises)
     return curve, _figure(rides, quantity, curve, level), points
 
 
@@ -78,10 +86,11 @@ def beside_speed(
     """
     floor = min((pct for curve in laws.values() for _, pct in curve), default=ALL_PCT)
     place = next((n for n, speeds in enumerate(FAST) if _all_left(laws, *speeds)), None)
-    return [
-        replace(ride, levels={**ride.levels, quantity: tuple(_beside(ride, quantity, floor, place))})
-        for ride in rides
-    ]
+    found = []
+    for ride in rides:
+        beside = tuple(_beside(ride, quantity, floor, place))
+        found.append(replace(ride, levels={**ride.levels, quantity: beside}))
+    return found
 
 
 def _all_left(laws: Mapping[str, Curve], kph: float, rpm: float) -> bool:
@@ -206,6 +215,28 @@ def first_reduced(curve: Curve) -> float:
 def last_reduced(curve: Curve) -> float:
     """Return the first x from which all assist is left again."""
     return min((x for x, level in curve if level >= ALL_PCT), default=float("nan"))
+
+
+def _begun(x: FloatArray, level: FloatArray, rises: bool) -> tuple[FloatArray, FloatArray] | None:
+    """Say where a law begins of which only a deep part was ridden.
+
+    Across a gap between the last full band and the first reduced one, the law goes on with the
+    slope of its reduced part; from one reduced band alone nobody can tell (None).
+    """
+    side = -1 if rises else 1
+    at, pct = (x, level) if side > 0 else (x[::-1], level[::-1])
+    first = int(np.argmax(pct < REDUCED_PCT))
+    if first == 0 or abs(at[first] - at[first - 1]) <= GAP_BANDS * np.abs(np.diff(x)).min():
+        return x, level
+    low = slice(first, first + SLOPE_BANDS)
+    if len(at[low]) < 2:  # noqa: PLR2004 - a slope takes two
+        return None
+    slope = float(np.polyfit(at[low], pct[low], 1)[0]) * side
+    start = at[first] - side * (ALL_PCT - pct[first]) / max(-slope, np.finfo(float).tiny)
+    if not min(at[first - 1], at[first]) < start < max(at[first - 1], at[first]):
+        return x, level
+    at, pct = np.insert(at, first, start), np.insert(pct, first, ALL_PCT)
+    return (at, pct) if side > 0 else (at[::-1], pct[::-1])
 
 
 def _continued(curve: Curve, rises: bool) -> Curve:

@@ -6,13 +6,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.learning.limit_levels import FULL_PCT, limit_levels, nominal_v, way_back
+from canassist.learning.limit_levels import limit_levels
+from canassist.learning.limit_samples import FULL_PCT, nominal_v
+from canassist.learning.load_rule import reduced_by_duty
 from canassist.learning.module_figures import module_figures, norms
+from canassist.learning.way_back import way_back
 from canassist.model import Estimate, RideFigures
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BinnedLevel, Event, Result
+    from canassist.model import BinnedLevel, Result
 
 MEASURED_PATH: Final = frozenset({"difference", "fast_split"})
 """Ways to measure the path; a current that was only guessed teaches nothing."""
@@ -37,7 +40,9 @@ STARTS: Final = frozenset({"start_up", "engine_stopped"})
 RAMP_LEAST: Final = 3
 RAMP_FROM_PCT: Final = 50.0
 RAMP_NEAR_PCT: Final = 2.0
-"""A ramp is read from so many samples on, from below the first, from within the second of it."""
+RAMP_MISS_PCT: Final = 5.0
+"""A ramp is read from so many samples on, from below the first, from within the second of it; they
+lie within the third of a line."""
 
 
 def figures_of(result: Result, *, vehicle: str = "") -> RideFigures:
@@ -78,7 +83,7 @@ def _figures(result: Result, levels: dict[str, tuple[BinnedLevel, ...]]) -> dict
         "nominal_v": nominal_v(result),
         "rolling_v": _rolling_v(result),
         "charging_moves_v": _charging_moves_v(result),
-        "reduced_by_duty": _by_duty(result.events),
+        "reduced_by_duty": reduced_by_duty(result),
         **way_back(result, levels),
         **module_figures(result),
     }
@@ -131,24 +136,24 @@ def _charging_moves_v(result: Result) -> float | None:
     return float(high - low) / (nominal_v(result) / 12.0)
 
 
-def _by_duty(events: tuple[Event, ...]) -> float | None:
-    """Return 1 where load reduced assist, 0 where something unknown did, None for neither."""
-    causes = {str(event.cause) for event in events if event.kind == "derate"}
-    return float("duty" in causes) if causes & {"duty", "unexplained"} else None
-
-
 def _ramp(result: Result) -> float | None:
     """Return how long the limit takes from nothing to full after a start, in s.
 
-    By the line through the samples between, as if it had begun at nothing.
+    By the line through the samples between, as if it had begun at nothing. Where the supply was
+    low meanwhile, it may have held the limit; what is no line is no ramp.
     """
     channel = result.channels.get("assist_limit")
     if channel is None:
         return None
     time_s, pct = channel.valid()
     ramps = []
+    dips = [event for event in result.events if event.kind == "undervoltage"]
     for event in result.events:
         if event.kind != "derate" or event.cause not in STARTS or event.end_s is None:
+            continue
+        if any(
+            low.start_s < event.end_s and event.start_s < low.until(event.end_s) for low in dips
+        ):
             continue
         inside = (time_s >= event.start_s) & (time_s <= event.end_s)
         level, at_s = pct[inside], time_s[inside]
@@ -162,8 +167,9 @@ def _ramp(result: Result) -> float | None:
         between[end:] = False
         if between.sum() < RAMP_LEAST:
             continue
-        slope = float(np.polyfit(at_s[between], level[between], 1)[0])
-        if slope > 0.0:
+        slope, foot = np.polyfit(at_s[between], level[between], 1).tolist()
+        apart = level[between] - (foot + slope * at_s[between])
+        if slope > 0.0 and float(np.sqrt(np.mean(apart**2))) < RAMP_MISS_PCT:
             ramps.append(100.0 / slope)
     return float(np.median(ramps)) if ramps else None
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.learning.limit_levels import FULL_PCT
+from canassist.learning.limit_samples import FULL_PCT
 from canassist.model import MODULE_CHANNELS, BinnedLevel
 from canassist.stats import noise_variance
 from canassist.timeline import value_at

@@ -86,9 +86,11 @@ def _switches(model: Fleet, profile: Profile, rides: Sequence[FleetRide]) -> Ite
         "duty_rule": (bool(protection.duty_rule), _seconds(rides, "duty")),
         "returns_to_center": (bool(protection.returns_to_center), 60.0),
     }
-    for name in sorted(law.told):
-        found, seconds = shown[name]
-        yield _score(model, name, seconds, found, 0.0)
+    for name, (found, seconds) in sorted(shown.items()):
+        if name in law.told:
+            yield _score(model, name, seconds, found, 0.0)
+        elif found:
+            yield _score(model, name, 0.0, found, 0.0)
     ramp_s = max(law.ramp_s, 100.0 / law.rise_pct_s)
     if not model.vehicle.needs_engine and not law.speed:
         got = protection.start_ramp_s

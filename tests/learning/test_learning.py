@@ -261,3 +261,15 @@ def test_a_ledger_of_other_databases_is_not_used(folder: Path, tmp_path: Path) -
 
 def resumable(target: Path) -> LearnOptions:
     return LearnOptions(workers=1, ledger=ledger_of(target))
+
+
+def test_a_law_ridden_only_deep_begins_by_its_own_slope() -> None:
+    """A latch hides what lies above: full at 12.5 V, then 15 and 25 % at 9.35 and 9.45 V."""
+    rows = [(9.35, 15.0), (9.45, 25.0), (9.55, 35.0), (12.45, 100.0), (12.55, 100.0)]
+    deep = tuple(BinnedLevel(x, y, 2.0) for x, y in rows)
+    ride = RideFigures(log="r", vehicle="v", levels={"supply": deep})
+    curve, figure, _ = law([ride], "supply", rises=True)
+    assert figure is not None
+    assert min(x for x, y in curve if y == 100.0) == pytest.approx(10.2, abs=0.02)
+    one = replace(ride, levels={"supply": deep[2:]})
+    assert law([one], "supply", rises=True)[1] is None
