@@ -26,7 +26,7 @@ from canassist.model import (
 from canassist.packed_knowledge import packed_knowledge
 from canassist.profile import default_profile, limits_changed, read_profile
 from canassist.result_views import PackageViews
-from canassist.timeline import placed, with_recorder_notes
+from canassist.timeline import followed, placed, with_recorder_notes
 from canassist.version import VERSION
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def survey(  # noqa: PLR0913 - the inputs of one ride
     sorted_frames = collector.finish(recording.zero_ns)
     decoded = decode.decode_ride(sorted_frames, plan, profile, stats)
     timeline = Timeline(
-        channels=decoded.channels,
+        channels=followed(decoded.channels, stats),
         duration_s=stats.duration_s,
         start_utc=recording.start_utc,
         bus=stats,

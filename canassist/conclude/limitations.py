@@ -185,7 +185,7 @@ class _Untold:
             )
 
     def rides(self) -> Iterator[str]:
-        if self.timeline.bus.doubtful:
+        if self.timeline.bus.doubtful or self.timeline.bus.cut:
             yield say("next_ride.copy")
         lacking = self._to_log()
         if lacking:

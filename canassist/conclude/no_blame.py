@@ -173,6 +173,8 @@ def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
     ):
         if seconds is not None:
             yield reason(say(f"reason.fine.{key}", seconds=duration(seconds)), HINT)
+    if ride.timeline.bus.cut:
+        yield Cap(Strength.MODERATE, say("basis.cap_cut"))
     yield from _assist_was_full(ride)
     yield from _supply_was_good(ride)
 
@@ -214,11 +216,10 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
     fit = ride.timeline.fit
     if fit is not None and fit.reason:
         yield reason(fit.reason, DECISIVE)
-    for name, channel in ride.timeline.held_out.items():
-        text = say("reason.lack.held_out", channel=channel_name(name), why=channel.held_out)
+    for text in (*_held_out(ride), *(lack.reason for lack in lacks(ride))):
         yield reason(text, ENOUGH)
-    for lack in lacks(ride):
-        yield reason(lack.reason, ENOUGH)
+    if ride.timeline.bus.cut:
+        yield reason(say("reason.lack.cut"), ENOUGH)
     stalled = stalls(ride)
     if stalled:
         yield reason(say("reason.lack.stalled"), DECISIVE, stalled)
@@ -233,6 +234,11 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
         text = say("reason.lack.warning", n=len(disturbing(ride)))
         yield reason(text, ENOUGH, disturbing(ride))
     yield from _conditions_met(ride)
+
+
+def _held_out(ride: RideFindings) -> Iterator[str]:
+    for name, channel in ride.timeline.held_out.items():
+        yield say("reason.lack.held_out", channel=channel_name(name), why=channel.held_out)
 
 
 def disturbing(ride: RideFindings) -> Hits:

@@ -89,7 +89,8 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
     ]
     reasons = (*no_blame.no_fault_found(ride), *beside_it)
     quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile)
-    if quiet.holds() and not answers:
+    rest_tells = ride.timeline.bus.cut and bool(beside_it)  # what was found may have taken assist
+    if quiet.holds() and not answers and not rest_tells:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
         return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]
     return [_open_end(ride, weakly=bool(answers)), *answers, *beside]

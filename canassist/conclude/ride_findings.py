@@ -146,7 +146,12 @@ class RideFindings:
 
     @cached_property
     def thinned(self) -> bool:
-        """Whether the recorder lost frames by turns: several units' messages, not at once."""
+        """Whether the recorder lost frames by turns: several units' messages, not at once.
+
+        Where its rate of loss is known, what that can explain was never found.
+        """
+        if self.timeline.bus.thinning:
+            return False
         brief = [
             event
             for event in self.events

@@ -85,7 +85,7 @@ def _losses(
         silent_s = until_s - last_s - _overlap_s(quiet, last_s, until_s)
         if silent_s <= channel.stale_after_s + SLACK * channel.period_s + TIME_STEP_S:
             continue
-        if _part_of_restart(restarts, channel, last_s, until_s):
+        if _part_of_restart(restarts, channel, timeline, (last_s, until_s)):
             continue
         if _fell_asleep(life, last_s, next_s) or _recorder_thinned(channel, timeline, silent_s):
             continue
@@ -108,15 +108,24 @@ def _losses(
 
 
 def _part_of_restart(
-    restarts: Sequence[Event], channel: Channel, last_s: float, until_s: float
+    restarts: Sequence[Event], channel: Channel, timeline: Timeline, span_s: tuple[float, float]
 ) -> bool:
-    """Tell whether a silence begins and ends with a restart."""
+    """Tell whether a silence begins and ends with a restart, as far as the recorder kept both."""
+    last_s, until_s = span_s
     early_s = RESTART_PERIODS * channel.period_s
+
+    def begins(restart: Event) -> bool:
+        before_s = restart.start_s - last_s
+        return before_s <= early_s or _recorder_thinned(channel, timeline, before_s)
+
+    def ends(restart: Event) -> bool:
+        after_s = until_s - restart.until(until_s)
+        return after_s <= BOOT_S or _recorder_thinned(channel, timeline, after_s)
+
     return any(
-        last_s >= restart.start_s - early_s
-        and last_s < restart.until(last_s)
-        and until_s <= restart.until(until_s) + BOOT_S
+        last_s < restart.until(last_s) and begins(restart) and ends(restart)
         for restart in restarts
+        if until_s > restart.start_s
     )
 
 

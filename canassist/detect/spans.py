@@ -59,6 +59,7 @@ def find_spans(  # noqa: PLR0913 - three columns and three durations, the latter
     at_least_s: float = 0.0,
     hold_s: float = 0.0,
     stale_after_s: float,
+    followed_s: float | None = None,
 ) -> list[Span]:
     """Find spans that start by one condition and end by another.
 
@@ -76,13 +77,16 @@ def find_spans(  # noqa: PLR0913 - three columns and three durations, the latter
         It ends at the first sample of a run of `outside` that lasts this long.
     stale_after_s : float
         A longer step between samples is a gap, and counts towards neither.
+    followed_s : float, optional
+        The same for starts alone, where it is shorter.
 
     Returns
     -------
     list of Span
         In time order; ``end`` is None where the log ends before the end is certain.
     """
-    starts = true_runs(time_s, inside, stale_after_s=stale_after_s)
+    start_step_s = stale_after_s if followed_s is None else followed_s
+    starts = true_runs(time_s, inside, stale_after_s=start_step_s)
     ends = true_runs(time_s, outside, stale_after_s=stale_after_s)
     start_rows = starts.first[starts.seconds >= at_least_s - TIME_STEP_S]
     end_rows = ends.first[ends.seconds >= hold_s - TIME_STEP_S]

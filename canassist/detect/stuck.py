@@ -93,6 +93,9 @@ HEATING_K: Final = 6.0
 MISSES: Final = 4.0
 """... and by this many times what it misses by, as a standard deviation."""
 
+NEARLY_S: Final = 0.05
+"""Two samples so near each other are of one moment, s (rule of thumb)."""
+
 NO_ASSIST_PCT: Final = 5.0
 
 ROLLS_KPH: Final = 3.0
@@ -136,11 +139,11 @@ def _stuck(
     if len(time_s) < 2:  # noqa: PLR2004 - one sample repeats nothing
         return []
     same = np.append(np.diff(value) == 0.0, False)
-    runs = _with_last(true_runs(time_s, same, stale_after_s=channel.stale_after_s), channel)
+    runs = _with_last(true_runs(time_s, same, stale_after_s=channel.followed_s), channel)
     long = runs.seconds >= stuck_s - TIME_STEP_S
     if not long.any():
         return []
-    often = _lively(same, runs, long)
+    often = _lively(same, runs, long, least=LIVELY_REPEATS if timeline.bus.thinning else 1)
     fine = channel.name != "module_temperature" or _usually_moves(same, runs)
     found = []
     for first, stop, seconds in zip(*(part[long] for part in runs), strict=True):
@@ -149,7 +152,8 @@ def _stuck(
         start_s, last_s = float(time_s[first]), float(time_s[last])
         asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
         lively = often and fine and last - first >= LIVELY_REPEATS
-        witness = _moved(asked, timeline, (start_s, last_s), lively=lively)
+        at_s = time_s[first : last + 1] if timeline.bus.thinning else None
+        witness = _moved(asked, timeline, (start_s, last_s), lively=lively, at_s=at_s)
         witness = witness or _heating(thermal, value, (start_s, last_s))
         if witness is None:
             continue
@@ -186,18 +190,21 @@ def _event(
 def _with_last(runs: Runs, channel: Channel) -> Runs:
     """Measure each run to the first sample that differs; ``stop`` is its last equal one."""
     time_s, _ = channel.valid()
-    seen = seen_s(time_s, stale_after_s=channel.stale_after_s)
+    seen = seen_s(time_s, stale_after_s=channel.followed_s)
     after = np.minimum(runs.stop + 1, len(time_s) - 1)
     return runs._replace(seconds=seen[after] - seen[runs.first])
 
 
-def _lively(same: BoolArray, runs: Runs, long: BoolArray) -> bool:
-    """Tell whether the value usually changes from sample to sample, long rests left out."""
+def _lively(same: BoolArray, runs: Runs, long: BoolArray, *, least: int) -> bool:
+    """Tell whether the value usually changes from sample to sample, long rests left out.
+
+    So many samples at least must be left to tell it by.
+    """
     inside = np.zeros(len(same), dtype=np.bool_)
     for first, stop in zip(runs.first[long], runs.stop[long], strict=True):
         inside[first : stop + 1] = True
     rest = ~inside
-    return bool(rest.any() and (~same[rest]).mean() >= LIVELY_SHARE)
+    return bool(rest.sum() >= least and (~same[rest]).mean() >= LIVELY_SHARE)
 
 
 def _usually_moves(same: BoolArray, runs: Runs) -> bool:
@@ -264,10 +271,17 @@ def _moved(
     span_s: tuple[float, float],
     *,
     lively: bool,
+    at_s: FloatArray | None = None,
 ) -> tuple[str, float] | None:
-    """Return the first witness that moved far enough, and how far; None where none did."""
+    """Return the first witness that moved far enough, and how far; None where none did.
+
+    Where the recorder drops frames, a witness counts only when the other was heard, at
+    ``at_s``, and often enough: what it did meanwhile the other may have done as well.
+    """
+    if at_s is not None and len(at_s) < LIVELY_REPEATS:
+        return None
     for witness in witnesses:
-        moved = _range(timeline, witness.channel, span_s)
+        moved = _range(timeline, witness.channel, span_s, at_s)
         if moved >= (witness.moves if lively else witness.moves_far):
             return witness.channel, moved
     return None
@@ -295,8 +309,16 @@ def _no_assist(timeline: Timeline, span_s: tuple[float, float]) -> bool:
     return bool(len(limit) and np.median(limit) <= NO_ASSIST_PCT)
 
 
-def _range(timeline: Timeline, name: str, span_s: tuple[float, float]) -> float:
+def _range(
+    timeline: Timeline, name: str, span_s: tuple[float, float], at_s: FloatArray | None = None
+) -> float:
     values = _values(timeline, name, span_s)
+    channel = timeline.get(name)
+    if at_s is not None and channel is not None:
+        time_s, heard = channel.valid()
+        row = np.searchsorted(time_s, at_s, side="right") - 1
+        fresh = (row >= 0) & (at_s - time_s[row] <= NEARLY_S)
+        values = heard[row[fresh]]
     return float(np.ptp(np.quantile(values, MIDDLE))) if len(values) else 0.0
 
 

@@ -247,7 +247,8 @@ class Recording:
                 zero_ns=self.zero_ns, buses=self.buses, losses_ns=losses, seams=seams
             )
             doubtful = any(stream.report.doubtful for stream in self._streams)
-            self._stats = replace(stats, doubtful=doubtful)
+            cut = any(stream.report.cut for stream in self._streams)
+            self._stats = replace(stats, doubtful=doubtful, cut=cut)
             self._thinned = _thinned(self._stats)
 
     def stats(self) -> BusStats:

@@ -73,7 +73,6 @@ from canassist.model.frames import (
     MessageFrames,
     Problem,
     ReadReport,
-    Thinning,
 )
 from canassist.model.learning import (
     BinnedLevel,
@@ -97,7 +96,7 @@ from canassist.model.profile import (
     SupplySpec,
 )
 from canassist.model.progress import Progress, Step, silent
-from canassist.model.recorder_notes import RecorderNotes, RiderNote
+from canassist.model.recorder_notes import RecorderNotes, RiderNote, Thinning
 from canassist.model.result import Case, InputFile, LimitChange, LogSummary, Result
 from canassist.model.screening import (
     BlamedPart,

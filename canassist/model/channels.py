@@ -86,6 +86,10 @@ class Channel:
         Median time between samples; NaN for fewer than two.
     stale_after_s : float
         A value older than this is a gap.
+    step_s : float
+        The longest time between two samples over which the value counts as followed: shorter
+        than `stale_after_s` where the recorder drops frames, for between samples that are not
+        neighbours nobody knows.
     chosen_by : str
         Strongest reason for the choice: profile, standard, name, unit, behaviour.
     stands_in : bool
@@ -123,6 +127,7 @@ class Channel:
     sender: str = ""
     period_s: float = float("nan")
     stale_after_s: float = 0.25
+    step_s: float = float("inf")
     chosen_by: str = "profile"
     runner_up: RunnerUp | None = None
     stands_in: bool = False
@@ -138,6 +143,11 @@ class Channel:
 
     def __len__(self) -> int:
         return len(self.time_s)
+
+    @property
+    def followed_s(self) -> float:
+        """Longest time between two samples that are followed, in s."""
+        return min(self.step_s, self.stale_after_s)
 
     def text_at(self, row: int) -> str:
         """Return a text channel's word for sample `row`, else its number."""

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import datetime
 
+    from canassist.model.recorder_notes import Thinning
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -168,8 +170,7 @@ class ReadReport:
     start_utc : datetime or None
         Absolute time of the file's own zero, where the file gives it with its zone.
     start_local : datetime or None
-        The same on the recorder's wall clock, whose zone is not known: tells only how the
-        files of one ride lie to each other.
+        The same on the recorder's wall clock, of unknown zone: only places files to each other.
     epoch : str
         ``"utc"`` where time stamps count from 1970, else ``"file"``.
     skipped : int
@@ -182,9 +183,12 @@ class ReadReport:
         Times at which the recorder itself says that it lost frames.
     doubtful : bool
         A checksum shows that some of what was read is wrong, and not which part.
+    cut : bool
+        The file ends within a line, a block or an archive: there was more.
+    open_line : int
+        Number of a last line without an end, else 0.
     lines_at_once, lines_singly : int
-        Lines of a text log read many at a time, and one at a time because they are odd: the
-        first is fast, and what it is worth is lost in silence if nobody counts.
+        Lines of a text log read many at a time (fast), and one at a time because they are odd.
     bytes_read, bytes_total : int
         Progress through the file as it lies on disk; total 0 where unknown.
     """
@@ -200,6 +204,8 @@ class ReadReport:
     unlisted: int = 0
     recorder_losses_ns: list[int] = field(default_factory=list)
     doubtful: bool = False
+    cut: bool = False
+    open_line: int = 0
     lines_at_once: int = 0
     lines_singly: int = 0
     bytes_read: int = 0
@@ -224,7 +230,7 @@ class ReadReport:
         self.lines_at_once += lines - singly
         self.lines_singly += singly
 
-    def add_problem(
+    def add_problem(  # noqa: PLR0913 - marks, each by its name
         self,
         where: str,
         what: str,
@@ -232,6 +238,7 @@ class ReadReport:
         skipped: int = 0,
         grave: bool = False,
         doubtful: bool = False,
+        cut: bool = False,
     ) -> None:
         """Count what was skipped, and keep the place while there is room.
 
@@ -240,6 +247,7 @@ class ReadReport:
         """
         self.skipped += skipped
         self.doubtful |= doubtful
+        self.cut |= cut
         problem = Problem(where, what, grave or doubtful or skipped > 0)
         if doubtful:
             self.problems.insert(0, problem)
@@ -256,6 +264,7 @@ class ReadReport:
         self.skipped += other.skipped
         self.unlisted += other.unlisted
         self.doubtful |= other.doubtful
+        self.cut |= other.cut
         self.start_local = other.start_local or self.start_local
 
 
@@ -302,37 +311,6 @@ class IdStats:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Thinning:
-    """How a recorder drops frames of all identifiers of a bus by turns.
-
-    Attributes
-    ----------
-    lost : float
-        Share of all frames that is missing, 0 to 1.
-    lost_again : float
-        Chance that behind a missing frame the next one of its identifier is missing too.
-    period_s : mapping of int to float
-        True period of each cyclic identifier by its key; the median time between frames
-        is longer.
-    """
-
-    lost: float
-    lost_again: float
-    period_s: Mapping[int, float]
-
-    def chance_of_silence(self, key: int, silent_s: float) -> float:
-        """Return the chance that a silence this long is the recorder's alone.
-
-        1 for an identifier whose period is not known: nothing can be said of it.
-        """
-        period_s = self.period_s.get(key)
-        if period_s is None:
-            return 1.0
-        missing = max(0, round(silent_s / period_s) - 1)
-        return self.lost if missing == 1 else self.lost_again ** max(0, missing - 1)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BusStats:
     """The bus as it was: traffic, silences and error frames of the whole log.
 
@@ -364,6 +342,8 @@ class BusStats:
         Nominal bit rate of each bus, inferred where `bit_rate_given` is False.
     doubtful : bool
         A checksum shows that some of the file's data is wrong: a few odd frames prove nothing.
+    cut : bool
+        A file ends in the middle: the ride went on, and nobody knows how.
     thinning : mapping of int to Thinning
         By bus, where its recorder drops frames of all identifiers by turns.
     """
@@ -383,6 +363,7 @@ class BusStats:
     bit_rate: tuple[int | None, ...] = ()
     bit_rate_given: bool = False
     doubtful: bool = False
+    cut: bool = False
     thinning: Mapping[int, Thinning] = field(default_factory=dict)
 
     def chance_of_silence(self, source: FrameSource, silent_s: float) -> float:

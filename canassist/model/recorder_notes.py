@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,3 +44,39 @@ class RiderNote:
     at_s: float
     text: str
     at_log_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thinning:
+    """How a recorder drops frames of all identifiers of a bus by turns.
+
+    Attributes
+    ----------
+    lost : float
+        Share of all frames that is missing, 0 to 1.
+    lost_again : float
+        Chance that behind a missing frame the next one of its identifier is missing too.
+    period_s : mapping of int to float
+        True period of each cyclic identifier by its key; the median time between frames
+        is longer.
+    missed : mapping of int to float
+        Share of the times between an identifier's frames in which some are missing: those that
+        come late in every turn are lost more often.
+    """
+
+    lost: float
+    lost_again: float
+    period_s: Mapping[int, float]
+    missed: Mapping[int, float] = field(default_factory=dict)
+
+    def chance_of_silence(self, key: int, silent_s: float) -> float:
+        """Return the chance that a silence this long is the recorder's alone.
+
+        1 for an identifier whose period is not known: nothing can be said of it.
+        """
+        period_s = self.period_s.get(key)
+        if period_s is None:
+            return 1.0
+        missing = max(0, round(silent_s / period_s) - 1)
+        again = max(self.lost_again, self.missed.get(key, 0.0))
+        return max(self.lost, again) if missing == 1 else again ** max(0, missing - 1)

@@ -87,7 +87,7 @@ def assist_samples(
     driver, channel = torques
     time_s, delivered_nm = channel.valid()
     driver_nm = between(
-        driver.time_s, driver.value, time_s - fit.lag_s, max_gap_s=driver.stale_after_s
+        driver.time_s, driver.value, time_s - fit.lag_s, max_gap_s=driver.followed_s
     )
     speed_kph = value_at(timeline, "vehicle_speed", time_s)
     limit_share = available_share(timeline, time_s, lines)
@@ -110,7 +110,7 @@ def assist_samples(
         expected_nm=np.sign(driver_nm) * expected_nm,
         settled=_settled(time_s, mode),
         open_top=open_top,
-        stale_after_s=channel.stale_after_s,
+        stale_after_s=channel.followed_s,
     )
 
 

@@ -128,7 +128,7 @@ def _rows(timeline: Timeline, current: str, *, with_system: bool = False) -> _Ro
     slowest = max(channels.values(), key=lambda channel: channel.period_s)
     time_s, _ = slowest.valid()
     columns = {
-        name: between(channel.time_s, channel.value, time_s, max_gap_s=channel.stale_after_s)
+        name: between(channel.time_s, channel.value, time_s, max_gap_s=channel.followed_s)
         for name, channel in channels.items()
     }
     use = ~np.isnan(np.sum(list(columns.values()), axis=0))
@@ -172,7 +172,7 @@ def _source(timeline: Timeline) -> Estimate | None:
     if system is None or amps is None:
         return None
     time_s, system_v = system.valid()
-    current_a = between(amps.time_s, amps.value, time_s, max_gap_s=amps.stale_after_s)
+    current_a = between(amps.time_s, amps.value, time_s, max_gap_s=amps.followed_s)
     use = ~np.isnan(current_a) & ~within(time_s, starter_turns(timeline))
     use &= current_a > 0.0  # discharging: the alternator does not hold the level
     time_s, system_v, current_a = time_s[use], system_v[use], current_a[use]

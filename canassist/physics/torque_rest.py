@@ -53,6 +53,9 @@ BLOCK_S: Final = 1.0
 LEAST_BLOCKS: Final = 3
 """Fewer stretches give no interval worth the name."""
 
+LEAST_KEPT: Final = 8
+"""So many samples of a second show rest where the recorder drops some (own choice)."""
+
 DRIFT_LEAST_K: Final = 10.0
 """Drift shows only where the module's temperature changed by this between rests."""
 
@@ -78,9 +81,9 @@ def fit_torque_rest(timeline: Timeline) -> TorqueRest | None:
     rest = at_rest(timeline, torque)
     if not rest.any():
         return None
-    steps = np.append(np.diff(seen_s(time_s, stale_after_s=torque.stale_after_s)), 0.0)
+    steps = np.append(np.diff(seen_s(time_s, stale_after_s=torque.followed_s)), 0.0)
     block = np.floor(time_s / BLOCK_S).astype(np.int64)
-    rest &= _together(block, torque_nm, rest, torque.period_s)
+    rest &= _together(block, torque_nm, rest, _wanted(torque, block))
     time_s, torque_nm, block = time_s[rest], torque_nm[rest], block[rest]
     seconds = float(steps[rest].sum())
     if len(np.unique(block)) < LEAST_BLOCKS:
@@ -122,22 +125,33 @@ def at_rest(timeline: Timeline, torque: Channel) -> BoolArray:
 
 
 def _together(
-    block: IntArray, torque_nm: FloatArray, rest: BoolArray, period_s: float
+    block: IntArray, torque_nm: FloatArray, rest: BoolArray, wanted: FloatArray
 ) -> BoolArray:
     """Tell which samples belong to stretches that rest at the same torque.
 
-    Only stretches that are at rest throughout count. A bar that is held for a moment
-    rests elsewhere than one that is let go: the tightest half of all stretches says
-    where, and those further away are left out.
+    Only stretches that are at rest throughout, by the samples `wanted` of each, count. A bar
+    that is held for a moment rests elsewhere than one that is let go: the tightest half of
+    all stretches says where, and those further away are left out.
     """
     numbers, place, count = np.unique(block[rest], return_inverse=True, return_counts=True)
-    whole = count >= WHOLE_SHARE * BLOCK_S / period_s
+    whole = count >= wanted[numbers]
     if not whole.any():
         return np.zeros(len(rest), dtype=np.bool_)
     means = np.bincount(place, weights=torque_nm[rest]) / count
     centre = shorth(means[whole])
     near = whole & (np.abs(means - centre) <= NEAR_NM)
     return np.isin(block, numbers[near])
+
+
+def _wanted(torque: Channel, block: IntArray) -> FloatArray:
+    """Return how many samples of each stretch must be at rest.
+
+    Where a recorder drops frames, its share of those that came, and no fewer than show a rest.
+    """
+    came = np.bincount(block)
+    if np.isinf(torque.step_s):
+        return np.full(len(came), WHOLE_SHARE * BLOCK_S / torque.period_s)
+    return np.asarray(np.maximum(WHOLE_SHARE * came, LEAST_KEPT))
 
 
 def _spread(time_s: FloatArray, value: FloatArray, half_s: float) -> FloatArray:

@@ -3,12 +3,13 @@
 from canassist.timeline.align import as_of, between, value_at, window_extremes
 from canassist.timeline.gaps import TIME_STEP_S, present_share, seen_s, silences
 from canassist.timeline.known import with_known_units
-from canassist.timeline.recorder_losses import placed, with_recorder_notes
+from canassist.timeline.recorder_losses import followed, placed, with_recorder_notes
 
 __all__ = [
     "TIME_STEP_S",
     "as_of",
     "between",
+    "followed",
     "placed",
     "present_share",
     "seen_s",

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 from canassist.model import RecorderNotes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
 
-    from canassist.model import BusStats
+    from canassist.model import BusStats, Channel
 
 _PLACES: Final = 3
 """A result states times to the millisecond; what is noted is no finer, so that it comes out the
@@ -18,6 +18,9 @@ same where it is taken from a result again."""
 _SAME_S: Final = 0.0015
 _LEAST_S: Final = 1.0
 """A hole of the recording is a gap from 1 s on; a shorter one is a loss (the contract's figure)."""
+
+_FOLLOWED_PERIODS: Final = 2.5
+"""One frame may be missing, and be late (own choice)."""
 
 Span = tuple[float, float]
 
@@ -71,6 +74,20 @@ def with_recorder_notes(stats: BusStats, notes: RecorderNotes) -> BusStats:
         recording_gaps=merged,
         bus_gaps=tuple(one for one in stats.bus_gaps if not _inside(one[1:], merged)),
     )
+
+
+def followed(channels: Mapping[str, Channel], stats: BusStats) -> dict[str, Channel]:
+    """Return channels with the time over which they are followed where a recorder thins.
+
+    Over one missing frame a value is taken as known, over more it is not.
+    """
+    found = dict(channels)
+    for name, channel in channels.items():
+        thinning = stats.thinning.get(channel.source.bus)
+        period_s = None if thinning is None else thinning.period_s.get(channel.source.key)
+        if period_s is not None:
+            found[name] = replace(channel, step_s=_FOLLOWED_PERIODS * period_s)
+    return found
 
 
 def _same(one: Span, gap: Span) -> bool:

@@ -173,6 +173,7 @@ class HandMade:
     case: Case = field(default_factory=Case)
     recorder_losses_s: tuple[float, ...] = ()
     recording_gaps: tuple[tuple[float, float], ...] = ()
+    cut: bool = False
 
     @property
     def timeline(self) -> Timeline:
@@ -186,6 +187,7 @@ class HandMade:
             error_class=np.empty(0, dtype=np.uint32),
             recording_gaps=self.recording_gaps,
             recorder_losses_s=self.recorder_losses_s,
+            cut=self.cut,
         )
         return Timeline(channels=self.channels, duration_s=DURATION_S, start_utc=None, bus=bus)
 

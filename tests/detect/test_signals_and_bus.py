@@ -25,6 +25,7 @@ from canassist.model import (
     Timeline,
 )
 from canassist.physics import life_of_ride, study
+from canassist.timeline import followed
 from tests.detect.hand_rides import Samples
 
 Ride = Callable[..., Timeline]
@@ -404,6 +405,55 @@ def test_what_a_thinning_recorder_may_lose_is_no_restart(ride: Ride, every: Ever
         thinned = replace(timeline, bus=replace(timeline.bus, thinning=thinning))
         assert len(find_restarts(thinned)) == count
         assert len(find_losses(thinned)) == 2 * count
+
+
+def _thinned(timeline: Timeline, *, missed: float = 0.0) -> Timeline:
+    """Return a ride as of a recorder that drops half of all frames, of a message maybe more."""
+    periods = {one.source.key: one.period_s for one in timeline.channels.values()}
+    thinning = Thinning(
+        lost=0.5, lost_again=0.5, period_s=periods, missed=dict.fromkeys(periods, missed)
+    )
+    thinned = replace(timeline, bus=replace(timeline.bus, thinning={0: thinning}))
+    return replace(thinned, channels=followed(timeline.channels, thinned.bus))
+
+
+def test_a_message_that_loses_more_than_others_may_be_silent_for_longer(
+    ride: Ride, every: Every
+) -> None:
+    timeline = ride(_silent(every, (20.0, 23.0)))
+    assert len(find_losses(_thinned(timeline))) == 2
+    assert find_losses(_thinned(timeline, missed=0.85)) == []
+
+
+def test_frames_lost_at_the_ends_of_a_restart_are_no_loss_besides(ride: Ride, every: Every) -> None:
+    channels = _silent(every, (20.0, 23.0))
+    timeline = ride(channels)
+    restarts = find_restarts(timeline)
+    name = MODULE[0]
+    channels[name] = _without(channels[name], 19.5, 23.0)
+    later = ride(channels)
+    assert [one.channel for one in find_losses(later, restarts)] == [name]
+    assert find_losses(_thinned(later), restarts) == []
+
+
+def test_a_witness_speaks_only_when_the_other_was_heard(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """Speed rests between dips of the wheels' speeds of which its own samples were dropped."""
+    channels = _running(every)
+    del channels["engine_speed"]
+    time_s, speed = channels["vehicle_speed"]
+    frozen = (time_s > 19.99) & (time_s < 30.01)
+    speed[frozen] = speed[frozen][0]
+    stuck = ride(channels)
+    assert len(find_stuck(_thinned(stuck), profile)) == 1
+    wheels = channels["wheel_speed_fl"][1]
+    wheels[frozen] = np.where(np.sin(time_s[frozen] * 2.0) > 0.0, speed[frozen], 0.0)
+    heard = ~frozen | (np.sin(time_s * 2.0) > 0.0)
+    channels["vehicle_speed"] = (time_s[heard], speed[heard])
+    rare = ride(channels)
+    assert len(find_stuck(rare, profile)) == 1
+    assert find_stuck(_thinned(rare), profile) == []
 
 
 def test_a_seam_between_parts_is_neither_restart_nor_loss(ride: Ride, every: Every) -> None:

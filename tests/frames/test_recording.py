@@ -18,7 +18,7 @@ import pytest
 from canassist.errors import InputError, NoFramesError, UsageError
 from canassist.frames import ReadRequest, open_log
 from canassist.model import IdSet, Step
-from tests.frames.blf_writer import Packing, object_of
+from tests.frames.blf_writer import Packing, file_header, object_of
 from tests.frames.frame_samples import Sample, samples_of
 from tests.frames.text_writers import ASC_HEADER, asc_line, candump_line
 
@@ -600,3 +600,36 @@ def test_fifty_cuts_of_a_packed_log_keep_every_frame_that_inflates(tmp_path: Pat
         recording = open_log([path])
         assert _read(recording) == ride[:whole]
         assert any("ends before its end" in problem.what for problem in recording.problems)
+
+
+def _blf(many: list[Sample]) -> bytes:
+    return file_header() + b"".join(object_of(one) for one in many)
+
+
+def _candump(many: list[Sample]) -> bytes:
+    return "".join(f"{candump_line(one)}\n" for one in many).encode()
+
+
+def _asc(many: list[Sample]) -> bytes:
+    return (ASC_HEADER + "".join(f"{asc_line(one)}\n" for one in many)).encode()
+
+
+@pytest.mark.parametrize("ending", ["log", "asc", "blf", "log.gz"])
+def test_a_file_that_ends_in_the_middle_is_known_as_cut(tmp_path: Path, ending: str) -> None:
+    write = {"asc": _asc, "blf": _blf}.get(ending, _candump)
+    data = write(_ride(40))
+    data = gzip.compress(data) if ending.endswith("gz") else data
+    for name, kept, cut in (("whole", data, False), ("cut", data[:-9], True)):
+        log = tmp_path / f"{name}.{ending}"
+        log.write_bytes(kept)
+        recording = open_log([log])
+        _read(recording)
+        assert recording.stats().cut is cut, name
+
+
+def test_a_whole_last_line_without_its_end_is_not_cut(tmp_path: Path) -> None:
+    log = tmp_path / "ride.log"
+    log.write_bytes(_candump(_ride(40)).removesuffix(b"\n"))
+    recording = open_log([log])
+    assert len(_read(recording)) == 40
+    assert not recording.stats().cut

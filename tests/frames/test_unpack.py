@@ -47,8 +47,10 @@ def _noise(size: int, seed: int = 0) -> bytes:
 def _unpacked(path: Path, limits: InflationLimits = ROUGH) -> tuple[bytes, Report]:
     report: Report = []
 
-    def take(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
-        assert doubtful == ("checksum in the archive" in what or "somewhere before" in what)
+    def take(where: str, what: str, /, **marks: bool) -> None:
+        assert marks.get("doubtful", False) == (
+            "checksum in the archive" in what or "somewhere before" in what
+        )
         report.append((where, what))
 
     plain = b""
@@ -61,8 +63,8 @@ def _unpacked(path: Path, limits: InflationLimits = ROUGH) -> tuple[bytes, Repor
 def _inflated(packed: bytes, kind: str) -> tuple[bytes, Report]:
     report: Report = []
 
-    def take(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
-        assert doubtful == ("somewhere before" in what)
+    def take(where: str, what: str, /, **marks: bool) -> None:
+        assert marks.get("doubtful", False) == ("somewhere before" in what)
         report.append((where, what))
 
     stream = Inflated(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from canassist.conclude.causes import (
     battery_evidence,
@@ -18,7 +18,7 @@ from canassist.conclude.causes import (
 )
 from canassist.conclude.causes.weights import Cap, HoldingWords, Opinion, weigh
 from canassist.conclude.wording.sentences import channel_names, say
-from canassist.model import Code, Strength
+from canassist.model import BLAMELESS, Code, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,20 +27,29 @@ if TYPE_CHECKING:
     from canassist.conclude.ride_findings import RideFindings
 
 
+HOLES_SHARE: Final = 0.01
+"""Where the recorder missed this share of a ride, it is but a part (own choice)."""
+
+
 def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     """Weigh every cause that has evidence; a later one may look at the earlier ones.
 
     The order is that of cause and consequence, so that what an earlier cause explains
     is not held against a later part as well. In a file whose data is known to be damaged
-    any oddity may be the damage: nothing there is more than weak.
+    any oddity may be the damage: nothing there is more than weak. Of a file that ends in the
+    middle nothing is strongly blamed. Where a recording is but a part of the ride, what is no
+    more than weak is not told at all: the rest might have spoken against it.
     """
     found: dict[Code, Opinion] = {}
-    doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if ride.timeline.bus.doubtful else []
+    bus = ride.timeline.bus
+    doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if bus.doubtful else []
+    part = [Cap(Strength.MODERATE, say("basis.cap_cut"))] if bus.cut else []
 
     words = HoldingWords(say("basis.cap_assumed"), say("basis.cap_thin"))
 
     def note(code: Code, reasons: Iterable[Reason]) -> None:
-        opinion = weigh(code, (*reasons, *doubt), ride.profile, words)
+        held = doubt if code in BLAMELESS else [*doubt, *part]
+        opinion = weigh(code, (*reasons, *held), ride.profile, words)
         if opinion.reasons:
             found[code] = _held_where_unchecked(ride, opinion)
 
@@ -57,7 +66,13 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     note(Code.ASSIST_MAP_DEVIATION, steering_evidence.assist_map_deviation(ride, found))
     note(Code.MODULE_SUSPECT, module_evidence.module_suspect(ride, found))
     note(Code.MECHANICAL_LOAD, mechanical_evidence.mechanical_load(ride))
-    return found
+    holes_s = sum(end_s - start_s for start_s, end_s in bus.recording_gaps)
+    in_part = bool(bus.thinning) or bus.cut or holes_s >= HOLES_SHARE * bus.duration_s > 0.0
+    return {
+        code: opinion
+        for code, opinion in found.items()
+        if not (in_part and opinion.strength is Strength.WEAK)
+    }
 
 
 def _held_where_unchecked(ride: RideFindings, opinion: Opinion) -> Opinion:

@@ -89,6 +89,7 @@ def find_derates(
         at_least_s=AT_LEAST_S,
         hold_s=HOLD_S,
         stale_after_s=seen.channel.stale_after_s,
+        followed_s=seen.channel.followed_s,
     )
     found = [*_law_events(seen)]
     if spans:
@@ -155,7 +156,7 @@ def _from_status(timeline: Timeline, profile: Profile) -> _Seen | None:
 
 def _law_events(seen: _Seen) -> list[Event]:
     """Return a note for each stretch that the module's law of speed alone explains."""
-    runs = true_runs(seen.time_s, seen.by_law, stale_after_s=seen.channel.stale_after_s)
+    runs = true_runs(seen.time_s, seen.by_law, stale_after_s=seen.channel.followed_s)
     found = []
     for first, stop, seconds in zip(*runs, strict=True):
         if seconds < AT_LEAST_S - TIME_STEP_S:

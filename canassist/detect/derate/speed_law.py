@@ -82,7 +82,7 @@ def speed_law_pct(  # noqa: PLR0913, PLR0917 - what a ride has
     """
     if len(time_s) < 2:  # noqa: PLR2004 - one sample shows no law
         return None
-    stale_s = timeline.channels["assist_limit"].stale_after_s
+    stale_s = timeline.channels["assist_limit"].followed_s
     below = limit_pct < profile.limits.full_assist_pct
     free = _nothing_wrong(timeline, time_s, lines, life)
     stretch = _stretches(time_s, below, stale_s)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from canassist.frames.bus_stats.silent_times import covered
-from canassist.frames.bus_stats.thinning import find_thinning, period_of
+from canassist.frames.bus_stats.thinning import find_thinning, missed_share, period_of
 from canassist.model import FrameSource, IdStats
 
 if TYPE_CHECKING:
@@ -185,12 +185,14 @@ class IdTraffic:
             ]
             thinning = find_thinning(intervals, long, holes, span_ns, int(self._count[own].sum()))
             if thinning is not None:
-                periods = {
-                    int(slots.key[number]): period_of(one) / _NS
-                    for number, one in zip(own, intervals, strict=True)
-                }
-                known = {key: one for key, one in periods.items() if not math.isnan(one)}
-                found[bus] = replace(thinning, period_s=known)
+                periods, missed = {}, {}
+                for number, one in zip(own, intervals, strict=True):
+                    period = period_of(one)
+                    if not math.isnan(period):
+                        key = int(slots.key[number])
+                        periods[key] = period / _NS
+                        missed[key] = missed_share(one, period)
+                found[bus] = replace(thinning, period_s=periods, missed=missed)
         return found
 
     def _one(

@@ -122,6 +122,11 @@ def period_of(interval: IntArray) -> float:
     return period if float((off < _FITS).mean()) >= _CYCLIC_SHARE else float("nan")
 
 
+def missed_share(interval: IntArray, period: float) -> float:
+    """Return the share of times between frames in which frames are missing, however many."""
+    return float((np.rint(interval / period) >= 2.0).mean())  # noqa: PLR2004 - two periods
+
+
 def _losses(interval: IntArray, holes: int) -> _Losses | None:
     period = period_of(interval)
     if np.isnan(period):

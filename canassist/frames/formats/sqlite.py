@@ -110,7 +110,9 @@ def _path_of(source: BinaryIO, stack: contextlib.ExitStack, report: ReadReport) 
     page = _LARGEST_PAGE if page == 1 else max(page, 1)
     cut = size % page
     if cut:
-        report.add_problem("database", f"ends within a page; {cut} bytes are lost", skipped=1)
+        report.add_problem(
+            "database", f"ends within a page; {cut} bytes are lost", skipped=1, cut=True
+        )
     name = getattr(source, "name", None)
     if not cut and isinstance(name, (str, os.PathLike)) and Path(name).is_file():
         return Path(name)

@@ -163,4 +163,6 @@ class _Buffered:
         whole = text.endswith(b"\r")
         table = table_of(with_plain_ends(text.removesuffix(b"\r")) + b"\n")
         last = None if whole else len(table.line_start) - 1
+        if last is not None:
+            self._report.open_line = self._number + last
         yield NumberedTable(table, self._number, last)

@@ -88,6 +88,7 @@ class BadLines:
             self._first = number
         self._last = number
         self._count += 1
+        self._report.cut |= number == self._report.open_line
 
     def close(self) -> None:
         """Report the run that is open."""
@@ -208,6 +209,7 @@ def read_lines(source: BinaryIO, report: ReadReport) -> Iterator[Lines]:
             rest = b""
     zeros.close()
     if rest.strip():
+        report.open_line = number
         yield Lines(rest + b"\n", number, cut=True)
 
 

@@ -28,11 +28,19 @@ if TYPE_CHECKING:
 class Report(Protocol):
     """Called with where and what when compressed data is damaged.
 
-    `doubtful` tells that some of what was read is wrong, and not which part.
+    `doubtful` tells that some of what was read is wrong, and not which part; `cut` that there
+    was more.
     """
 
     def __call__(
-        self, where: str, what: str, /, *, grave: bool = False, doubtful: bool = False
+        self,
+        where: str,
+        what: str,
+        /,
+        *,
+        grave: bool = False,
+        doubtful: bool = False,
+        cut: bool = False,
     ) -> None:
         """Take note."""
 
@@ -162,6 +170,7 @@ class Inflated(io.RawIOBase):
             f"the {self._kind} data ends before its end:"
             f" what comes after {self._total_out} inflated bytes is missing",
             grave=True,
+            cut=True,
         )
         return last
 

@@ -157,15 +157,13 @@ def open_member(
         )
     said: list[str] = []
 
-    def say_it(where: str, what: str, /, *, grave: bool = False, doubtful: bool = False) -> None:
+    def say_it(where: str, what: str, /, **marks: bool) -> None:
         said.append(where)
-        report(where, what, grave=grave, doubtful=doubtful)
+        report(where, what, **marks)
 
-    def say_if_new(
-        where: str, what: str, /, *, grave: bool = False, doubtful: bool = False
-    ) -> None:
+    def say_if_new(where: str, what: str, /, **marks: bool) -> None:
         if not said:  # of data that is cut or damaged the checksum differs anyway
-            report(where, what, grave=grave, doubtful=doubtful)
+            report(where, what, **marks)
 
     packed = io.BufferedReader(window)
     kind = _KINDS[member.method]

@@ -155,6 +155,7 @@ class Containers:
             f"byte {self._passed + len(self._buffer)}",
             f"the file ends inside an object or container, {missing} bytes before its end",
             grave=True,
+            cut=True,
         )
 
     def _container(self, size: int) -> Iterator[bytes | None]:

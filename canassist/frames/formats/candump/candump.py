@@ -134,7 +134,10 @@ class _Log:
         number = lines.number + (lines.cut_row or 0)
         if not usual and 0 < last.length < CLASSIC_BYTES:
             self.report.add_problem(
-                f"line {number}", "the last line has no end; kept, it may be cut", grave=True
+                f"line {number}",
+                "the last line has no end; kept, it may be cut",
+                grave=True,
+                cut=True,
             )
         if not usual or last.length >= usual[0]:
             return block

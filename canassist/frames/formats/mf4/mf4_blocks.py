@@ -216,9 +216,9 @@ class Blocks:
             if not quiet:
                 self._damaged(str(error))
 
-    def _note(self, where: str, what: str) -> None:
+    def _note(self, where: str, what: str, *, cut: bool = False) -> None:
         if self._report is not None:
-            self._report.add_problem(where, what, skipped=1)
+            self._report.add_problem(where, what, skipped=1, cut=cut)
 
     def _damaged(self, what: str) -> None:
         self._note("data", f"{what}; what it held is lost")
@@ -249,7 +249,7 @@ class Blocks:
         if end > self.size:
             if not open_end:
                 what = f"the file ends {end - self.size} bytes before its data does"
-                self._note(f"byte {self.size}", what)
+                self._note(f"byte {self.size}", what, cut=True)
             end = self.size
         while begin < end:
             data = self._at(begin, min(BLOCK_BYTES, end - begin))

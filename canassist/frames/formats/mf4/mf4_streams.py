@@ -243,7 +243,7 @@ class MixedRecords:
             if self.lost:
                 break
         if rest and not self.lost:
-            self.report.add_problem("data", "the last record is cut", skipped=1)
+            self.report.add_problem("data", "the last record is cut", skipped=1, cut=True)
         yield self._block(b"", {number: [] for number in self.readers}, last=True)
         for counter in self.counters.values():
             counter.close()

@@ -172,7 +172,9 @@ class NgFile:
                 self._other_block(kind, data[place : place + size])
             place += size
         if last and place < end:
-            self.report.add_problem(f"byte {at + place}", "the last block is cut", skipped=1)
+            self.report.add_problem(
+                f"byte {at + place}", "the last block is cut", skipped=1, cut=True
+            )
             place = end
         return self._frames(data, packets), place
 

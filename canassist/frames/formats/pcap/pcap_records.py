@@ -129,7 +129,9 @@ class PcapFile:
             offsets.append(place)
             place += _RECORD_HEADER_BYTES + size
         if last and place < end:
-            self.report.add_problem(f"byte {at + place}", "the last record is cut", skipped=1)
+            self.report.add_problem(
+                f"byte {at + place}", "the last record is cut", skipped=1, cut=True
+            )
             place = end
         return offsets, place
 
