@@ -145,6 +145,21 @@ def test_in_known_groups_the_codes_hold_for_whole_bytes_only() -> None:
     assert check(status, [b"\x02", b"\x03"], key=key).left_out == {}
 
 
+@pytest.mark.parametrize(
+    "group",
+    [
+        *(61441, 61442, 61443, 61444, 61445, 61449),
+        *(65215, 65226, 65247, 65253, 65254, 65257, 65262, 65263),
+        *(65265, 65266, 65269, 65270, 65271, 65276),
+    ],
+)
+def test_the_codes_hold_in_the_groups_that_many_vehicles_send(group: int) -> None:
+    """The parameter groups' numbers as people quote them, from memory."""
+    signal = SignalLayout(message="M", name="S", start=0, length=8)
+    found = check(signal, [b"\xff"], key=extended(0x18000000 | group << 8 | 0x0B))
+    assert found.left_out == {NOT_AVAILABLE: 1}
+
+
 def test_a_range_has_half_a_step_of_grace_at_both_ends() -> None:
     signal = SignalLayout(
         message="M", name="S", start=0, length=8, scale=2, offset=0, minimum=9.0, maximum=21.0
@@ -274,6 +289,13 @@ def test_a_frame_that_ends_before_the_checksum_is_not_judged() -> None:
     assert found.integrity.checksum_failures == 0
     assert found.integrity.frames == 20
     assert found.integrity.skips == 1  # one frame of two bytes holds the count, one of one does not
+
+
+def test_profile_one_turns_over_after_fourteen() -> None:
+    """Two rounds are too few to learn it from the log."""
+    found = integrity([n % 15 for n in range(30)], method="e2e-p01")
+    assert found.integrity.skips == 0
+    assert integrity([n % 15 for n in range(30)]).integrity.skips == 1
 
 
 def test_profile_one_takes_one_constant_where_there_is_no_counter() -> None:

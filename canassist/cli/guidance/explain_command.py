@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
@@ -103,6 +102,8 @@ def _said(figure: LearnedFigure) -> str:
 @cache
 def definitions() -> tuple[Entry, ...]:
     """Return every entry of the definitions, in their order."""
+    from importlib import resources
+
     return parse(resources.files("canassist").joinpath("definitions.md").read_text("utf-8"))
 
 

@@ -40,7 +40,7 @@ class Mutant:
 
 
 def mutants_of(file: Path, text: str) -> Iterator[Mutant]:
-    """Yield every change of a file that the tool knows; docstrings and hints stay."""
+    """Yield every change of a file that the tool knows; docstrings, hints, decorators stay."""
     starts = [0]
     for line in text.encode().splitlines(keepends=True):
         starts.append(starts[-1] + len(line))
@@ -61,8 +61,10 @@ def mutants_of(file: Path, text: str) -> Iterator[Mutant]:
 def _hints(node: ast.AST) -> Iterator[ast.AST]:
     if isinstance(node, ast.AnnAssign | ast.arg) and node.annotation:
         yield node.annotation
-    elif isinstance(node, ast.FunctionDef) and node.returns:
-        yield node.returns
+    elif isinstance(node, ast.FunctionDef | ast.ClassDef):
+        yield from node.decorator_list
+        if isinstance(node, ast.FunctionDef) and node.returns:
+            yield node.returns
     elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
         yield from (node.test, *node.body)
 
