@@ -201,6 +201,8 @@ class _Untold:
 
     def _to_log(self) -> list[str]:
         lacking = self.lacks("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
+        if "engine_speed" in lacking and has_engine(self.timeline, self.profile) is False:
+            lacking.remove("engine_speed")
         if not self.timeline.has("assist_limit") and not self.knows_status():
             lacking += self.lacks("assist_limit", "assist_torque")
         return lacking + self.lacks("module_temperature", "module_current", "steering_angle")

@@ -12,7 +12,7 @@ from canassist.conclude.causes.steering_evidence import off_the_map
 from canassist.conclude.causes.supply_extremes import silences
 from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
-from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, NEARLY, SLOW_NEEDED_S
 from canassist.conclude.wording.sentences import (
     channel_name,
     channel_names,
@@ -66,7 +66,7 @@ def _damaged(ride: RideFindings) -> Iterator[Lack]:
 
 def _missing(ride: RideFindings) -> Iterator[Lack]:
     timeline = ride.timeline
-    asked = BASIC if has_engine(ride) is not False else tuple(n for n in BASIC if n != ENGINE)
+    asked = BASIC if _engine_needed(ride) else tuple(n for n in BASIC if n != ENGINE)
     missing = [name for name in asked if not timeline.has(name)]
     shown = timeline.has("assist_limit") or _by_status(ride) or _map_followed(ride)
     if not shown:
@@ -74,6 +74,18 @@ def _missing(ride: RideFindings) -> Iterator[Lack]:
     if missing:
         names = channel_names(missing)
         yield Lack(say("reason.lack.channel", channels=names), say("lack.channels", channels=names))
+
+
+def _engine_needed(ride: RideFindings) -> bool:
+    """Tell whether only engine speed could say that the engine ran, where there is one.
+
+    Full assist from a supply that never came near its limit needs no engine speed beside it.
+    """
+    supply, known = has_engine(ride), ride.supply
+    if supply is not None or known is None or not ride.supply_holds("undervoltage_v"):
+        return supply is not False
+    values = known.valid()[1]
+    return not len(values) or float(values.min()) < ride.limits.undervoltage_v
 
 
 def _below(ride: RideFindings) -> Iterator[Lack]:
@@ -103,7 +115,7 @@ def _unridden(ride: RideFindings) -> Iterator[Lack]:
         ("cruise", ridden.cruise_s, CRUISE_NEEDED_S),
         ("engine", ridden.engine_running_s, ENGINE_NEEDED_S),
     ):
-        if seconds is None or seconds >= needed:
+        if seconds is None or seconds >= NEARLY * needed:
             continue
         shown = duration(seconds)
         yield Lack(
@@ -186,12 +198,14 @@ def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
         key = up if waiting else "reason.fine.limit"
         yield reason(say(key), ENOUGH, waiting)
     fit = ride.physics.assist
-    if fit is None or fit.map_from != "profile" or fit.ratio is None:
+    if not ride.timeline.has("assist_torque"):
+        yield Cap(Strength.WEAK, say("basis.cap_not_delivered"))
+    elif fit is None or fit.map_from != "profile" or fit.ratio is None:
         yield Cap(Strength.MODERATE, say("basis.cap_no_map"))
     if fit is None or fit.ratio is None or fit.map_from == "none" or not _within(ride, fit.ratio):
         return
     text = say(
-        "reason.fine.map",
+        "reason.fine.map" if fit.map_from == "profile" else "reason.fine.steady",
         ratio=number(fit.ratio.value, 2),
         low=number(fit.ratio.low, 2),
         high=number(fit.ratio.high, 2),

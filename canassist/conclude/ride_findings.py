@@ -12,7 +12,7 @@ import numpy as np
 
 from canassist.conclude.overlaps import meeting
 from canassist.model import Event, EventKind, Severity
-from canassist.physics import life_of_ride, supply_limits_hold
+from canassist.physics import life_of_ride, nominal_share, supply_limits_hold
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -106,6 +106,11 @@ class RideFindings:
     def life(self) -> LifeOfRide:
         """When the vehicle lived."""
         return life_of_ride(self.timeline)
+
+    @cached_property
+    def volt_share(self) -> float:
+        """Nominal supply over 12 V, as the profile says or the supply rests: scales fixed volts."""
+        return nominal_share(self.timeline, self.profile)
 
     @cached_property
     def stuck(self) -> tuple[Event, ...]:

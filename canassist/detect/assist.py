@@ -214,7 +214,9 @@ def _flat_gain(samples: AssistSamples, judged: Judged, max_assist_nm: float) -> 
         return None
     rows = np.arange(wrong[0], wrong[-1] + 1)
     expected, delivered = np.abs(samples.expected_nm[rows]), np.abs(samples.delivered_nm[rows])
-    ceiling_nm = NEAR_MAX * max_assist_nm * samples.limit_share[rows]
+    share = samples.limit_share[rows]
+    with np.errstate(invalid="ignore"):  # no ceiling times no assist: unknown, and not clear
+        ceiling_nm = NEAR_MAX * max_assist_nm * share
     clear = judged.known[rows] & (np.maximum(expected, delivered) < ceiling_nm)
     clear &= (expected > 0.0) & (delivered > 0.0)
     rows, expected, delivered = rows[clear], expected[clear], delivered[clear]

@@ -77,6 +77,9 @@ LEAST_PULL_A: Final = 6.0
 LEAST_PULL_NM: Final = 2.0
 """Less current or torque than this on top of rest pulls no supply down."""
 
+MOST_OHM: Final = 0.4
+"""No path or source that still carries tens of amperes has more, ohm for 12 V. Rule of thumb."""
+
 LEAST_SAMPLES: Final = 8
 """A line through fewer samples says nothing."""
 
@@ -102,6 +105,7 @@ class DipScene:
     engine_rpm: FloatArray
     load: FloatArray
     load_near: FloatArray
+    load_after: FloatArray
     load_channel: str
     has_engine: bool
     charging_v: float
@@ -138,6 +142,7 @@ class DipScene:
             engine_rpm=value_at(timeline, "engine_speed", time_s),
             load=load,
             load_near=window_extremes(time_s, load, before_s=NEAR_S, after_s=NEAR_S)[1],
+            load_after=_next_value(timeline, name, time_s),
             load_channel=name,
             has_engine=has_engine(timeline, profile) is not False,
             charging_v=profile.limits.charging_v,
@@ -186,6 +191,20 @@ class DipScene:
         elif self.load_channel:
             found[f"{self.load_channel}_nm"] = self.plain.load[row]
         return {name: value for name, value in found.items() if not math.isnan(value)}
+
+
+def _next_value(timeline: Timeline, name: str, time_s: FloatArray) -> FloatArray:
+    """Return a channel's first value at or after each time; NaN where none comes within 0.1 s."""
+    found = np.full(len(time_s), np.nan)
+    channel = timeline.get(name)
+    if channel is None:
+        return found
+    at_s, value = channel.valid()
+    row = np.searchsorted(at_s, time_s)
+    there = row < len(at_s)
+    there[there] = at_s[row[there]] - time_s[there] <= NEAR_S
+    found[there] = value[row[there]]
+    return found
 
 
 def _volts_per_load(
@@ -294,11 +313,26 @@ def _is_break(scene: DipScene, start_s: float, last_s: float) -> bool:
 
 def _not_by_load(scene: DipScene, before: slice, dip: slice, *, deep: bool) -> bool:
     """Tell whether neither the module's current nor the source explains a fall."""
+    if _draws_more(scene, before, dip):
+        return False
     beyond_v = _beyond_current(scene, before, dip)
     if beyond_v is None:
         return _system_holds(scene, before, dip, deep)
     fell_enough = beyond_v >= BREAK_FALL_V * scene.volt_share
-    return fell_enough and _system_holds(scene, before, dip, True)
+    sure = deep or scene.load_channel.endswith("current")
+    return fell_enough and _system_holds(scene, before, dip, sure)
+
+
+def _draws_more(scene: DipScene, before: slice, dip: slice) -> bool:
+    """Tell whether the module drew more at the lowest: through an open contact nothing flows."""
+    was_a = scene.load[before][~np.isnan(scene.load[before])]
+    if not scene.load_channel.endswith("current") or not len(was_a):
+        return False
+    row = dip.start + int(np.argmin(scene.supply_v[dip]))
+    more_a = min(scene.load[row], scene.load_after[row]) - _middle(was_a)
+    fell_v = _middle(scene.supply_v[before]) - float(scene.supply_v[row])
+    most_ohm = MOST_OHM * scene.volt_share**2
+    return bool(more_a >= LEAST_PULL_A / scene.volt_share and fell_v <= most_ohm * more_a)
 
 
 def _beyond_current(scene: DipScene, before: slice, dip: slice) -> float | None:

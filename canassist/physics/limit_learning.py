@@ -59,6 +59,10 @@ BEYOND_PCT: Final = 85.0
 KEPT_LEAST_S: Final = 20.0
 """... once kept for so long."""
 
+REST_V: Final = 12.9
+"""No module takes assist at a supply that a charged battery rests at, V for 12 V: what falls there
+falls for something else. Common practice, no source."""
+
 STEP_MOST_S: Final = 1.0
 """A longer step between samples is a gap."""
 
@@ -72,7 +76,8 @@ class _Quantity:
 
     ``value`` grows as assist is taken away (supply voltage is turned round). Further in its
     unit: the least ``span`` that shows a line, the ``margin`` short of its start, how much
-    it may ``move`` within `SETTLED_S`, and the widths from start to zero that modules have.
+    it may ``move`` within `SETTLED_S`, the widths from start to zero that modules have, and the
+    ``least`` value at which one may begin.
     """
 
     name: str
@@ -84,6 +89,7 @@ class _Quantity:
     margin: float
     move: float
     widths: tuple[float, float]
+    least: float
     lines: LimitLines
     sign: float
 
@@ -245,6 +251,7 @@ def _heat(seen: _Seen, lines: LimitLines, volts: float) -> _Quantity:
         margin=3.0,
         move=1.0,
         widths=(5.0, 60.0),
+        least=-np.inf,
         lines=lines,
         sign=1.0,
     )
@@ -262,6 +269,7 @@ def _supply(seen: _Seen, lines: LimitLines, volts: float) -> _Quantity:
         margin=0.4 * volts,
         move=0.15 * volts,
         widths=(0.5 * volts, 5.0 * volts),
+        least=-REST_V * volts,
         lines=lines,
         sign=-1.0,
     )
@@ -287,6 +295,7 @@ def _line(quantity: _Quantity) -> tuple[float, float] | None:
     short = quantity.usable & (value < start - quantity.margin)
     kept = short.any() and (limit_pct[short] >= FLAT_FULL_PCT).mean() >= KEPT_SHARE
     sound = quantity.widths[0] <= zero - start <= quantity.widths[1]
+    sound = sound and start >= quantity.least
     return (float(start), float(zero)) if kept and sound else None
 
 

@@ -23,10 +23,15 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tests.bench.foreign_scoring import RideRow, SaidConclusion, table
+from tests.conclude.sentence_figures import contradictions
 from tests.simulator.foreign.bus.profile_text import without_law
 from tests.simulator.foreign.rides import VARIANTS, RideName, make_ride, ride_names
+
+if TYPE_CHECKING:
+    from canassist import Result
 
 NICE = 10
 WHOLE_NAME = 4
@@ -63,7 +68,7 @@ def _events(result: object) -> list[tuple[str, str, float, float | None]]:
     ]  # fmt: skip
 
 
-def _analyzed(log: Path, dbc: Path, profile: Path | None) -> object:
+def _analyzed(log: Path, dbc: Path, profile: Path | None) -> Result:
     """Analyze; a canassist that reads profiles of version 1 only gets one."""
     import canassist  # noqa: PLC0415 - loaded in the worker
 
@@ -82,16 +87,17 @@ def judge_ride(job: BenchJob) -> RideRow:
     ride = make_ride(job.name, job.variant)
     place = nullcontext(job.keep) if job.keep else tempfile.TemporaryDirectory()
     began = time.perf_counter()
-    error, said, events = "", (), []
+    error, said, events, breaches = "", (), [], []
     with place as top:
         log, dbc, profile = ride.write(Path(top) / f"{job.name}.{job.variant}")
         try:
             result = _analyzed(log, dbc, profile if ride.profile else None)
             said, events = _said(result), _events(result)
+            breaches = list(contradictions(result, result.log.duration_s))
         except Exception as problem:  # any failure is a finding about the tool
             error = f"{type(problem).__name__}: {problem}"
     return RideRow(
-        truth=asdict(ride.truth), said=said, events=events, error=error,
+        truth=asdict(ride.truth), said=said, events=events, breaches=breaches, error=error,
         seconds=round(time.perf_counter() - began, 2),
     )  # fmt: skip
 

@@ -32,11 +32,15 @@ class SaidConclusion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RideRow:
-    """One ride: the truth file, what the tool said, its events, its error."""
+    """One ride: the truth file, what the tool said, its events, its error.
+
+    ``breaches`` are the sentences that their own figures contradict.
+    """
 
     truth: dict[str, Any]
     said: tuple[SaidConclusion, ...]
     events: list[tuple[str, str, float, float | None]]
+    breaches: list[str]
     error: str
     seconds: float
 
@@ -135,8 +139,10 @@ def _headline(rows: Sequence[RideRow]) -> list[str]:
 def _accused(rows: Sequence[RideRow]) -> list[str]:
     accused = [row for row in rows if row.truth["module_sound"] is True
                and row.says("module_suspect", FIRM)]  # fmt: skip
+    sound = sum(row.truth["module_sound"] is True for row in rows)
     lines = [
-        f"{'module_suspect moderate or more on a sound module':58s} {len(accused):6d}   target 0"
+        f"{'module_suspect moderate or more on a sound module':58s} {len(accused):6d}   target 0, "
+        f"of {sound}"
     ]
     return lines + [f"    {row.truth['name']}" for row in accused[:40]]
 
@@ -190,6 +196,11 @@ def table(rows: Sequence[RideRow]) -> str:
         return "no rides"
     failed = [row for row in rows if row.error]
     lines = _headline(rows) + _accused(rows)
+    against = [text for row in rows for text in row.breaches]
+    lines.append(
+        f"{'sentences that their own figures contradict':58s} {len(against):6d}   target 0"
+    )
+    lines += [f"    {text[:120]}" for text in against[:5]]
     lines.append(f"{'errors of the tool':58s} {len(failed):6d}   target 0")
     lines += [f"    {row.truth['name']}: {row.error[:120]}" for row in failed[:5]]
     for field in ("law", "situation", "vehicle"):

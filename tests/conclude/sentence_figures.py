@@ -29,6 +29,9 @@ _CLAIMS: Final[tuple[tuple[str, Relation], ...]] = (
 )
 """Sentences with two figures, and how these must stand to each other."""
 
+_TOO_SHORT: Final = re.compile(r"(?:was ridden for|engine ran for) ([^;]*); ([^;]*) is needed")
+"""A time that is called too short, and what is needed."""
+
 _LONG: Final = re.compile(r"\b(?:(\d+) min ?)?(?:(\d+(?:\.\d+)?) s)\b")
 
 
@@ -53,6 +56,13 @@ def _of_text(text: str, length_s: float) -> Iterator[str]:
         for found in re.finditer(pattern, text):
             if not holds(float(found[1]), float(found[2])):
                 yield text
+    for had, needed in _TOO_SHORT.findall(text):
+        if _seconds(had) >= _seconds(needed):
+            yield text
     for minutes, seconds in _LONG.findall(text):
         if int(minutes or 0) * 60 + float(seconds) > length_s + 1.0 and "needed" not in text:
             yield f"longer than the log: {text}"
+
+
+def _seconds(words: str) -> float:
+    return sum(int(minutes or 0) * 60 + float(s) for minutes, s in _LONG.findall(words))

@@ -656,12 +656,22 @@ def test_what_the_recorder_lost_is_held_against_no_part(event: Event, code: Code
 
 
 @pytest.mark.parametrize(
-    "name", ["vehicle_speed", "engine_speed", "supply_voltage", "driver_torque", "assist_limit"]
+    "name", ["vehicle_speed", "supply_voltage", "driver_torque", "assist_limit"]
 )
 def test_no_fault_is_not_claimed_without_the_channels_for_it(name: str) -> None:
     verdict = HandMade().without(name).verdict()
     assert first(verdict)[0] is Code.INCONCLUSIVE
     assert verdict.conclusions[0].next_checks
+
+
+def test_a_good_supply_needs_no_engine_speed_beside_it() -> None:
+    """Full assist and a supply never near its limit: nothing hangs on whether an engine ran."""
+    verdict = HandMade().without("engine_speed").verdict()
+    assert first(verdict)[0] is Code.NO_FAULT_FOUND
+    channels = ridden()
+    channels["supply_voltage"].value[:200] = 10.5
+    verdict = HandMade(channels=channels).without("engine_speed").verdict()
+    assert first(verdict)[0] is Code.INCONCLUSIVE
 
 
 def test_no_fault_is_not_claimed_where_slow_steering_was_not_ridden() -> None:

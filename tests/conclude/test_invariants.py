@@ -144,7 +144,7 @@ def test_bounds_hold_whatever_was_found(ride: HandMade) -> None:
     beside = [item for item in verdict.conclusions if item.role is ConclusionRole.ALSO_SEEN]
     assert all((item.explains or 0.0) < 0.02 for item in beside)
     if Code.NO_FAULT_FOUND in strength:
-        assert {"vehicle_speed", "engine_speed", "supply_voltage"} <= set(channels)
+        assert {"vehicle_speed", "supply_voltage"} <= set(channels)
 
 
 def check_shape(verdict: Verdict) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.conclude.causes.charging_evidence import source_charges
+from canassist.conclude.causes.charging_evidence import carries_alone, source_charges
 from canassist.conclude.causes.crank_levels import crank_levels
 from canassist.conclude.causes.supply_path_evidence import measured_path
 from canassist.conclude.causes.supply_summary import (
@@ -121,7 +121,7 @@ def _cranking(
 
 def _rested(ride: RideFindings, bad: tuple[CrankLevel, ...]) -> Iterator[Reason]:
     rested = [level.crank.rest_v for level in bad if level.crank.rest_v is not None]
-    scale = ride.profile.nominal_v / 12.0
+    scale = ride.volt_share
     if rested and min(rested) < REST_LOW_V * scale:
         rest, limit = pair(min(rested), REST_LOW_V * scale, "V")
         before = bad[0].crank.start_s
@@ -135,7 +135,10 @@ def _rested(ride: RideFindings, bad: tuple[CrankLevel, ...]) -> Iterator[Reason]
 def _under_load(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     if not hits:
         return
-    low, limit = pair(lowest(ride, hits), ride.limits.undervoltage_v, "V")
+    lowest_v = lowest(ride, hits)
+    if lowest_v is None or lowest_v >= ride.limits.undervoltage_v:
+        return
+    low, limit = pair(lowest_v, ride.limits.undervoltage_v, "V")
     path = measured_path(ride)
     if not dips(ride, "steering_load", "charging") and dips(ride, "other_load"):
         text = say("reason.battery.other_load", low=low, limit=limit)
@@ -179,7 +182,7 @@ def _source(ride: RideFindings, hits: Hits, cranked_low: bool) -> Iterator[Reaso
 def _not_charged(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     """Blame no battery for a load that it carries alone: first it must have been charged."""
     low = ride.of(EventKind.CHARGING_LOW)
-    if hits and low:
+    if hits and low and carries_alone(ride, "supply_voltage", low):
         yield reason(say("reason.battery.not_charged"), -ENOUGH, low)
         yield Cap(Strength.WEAK, say("basis.cap_not_charged"))
     elif hits and ride.profile.supply.source != "battery" and not source_charges(ride):

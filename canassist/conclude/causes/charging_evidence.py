@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.conclude.causes.claims import cited_values
-from canassist.conclude.causes.supply_summary import dips, path_beyond, sure_path
+from canassist.conclude.causes.supply_summary import dips, loaded, path_beyond, sure_path
 from canassist.conclude.causes.weights import (
     ENOUGH,
     HINT,
@@ -21,7 +21,6 @@ from canassist.conclude.causes.weights import (
 )
 from canassist.conclude.wording.sentences import duration, quantity, say, share, volts, which
 from canassist.model import Bound, Claim, EventKind, Strength
-from canassist.physics import NOMINAL_V
 from canassist.timeline import seen_s, value_at
 
 if TYPE_CHECKING:
@@ -30,9 +29,12 @@ if TYPE_CHECKING:
     from canassist.conclude.causes.weights import Reason
     from canassist.conclude.ride_findings import Hits, RideFindings
 
-NOT_CHARGED_V: Final = 12.9
-"""Supply with the engine running below which nothing charges at all: just above a full battery
-at rest (12.65 V, common table); for a nominal 12 V, scaled elsewhere."""
+NOT_CHARGED_V: Final = 12.75
+"""A battery that carries a running vehicle alone stands below this between loads: just above a full
+one at rest (12.65 V, common table); for a nominal 12 V, scaled elsewhere."""
+
+BETWEEN_LOADS: Final = 0.8
+"""Supply between loads: this quantile of it."""
 
 REGULATED_V: Final = 12.2
 """Regulated sources let supply fall this low by design (common practice, no source); below it
@@ -52,13 +54,19 @@ def charging_fault(ride: RideFindings) -> Iterator[Reason]:
         return
     yield Needs(("charging_v", "charging_rpm"))
     yield from _not_charging(ride, hits)
-    low = ride.together(ride.derates_by("voltage"), hits)
+    low = _pulled(ride, hits)
     if low:
         text = say("reason.charging.derate", **which(len(low), len(ride.derates)))
         yield reason(text, SUPPORT, low)
     yield from _battery_current(ride, hits)
     yield from _charged_at_times(ride, hits)
     yield from _lost_on_the_way(ride, hits)
+
+
+def _pulled(ride: RideFindings, hits: Hits) -> Hits:
+    """Return reductions by low supply meanwhile; a contact that opens is no matter of charging."""
+    low = ride.together(ride.derates_by("voltage"), hits)
+    return ride.apart(low, dips(ride, "supply_break"))
 
 
 def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
@@ -73,8 +81,7 @@ def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         "middle": volts(level_v),
     }
     samples = cited(ride, hits, "supply_voltage", "engine_speed")
-    dead = NOT_CHARGED_V * ride.profile.nominal_v / NOMINAL_V
-    if level_v is not None and level_v < dead:
+    if carries_alone(ride, "supply_voltage", hits):
         yield reason(
             say("reason.charging.dead", **words), ENOUGH, hits, "charging", samples=samples
         )
@@ -85,10 +92,27 @@ def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(
             say("reason.charging.low", **words), SUPPORT, hits, "charging", samples=samples
         )
+        if drawn_down(ride, hits):
+            yield Cap(Strength.WEAK, say("basis.cap_charges_between"))
     system = ride.middle("system_voltage", hits)
-    if system is not None and ride.supply is not None and system < dead:
+    if ride.supply is not None and carries_alone(ride, "system_voltage", hits):
         text = say("reason.charging.system_low", middle=volts(system))
         yield reason(text, SUPPORT, hits, channels=("system_voltage",))
+
+
+def carries_alone(ride: RideFindings, name: str, hits: Hits) -> bool:
+    """Tell whether a voltage, between loads too, stood where an uncharged battery has it."""
+    channel = ride.timeline.get(name)
+    if channel is None or not hits:
+        return False
+    values = np.concatenate([ride.within(channel, hit.event) for hit in hits])
+    dead_v = NOT_CHARGED_V * ride.volt_share
+    return len(values) > 0 and float(np.quantile(values, BETWEEN_LOADS)) < dead_v
+
+
+def drawn_down(ride: RideFindings, hits: Hits) -> bool:
+    """Tell whether dips of the steering's load lie in, or the battery gives way in, that time."""
+    return bool(ride.together(hits, loaded(ride)))
 
 
 def _seconds_below(ride: RideFindings, hits: Hits) -> float:
@@ -137,10 +161,10 @@ def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
 
     One that charged before and never after has failed on the way.
     """
-    pulled = ride.together(ride.derates_by("voltage"), hits)
+    pulled = _pulled(ride, hits)
     regulated, at_source = ride.profile.supply.regulated, ride.middle("system_voltage", hits)
     level_v = ride.middle("supply_voltage", hits) if at_source is None else at_source
-    by_design = REGULATED_V * ride.profile.nominal_v / NOMINAL_V
+    by_design = REGULATED_V * ride.volt_share
     maybe = regulated is None and level_v is not None and level_v >= by_design
     drained = (pulled or dips(ride, "charging")) and not path_beyond(ride)
     if (regulated or maybe) and not drained:

@@ -55,7 +55,7 @@ def crank_levels(ride: RideFindings) -> tuple[CrankLevel, ...]:
         level_v = crank.plateau_min_v
         if np.count_nonzero(inside) >= LEAST_SAMPLES:
             level_v = float(np.quantile(supply_v[inside], PLATEAU_SHARE))
-        if level_v is None or level_v < DEAD_SHARE * ride.profile.nominal_v:
+        if level_v is None or level_v < DEAD_SHARE * NOMINAL_V * ride.volt_share:
             continue
         at_degc = _battery_degc(ride, crank.start_s)
         found.append(CrankLevel(crank, level_v, _limit_v(ride, at_degc), at_degc))
@@ -79,6 +79,5 @@ def _limit_v(ride: RideFindings, at_degc: float | None) -> float:
     limit_v = ride.limits.cranking_v
     if at_degc is None:
         return limit_v
-    scale = ride.profile.nominal_v / NOMINAL_V
     allowed = float(np.interp(at_degc, LOAD_TEST_C, LOAD_TEST_V))
-    return limit_v - scale * (LOAD_TEST_V[-1] - allowed)
+    return limit_v - ride.volt_share * (LOAD_TEST_V[-1] - allowed)

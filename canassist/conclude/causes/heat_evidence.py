@@ -65,6 +65,12 @@ HOTTEST_PLACE_C: Final = 78.0
 """Without load a module takes its place's temperature, and stays below this beside an engine in
 summer (rule of thumb): a reading that settles higher reads too high."""
 
+COOL_C: Final = 60.0
+"""A module that was seen below this does not read too high by much: common practice, no source."""
+
+MOVED_K: Final = 8.0
+"""... and one that moved by so much warms and cools as a module does (rule of thumb)."""
+
 RESTS_S: Final = 60.0
 """A module that works hard for this long grows warmer, s: its reading must move."""
 
@@ -230,6 +236,8 @@ def _believable(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     if thermal is not None and thermal.fit >= GOOD_FIT and thermal.ambient_c > HOTTEST_PLACE_C:
         level = degrees(thermal.ambient_c)
         yield Cap(Strength.WEAK, say("basis.cap_heat_level", level=level))
+    if _level_unchecked(ride):
+        yield Cap(Strength.MODERATE, say("basis.cap_heat_unchecked"))
     stuck = tuple(
         hit for hit in ride.of(EventKind.SIGNAL_STUCK) if hit.event.channel == "module_temperature"
     )
@@ -249,8 +257,10 @@ def cold_start_bias_k(ride: RideFindings) -> float | None:
         for name in ("module_temperature", "ambient_temperature", "coolant_temperature")
     ]
     module, ambient, coolant = first
-    if module is None or ambient is None:
+    if module is None:
         return None
+    if ambient is None:
+        return _bias_by_coolant_k(ride)
     if coolant is not None and abs(ambient - coolant) > SOAKED_K:
         return None
     cold_c, thermal = max(ambient, coolant or ambient), ride.physics.thermal
@@ -258,6 +268,38 @@ def cold_start_bias_k(ride: RideFindings) -> float | None:
     if thermal is None or min(module, thermal.ambient_c) - cold_c < least_k:
         return None  # it cools towards the vehicle's own temperature: it was hot, and reads right
     return module - cold_c
+
+
+def _bias_by_coolant_k(ride: RideFindings) -> float | None:
+    """Return how far the module reads above a cold engine, and never comes down to it."""
+    start = ride.physics.cold_start
+    lowest = _lowest_c(ride)
+    if start is None or start.believable or lowest is None:
+        return None
+    above = lowest - start.reference_c >= BIASED_K
+    return start.apart_k if above and start.apart_k > 0.0 else None
+
+
+def _lowest_c(ride: RideFindings) -> float | None:
+    channel = ride.timeline.get("module_temperature")
+    values = () if channel is None else channel.valid()[1]
+    return float(min(values)) if len(values) else None
+
+
+def _level_unchecked(ride: RideFindings) -> bool:
+    """Tell whether nothing in the ride says that the reading is the module's own temperature.
+
+    No cold start to hold it against, no model of its heating, never as cool as a rested module,
+    and hardly a move with work and rest.
+    """
+    channel = ride.timeline.get("module_temperature")
+    values = () if channel is None else channel.valid()[1]
+    if not len(values):
+        return True
+    thermal, start = ride.physics.thermal, ride.physics.cold_start
+    settles = thermal is not None and thermal.fit >= GOOD_FIT
+    seen = float(min(values)) <= COOL_C or float(np.ptp(values)) >= MOVED_K
+    return not settles and start is None and not seen
 
 
 def _first_seconds(ride: RideFindings, name: str) -> float | None:

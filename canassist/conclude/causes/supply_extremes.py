@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from canassist.conclude.causes.claims import claim
 from canassist.conclude.causes.supply_summary import (
     BETWEEN_V,
@@ -32,13 +34,19 @@ if TYPE_CHECKING:
     from collections.abc import Generator, Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+    from canassist.model import Channel
 
 
-SAGS_FIRST_S: Final = 0.08
+SAGS_FIRST_S: Final = 0.05
 SAGS_FIRST_PERIODS: Final = 2.0
 """Supply that was low for this long, and for this many of its samples, before the module fell
 silent was pulled down, and did not break off: common practice, no source."""
+
+SAG_SHARE: Final = 0.85
+SAG_S: Final = 1.0
+"""Supply below this share of its middle, within so long before a silence, had sunk first: a module
+works down to three quarters of its nominal supply or less. Common practice, no source."""
 
 LOAD_DIPS_SHARE: Final = 0.5
 """Half as many dips by load beside the breaks: with no path measured, load may be behind all."""
@@ -66,11 +74,19 @@ def starved(ride: RideFindings) -> Hits:
 
     A contact that opens takes supply and module at one moment; a load pulls supply down first.
     """
-    pulled = dips(ride, "steering_load", "other_load", "charging")
+    pulled = tuple(
+        hit
+        for hit in ride.of(EventKind.UNDERVOLTAGE)
+        if hit.event.cause not in {"supply_break", "cranking"}
+    )
     channel = ride.supply
-    if channel is None or not pulled:
+    if channel is None:
         return ()
     lead_s = max(SAGS_FIRST_S, SAGS_FIRST_PERIODS * channel.period_s)
+    if path_beyond(ride):
+        lead_s = 0.0  # what the path is known to lose needs no lead to explain a silence
+    if not ride.supply_holds("undervoltage_v"):
+        return tuple(hit for hit in silences(ride) if _sagged(channel, hit, lead_s))
     return tuple(
         hit
         for hit in silences(ride)
@@ -80,6 +96,16 @@ def starved(ride: RideFindings) -> Hits:
             for dip in pulled
         )
     )
+
+
+def _sagged(channel: Channel, hit: Hit, lead_s: float) -> bool:
+    """Tell whether supply had sunk well below where it stands, before the module fell silent."""
+    time_s, supply_v = channel.valid()
+    first, last = np.searchsorted(
+        time_s, (hit.event.start_s - SAG_S, hit.event.start_s - lead_s), side="right"
+    )
+    lately = supply_v[first:last]
+    return len(lately) > 0 and bool(lately.min() < SAG_SHARE * np.median(supply_v))
 
 
 def breaks(ride: RideFindings) -> Hits:

@@ -76,6 +76,8 @@ def _path_caps(ride: RideFindings, path: SupplyPath | None) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_stand_in"))
     elif path is None or not _tells_path(ride, path):
         yield Cap(Strength.WEAK, say("basis.cap_path"))
+    elif path.path_ohm.low <= 0.0:
+        yield Cap(Strength.WEAK, say("basis.cap_not_path"))
 
 
 def _tells_path(ride: RideFindings, path: SupplyPath) -> bool:

@@ -23,7 +23,6 @@ from canassist.conclude.wording.sentences import (
     volts,
 )
 from canassist.model import Code, NextCheck
-from canassist.physics import NOMINAL_V
 
 if TYPE_CHECKING:
     from canassist.conclude.ride_findings import RideFindings
@@ -107,7 +106,7 @@ def _figures(ride: RideFindings) -> dict[str, str]:
 
 
 def _scale(ride: RideFindings) -> float:
-    return ride.profile.nominal_v / NOMINAL_V
+    return ride.volt_share
 
 
 def _lead(ride: RideFindings) -> bool:

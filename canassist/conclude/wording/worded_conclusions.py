@@ -48,11 +48,12 @@ def conclusion(ride: RideFindings, ranked: RankedOpinion, rank: int) -> Conclusi
 
 
 def _headline(ride: RideFindings, code: Code, strength: Strength) -> str:
-    """Return the headline; a weak one is worded as a suspicion."""
+    """Return the headline; a weak one is worded as what it is."""
     text = headline(ride, code)
     if strength is not Strength.WEAK or code is Code.INCONCLUSIVE:
         return text
-    return say("headline.weak.suspicion", what=f"{_inside(text)}.")
+    key = "so_far" if code is Code.NO_FAULT_FOUND else "suspicion"
+    return say(f"headline.weak.{key}", what=f"{_inside(text)}.")
 
 
 def ruled_out(opinion: Opinion) -> Conclusion:

@@ -21,6 +21,8 @@ _ROLLED_KPH: Final = 5.0
 _SAME: Final = 0.12
 """Rolling radius, slip and a speedometer's lead stay within."""
 _FOLLOWS: Final = 0.97
+_STILL: Final = 0.02
+_MOVES: Final = 0.5
 _LEAST_POINTS: Final = 20
 
 _UNITS: Final = (
@@ -103,7 +105,9 @@ def _ratio(first: Suspicion, second: Suspicion) -> _Ratio:
 def _follows(a: FloatArray, b: FloatArray, fast: BoolArray) -> bool:
     spread = np.percentile(b[fast] / a[fast], [10, 90])
     steady = spread[1] - spread[0] <= _SAME * abs(np.median(b[fast] / a[fast]))
-    return bool(steady or correlation(a, b) >= _FOLLOWS)
+    stands = np.ptp(a[fast]) <= _STILL * np.median(a[fast])  # one that stands follows nothing
+    moves = np.percentile(b, 98) >= (1.0 + _MOVES) * np.percentile(b, 20)
+    return bool((steady and not (stands and moves)) or correlation(a, b) >= _FOLLOWS)
 
 
 def _hold_pair(road: Suspicion, wheels: list[Suspicion], ratio: float) -> None:

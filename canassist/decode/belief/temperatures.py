@@ -25,6 +25,8 @@ _SOAKED_K: Final = 15.0
 _APART_K: Final = 30.0
 """So far from the others after hours of standing, it is not: sun and a warm garage give less."""
 _START_S: Final = 10.0
+_HOT_C: Final = 115.0
+"""No thermostat lets coolant above; in degrees Fahrenheit a warm engine reads far higher."""
 _REDUCED: Final = 90.0
 _LINE_WITHIN: Final = 12.0
 _LEAST_POINTS: Final = 20
@@ -44,7 +46,8 @@ def judge_temperatures(suspects: Suspects, profile: Profile) -> None:
     }
     for name, start in starts.items():
         others = [value for other, value in starts.items() if other != name]
-        _judge_start(suspects[name], start, others)
+        if not (name == "coolant_temperature" and _warm_engine(suspects[name], others)):
+            _judge_start(suspects[name], start, others)
     _believe_warm_engine(suspects.get("coolant_temperature"))
     _believe_line(suspects, profile)
 
@@ -79,6 +82,12 @@ def _judge_start(one: Suspicion, start: float, others: list[float]) -> None:
             f"{min(others):.0f} and {max(others):.0f} °C",
             likely,
         )
+
+
+def _warm_engine(coolant: Suspicion, others: list[float]) -> bool:
+    """Tell whether a coolant reads as of an engine that ran not long ago, beside a cool module."""
+    above = coolant.shape.low > max(others, default=np.inf) + _SOAKED_K
+    return bool(above and coolant.shape.p95 <= _HOT_C)
 
 
 def _believe_warm_engine(coolant: Suspicion | None) -> None:

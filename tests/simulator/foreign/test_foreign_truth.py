@@ -36,6 +36,17 @@ def test_four_channels_do_not_tell_of_heat(variants: dict[str, ForeignRide]) -> 
     assert variants["four_channels"].profile.count("\n") < variants["as_is"].profile.count("\n")
 
 
+def test_without_a_profile_a_status_word_and_a_map_mean_nothing() -> None:
+    """The contract gives neither a default; what rests on them is not told by the log."""
+    assert make_ride(name("ordinary", "status_only", 3), "as_is").truth.tells
+    bare = make_ride(name("ordinary", "status_only", 3), "no_profile").truth
+    assert "assist_limit" in bare.missing
+    for seed in range(2, 8):
+        low = make_ride(name("map_low", seed=seed), "no_profile").truth
+        assert not low.tells
+        assert make_ride(name("map_low", seed=seed)).truth.tells
+
+
 def test_a_cut_log_is_a_minute_long_and_its_truth_knows(variants: dict[str, ForeignRide]) -> None:
     lines = variants["cut_60s"].log.splitlines()
     first, last = (float(line[1:18]) for line in (lines[0], lines[-1]))
@@ -114,7 +125,7 @@ def said(code: str, rank: int, strength: str) -> SaidConclusion:
 
 def row(*conclusions: SaidConclusion) -> RideRow:
     truth = {"answers": ["supply_break"], "true_codes": ["supply_break", "bus_fault"]}
-    return RideRow(truth=truth, said=conclusions, events=[], error="", seconds=0.0)
+    return RideRow(truth=truth, said=conclusions, events=[], breaches=[], error="", seconds=0.0)
 
 
 def test_a_wrong_blame_behind_the_right_answer_counts() -> None:

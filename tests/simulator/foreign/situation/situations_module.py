@@ -63,6 +63,7 @@ def speed_stuck(plan: RidePlan, draw: SeededDraws) -> None:
     def effect(inputs: RideInputs, local: SeededDraws) -> None:
         span = inputs.span(at, at + local.between(40.0, 90.0))
         inputs.bus_kph[span] = kph
+        plan.spans.append((at, at))
 
     plan.effects.append(effect)
     plan.deviation = ("speed_signal_fault",)
