@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from canassist.cli.exit_status import put_out, say
+from canassist.cli.exit_status import put_out, say, tell
 from canassist.cli.options import Databases, JsonFile, ProfileFile
 from canassist.cli.outputs import STANDARD_OUTPUT, check_apart
 from canassist.cli.progress_bar import bar
@@ -16,6 +16,7 @@ from canassist.cli.progress_bar import bar
 if TYPE_CHECKING:
     from canassist.decode import Databases as KnownSignals
     from canassist.model import Profile
+    from canassist.pipeline import DecodedLog
 
 DATABASE_ENDINGS: Final = frozenset({".dbc", ".kcd", ".sym", ".arxml"})
 
@@ -36,7 +37,7 @@ def channels(
     from canassist import channel_list
     from canassist.atomic_write import check_folder, write_whole
     from canassist.decode import split_bus
-    from canassist.pipeline import check_present, survey
+    from canassist.pipeline import check_present
     from canassist.profile import default_profile, read_profile
 
     known: Profile = read_profile(profile) if profile else default_profile()
@@ -50,8 +51,7 @@ def channels(
     if source.suffix.lower() in DATABASE_ENDINGS:
         listing = channel_list.of_databases(_load([source, *(dbc or [])]), given=known.channels)
     else:
-        with bar() as progress:
-            listing = channel_list.of_ride(survey([source], dbc or [], known, progress))
+        listing = channel_list.of_ride(_surveyed(source, dbc or [], profile, known))
     data = json.dumps(listing.as_json(), indent=1, ensure_ascii=False).encode() + b"\n"
     files: dict[Path, bytes] = {}
     if write is not None:
@@ -63,6 +63,24 @@ def channels(
         put_out(data)
     else:
         say(listing.as_text())
+
+
+def _surveyed(source: Path, dbc: list[Path], profile: Path | None, known: Profile) -> DecodedLog:
+    """Read a ride with what is given, and what lies beside it in its archive."""
+    from canassist.packed_knowledge import packed_knowledge
+    from canassist.pipeline import survey
+
+    with bar() as progress, packed_knowledge([source], profile_given=bool(profile)) as packed:
+        ride = survey(
+            [source],
+            [*dbc, *packed.databases],
+            packed.profile or known,
+            progress,
+            used_otherwise=packed.members,
+        )
+    for problem in packed.problems:
+        tell(f"{problem.where}: {problem.what}")
+    return ride
 
 
 def _json_path(json_file: str | None) -> Path | None:

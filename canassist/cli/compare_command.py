@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -35,6 +35,7 @@ class _Side:
     logs: tuple[Path, ...]
     dbc: list[Path]
     profile: Path | None
+    one_ride: bool
 
 
 def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
@@ -54,6 +55,7 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
         bool,
         typer.Option("--same-vehicle", help="A and B are one vehicle, before and after a repair."),
     ] = False,
+    one_ride: options.OneRide = False,
     output: options.OutputPage = None,
     json_file: options.JsonFile = None,
     units: options.ShownUnits = None,
@@ -109,13 +111,21 @@ def compare(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     )
     own_dbc = dbc if dbc_b is None else dbc_b
     sides = (
-        _Side(label="A", name=side_name(a), logs=logs_of(a), dbc=dbc or [], profile=profile),
+        _Side(
+            label="A",
+            name=side_name(a),
+            logs=logs_of(a),
+            dbc=dbc or [],
+            profile=profile,
+            one_ride=one_ride,
+        ),
         _Side(
             label="B",
             name=side_name(b),
             logs=logs_of(b),
             dbc=own_dbc or [],
             profile=profile_b or profile,
+            one_ride=one_ride,
         ),
     )
     read = [file for side in sides for file in (*side.logs, *options.files_of(side.dbc))]
@@ -142,9 +152,10 @@ def _answer(
         rides_a, rides_b, names=(one.name, other.name), same_vehicle=same_vehicle, case=case
     )
     data = writing.comparison_json(found)
+    look = replace(wanted.look, options={"one_ride": True}) if one.one_ride else wanted.look
     wanted.write(
         data,
-        lambda: writing.render_comparison(found, look=wanted.look, key=wanted.sign),
+        lambda: writing.render_comparison(found, look=look, key=wanted.sign),
         lambda folder: _exported(sides, (rides_a, rides_b), folder),
     )
     if not wanted.to_terminal:
@@ -190,6 +201,7 @@ def _rides(side: _Side, project: Path | None, progress: Progress) -> list[Result
             dbc=side.dbc,
             profile=side.profile,
             project_file=project,
+            one_ride=side.one_ride,
             progress=progress,
         )
         for log in side.logs

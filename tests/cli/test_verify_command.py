@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -343,3 +344,15 @@ def test_options_that_decide_a_page_are_stated_and_taken_from_it(here: Path) -> 
     assert status == 0, lines
     given = [word for log in both for word in ("--log", log)]
     assert first("one.html", *given, *KNOWN) == (0, "MADE AGAIN, UNSIGNED")
+
+
+def test_a_comparison_of_overlapping_files_is_made_again(here: Path) -> None:
+    with zipfile.ZipFile("both.zip", "w") as archive:
+        for name in ("ride_a.log.gz", "ride_b.log.gz"):
+            archive.write(name)
+    words = ["compare", "both.zip", "ride_a.log.gz", *KNOWN, "-o", "c.html"]
+    status, lines = said(*words)
+    assert (status, "--one-ride" in " ".join(lines)) == (2, True)
+    assert said(*words, "--one-ride")[0] == 0
+    logs = ["--log", "both.zip", "--log", "ride_a.log.gz"]
+    assert first("c.html", *logs, *KNOWN) == (0, "MADE AGAIN, UNSIGNED")

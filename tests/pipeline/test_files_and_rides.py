@@ -141,3 +141,19 @@ def test_what_an_archive_knows_of_its_vehicle_is_used_and_named(
     given = analyze(packed, profile=next(demo.glob("*.toml")))
     told = {one.where: one.what for one in given.log.problems}
     assert "not used" in told["ride.zip, vehicle.toml"]
+
+
+def test_channels_use_the_database_and_the_profile_of_a_zip(
+    project_root: Path, tmp_path: Path
+) -> None:
+    demo, archive = project_root / "dbc_demo", tmp_path / "ride.zip"
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.write(project_root / "sample_logs" / "healthy_mixed.log.gz", "ride.log.gz")
+        for one in (demo / "demo_trail_vehicle.dbc", demo / "demo_trail_vehicle.toml"):
+            packed.write(one, one.name)
+    command = [sys.executable, "-m", "canassist", "channels", str(archive), "--json", "-"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    listing = json.loads(done.stdout)
+    assert "assist_limit" in json.dumps(listing["channels"])
+    assert ".dbc: a database of the archive itself" in done.stderr
+    assert ".toml: a profile of the archive itself; used" in done.stderr

@@ -254,7 +254,7 @@ def _for_many(
 
 _OPTIONS: Final = {
     "report": frozenset({"one_ride"}),
-    "comparison": frozenset({"same_vehicle"}),
+    "comparison": frozenset({"one_ride", "same_vehicle"}),
     "screening": frozenset({"pattern", "report_of", "reports"}),
     "learning": frozenset({"keep", "pattern"}),
 }
