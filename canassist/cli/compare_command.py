@@ -233,10 +233,14 @@ def _export_names(side: _Side) -> list[str]:
 
 def _say(found: Comparison, written: list[Path]) -> None:
     """Print what differs, whether that explains the complaint, and the files written."""
+    from canassist.model import VehicleRelation
+
     say(found.headline)
     if found.explains:
         say(f"  {found.explains}")
-    say(f"  {found.relation_text}")
+    unsaid = found.relation is VehicleRelation.NOT_TOLD
+    hint = " If they are, add --same-vehicle." if unsaid else ""
+    say(f"  {found.relation_text}{hint}")
     for item in found.repairs:
         say(f"  before and after: {item.text} {item.ridden}")
     for path in written:

@@ -58,7 +58,7 @@ def relation_of(a: Side, b: Side, *, said_same: bool) -> tuple[VehicleRelation, 
         text = "{A} and {B} have the same steering module, by its serial number"
     else:
         text = "Nothing on the bus says whether {A} and {B} are one vehicle"
-    return VehicleRelation.NOT_TOLD, f"{text}; `--same-vehicle` says that they are one vehicle."
+    return VehicleRelation.NOT_TOLD, f"{text}."
 
 
 def _vins(side: Side) -> set[str]:

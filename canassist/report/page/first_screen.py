@@ -68,7 +68,8 @@ def doubts(result: Result, mask: Mask = str) -> tuple[str, ...]:
     found = list(_doubts(result, mask))
     shown = [short(stopped(text), _LONGEST_DOUBT) for text in found[:MOST_DOUBTS]]
     if len(found) > MOST_DOUBTS:
-        shown.append(f"{len(found) - MOST_DOUBTS} more stand in the fine print.")
+        left = len(found) - MOST_DOUBTS
+        shown.append(f"{left} more {'stands' if left == 1 else 'stand'} in the fine print.")
     return tuple(shown)
 
 
@@ -76,14 +77,23 @@ def _doubts(result: Result, mask: Mask) -> Iterator[str]:
     fit = result.timeline.fit
     if fit is not None and fit.reason:
         yield mask(fit.reason)
+    places: dict[str, list[str]] = {}
     for problem in result.log.problems:
-        yield f"{mask(problem.where)}: {mask(problem.what)}"
+        places.setdefault(problem.what, []).append(problem.where)
+    for what, where in places.items():
+        yield f"{mask(where[0])}{_more_places(len(where) - 1)}: {mask(what)}"
     for name, channel in result.timeline.held_out.items():
         why = channel.held_out or channel.doubt or "it cannot be"
         yield f"{channel_words(name)} was left out: {mask(why)}"
     for name, channel in result.channels.items():
         if channel.doubt:
             yield f"{channel_words(name)} is in doubt: {mask(channel.doubt)}"
+
+
+def _more_places(count: int) -> str:
+    if not count:
+        return ""
+    return f" and {count} more place{'' if count == 1 else 's'}"
 
 
 def ride_on_words(result: Result) -> tuple[str, ...]:
@@ -108,9 +118,9 @@ def answer_lines(result: Result) -> Iterator[str]:
     yield f"  explains heavy steering? {explains_words(result)}"
     if second is not None:
         yield f"  second answer: {second.headline} ({sure_words(second)})"
+    for text in ride_on_words(result):
+        yield f"  May it be ridden? {text}"
     for number, check in enumerate(answer.next_checks, start=1):
         yield f"  {number}. {check}"
         for caution in check.cautions:
             yield f"     Caution: {caution}"
-    for text in ride_on_words(result):
-        yield f"  May it be ridden? {text}"
