@@ -34,9 +34,6 @@ STANDING_NEEDED_S: Final = 10.0
 TAIL_NEEDED_S: Final = 10.0
 """Log after the ride without which a cooling module or a late code is missed, s (rule of thumb)."""
 
-NEARLY: Final = 0.99
-"""A log of a minute holds the engine for a message or two less."""
-
 NEEDED_S: Final = {
     "low_speed_steering_s": SLOW_NEEDED_S,
     "cruise_s": CRUISE_NEEDED_S,

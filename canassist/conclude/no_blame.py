@@ -12,7 +12,7 @@ from canassist.conclude.causes.steering_evidence import off_the_map
 from canassist.conclude.causes.supply_extremes import silences
 from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
-from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, NEARLY, SLOW_NEEDED_S
+from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
 from canassist.conclude.wording.sentences import (
     channel_name,
     channel_names,
@@ -115,8 +115,8 @@ def _unridden(ride: RideFindings) -> Iterator[Lack]:
         ("cruise", ridden.cruise_s, CRUISE_NEEDED_S),
         ("engine", ridden.engine_running_s, ENGINE_NEEDED_S),
     ):
-        if seconds is None or seconds >= NEARLY * needed:
-            continue
+        if seconds is None or duration(seconds) == duration(needed) or seconds >= needed:
+            continue  # a minute of log holds a message or two less than a minute of engine
         shown = duration(seconds)
         yield Lack(
             say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),

@@ -11,6 +11,7 @@ import pytest
 import canassist
 from canassist.model import Code, EventKind, Profile, Result, Severity, Strength
 from canassist.profile import read_profile
+from tests.bench.recordings import said_of_recordings
 
 STRICTER_V = 10.5
 
@@ -99,3 +100,13 @@ def test_without_engine_speed_nothing_is_called_cranking(
     assert "cranking" not in {event.cause for event in result.events}
     assert result.conclusions[0].code is Code.INCONCLUSIVE
     assert any("no engine speed" in text for text in result.coverage.cannot_tell)
+
+
+@pytest.mark.slow
+def test_no_recording_is_said_to_show_what_it_does_not(shared_data: Path) -> None:
+    """No reduction while driving, no assist level: each is open, and says what it lacks."""
+    rows = [row for row in said_of_recordings(shared_data) if not row.error]
+    assert len(rows) > 40
+    assert not [row.name for row in rows if row.blames]
+    assert {row.said[0][0] for row in rows} == {"inconclusive"}
+    assert all(row.lacking for row in rows)
