@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.comparison.measured_figure import Measured, Untold
+from canassist.comparison.measured_figure import Measured, NotComparable
 from canassist.stats import t95
 from canassist.timeline import value_at, with_known_units
 
@@ -30,20 +30,22 @@ LEAST_KNOWN: Final = 0.8
 """Share of a ride over which road speed must be known."""
 
 
-def under_like_air(item: Measured | Untold, a: Side, b: Side, margin: Margin) -> Measured | Untold:
+def under_like_air(
+    item: Measured | NotComparable, a: Side, b: Side, margin: Margin
+) -> Measured | NotComparable:
     """Return a heat figure where air cannot have made its difference, with air's share of doubt.
 
     Air speed moves gain and time constant alike. Where it can have moved them by more than the
     margin, the two rides say nothing on the module; below, what it can have done widens the
     interval.
     """
-    if isinstance(item, Untold):
+    if isinstance(item, NotComparable):
         return item
     shed_a, shed_b = _shedding(a), _shedding(b)
     if shed_a is None or shed_b is None:
         label = "A" if shed_a is None else "B"
         why = f"the road speed of {{{label}}} is not known, and air cools the module"
-        return Untold(why, item.a, item.b)
+        return NotComparable(why, item.a, item.b)
     apart = abs(math.log(shed_b / shed_a))
     if apart > math.log1p(margin.value):
         speed_a, speed_b = (DOUBLED_KPH * (shed - 1.0) for shed in (shed_a, shed_b))
@@ -51,22 +53,24 @@ def under_like_air(item: Measured | Untold, a: Side, b: Side, margin: Margin) ->
             f"the rides are unlike: while warm {{A}} rode at {speed_a:.0f} km/h and {{B}} at "
             f"{speed_b:.0f} km/h, and air cools the module"
         )
-        return Untold(why, item.a, item.b)
+        return NotComparable(why, item.a, item.b)
     return doubted(item, apart, "like air speed")
 
 
-def blown_alike(still: Measured, blown: Measured | Untold, margin: Margin) -> Measured | Untold:
+def blown_alike(
+    still: Measured, blown: Measured | NotComparable, margin: Margin
+) -> Measured | NotComparable:
     """Return a heat figure that holds whether air cools this module or not.
 
     ``still`` takes no account of road speed, ``blown`` lets it shed more heat the faster it goes.
     How much air reaches this module nobody knows; where it matters, nothing is said.
     """
-    if isinstance(blown, Untold):
-        return Untold(blown.why, still.a, still.b)
+    if isinstance(blown, NotComparable):
+        return NotComparable(blown.why, still.a, still.b)
     apart = abs(blown.gap.value - still.gap.value)
     if apart > math.log1p(margin.value):
         why = "how much air cooled the module at which moment decides, and no channel tells that"
-        return Untold(why, still.a, still.b)
+        return NotComparable(why, still.a, still.b)
     return doubted(still, apart, "with and without cooling by air")
 
 

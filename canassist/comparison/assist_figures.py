@@ -18,13 +18,13 @@ from canassist.comparison.matched import (
 )
 from canassist.comparison.measured_figure import (
     Measured,
-    Untold,
+    NotComparable,
     from_matched,
     lacking,
     resolution,
     spread,
 )
-from canassist.comparison.significance import Gap
+from canassist.comparison.significance import SpreadDifference
 from canassist.model import Estimate, Overlay, Points
 from canassist.physics import assist_samples
 from canassist.stats import t95, welch
@@ -68,12 +68,12 @@ WORDS: Final = {"assist_torque": "assist torque", "driver_torque": "driver torqu
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AssistFigures:
-    """Overall gain, its two sides, and left against right; `Untold` where it cannot be told."""
+    """Overall gain, its sides, left against right; `NotComparable` where it cannot be told."""
 
-    gain: Measured | Untold
-    left: Measured | Untold
-    right: Measured | Untold
-    sides: Measured | Untold
+    gain: Measured | NotComparable
+    left: Measured | NotComparable
+    right: Measured | NotComparable
+    sides: Measured | NotComparable
 
 
 def compare_assist(a: Side, b: Side) -> AssistFigures:
@@ -85,7 +85,7 @@ def compare_assist(a: Side, b: Side) -> AssistFigures:
     missing = lacking(a, b, "assist_torque", "driver_torque", words=WORDS)
     fits = [[one.physics.assist for one in side] for side in (a, b)]
     if missing or any(fit is None for side in fits for fit in side):
-        nothing = Untold(missing or "one side has too little steering")
+        nothing = NotComparable(missing or "one side has too little steering")
         return AssistFigures(gain=nothing, left=nothing, right=nothing, sides=nothing)
     modes = _Modes.of(a, b)
     yard = a[0].physics.assist
@@ -100,16 +100,16 @@ def compare_assist(a: Side, b: Side) -> AssistFigures:
     floor = max(_blur(side, rides, yard, modes) for side, rides in zip((a, b), tables, strict=True))
     gain = matched(*both, "share", relative=True, floor=floor)
     if gain is None:
-        little = Untold("too little steering in conditions that both sides have")
+        little = NotComparable("too little steering in conditions that both sides have")
         return AssistFigures(gain=little, left=little, right=little, sides=little)
     overlays = _overlays(gain, tables)
     whole = from_matched(gain, conditions, overlays)
     if not signs:
-        unsure = Untold("which way is right is not known on one side")
+        unsure = NotComparable("which way is right is not known on one side")
         return AssistFigures(gain=whole, left=unsure, right=unsure, sides=unsure)
     one, other = (matched(*cells, "share", relative=True, floor=floor) for cells in (left, right))
     if one is None or other is None:
-        little = Untold("too little steering to one side")
+        little = NotComparable("too little steering to one side")
         return AssistFigures(gain=whole, left=little, right=little, sides=little)
     return AssistFigures(
         gain=whole,
@@ -268,7 +268,7 @@ def _sides(left: Matched, right: Matched, conditions: str) -> Measured:
     a, b = _less(right.a, left.a), _less(right.b, left.b)
     spreads = [(one.high - one.value) / t95(max(one.count - 1, 1)) for one in (a, b)]
     wide = math.hypot(*spreads)
-    gap = Gap(
+    gap = SpreadDifference(
         value=b.value - a.value,
         spread_low=wide,
         spread_high=wide,

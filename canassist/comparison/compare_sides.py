@@ -14,11 +14,11 @@ from canassist.comparison.comparison_texts import called, named
 from canassist.comparison.headline import explains, headline
 from canassist.comparison.heating_figures import compare_heating, compare_time_constant
 from canassist.comparison.margins import margins
-from canassist.comparison.measured_figure import Measured, Side, Untold
+from canassist.comparison.measured_figure import Measured, NotComparable, Side
 from canassist.comparison.protection_figures import compare_derated, compare_onset
 from canassist.comparison.repair import repairs
 from canassist.comparison.signal_figures import compare_offset, compare_quality
-from canassist.comparison.significance import Gap
+from canassist.comparison.significance import SpreadDifference
 from canassist.comparison.supply_figures import compare_charging, compare_path, compare_under_load
 from canassist.comparison.vehicle_identity import check_one_vehicle, relation_of
 from canassist.comparison.verdicts import FAMILY_LEVEL, METHOD, judge_figures, one_sided
@@ -142,7 +142,7 @@ def _rides(given: Rides) -> Side:
 
 def _measure(
     a: Side, b: Side, *, same: bool
-) -> tuple[dict[FigureName, Measured | Untold], AssistFigures]:
+) -> tuple[dict[FigureName, Measured | NotComparable], AssistFigures]:
     limits = a[0].profile.limits
     margin_of = margins(limits)
     assist = compare_assist(a, b)
@@ -167,11 +167,11 @@ def _measure(
     return found, assist
 
 
-def _no_gap(item: Measured | Untold) -> Measured | Untold:
+def _no_gap(item: Measured | NotComparable) -> Measured | NotComparable:
     """Take the difference of a recording to itself for what it is: nothing at all."""
-    if isinstance(item, Untold):
+    if isinstance(item, NotComparable):
         return item
-    nothing = Gap(
+    nothing = SpreadDifference(
         value=0.0,
         spread_low=0.0,
         spread_high=0.0,
@@ -183,8 +183,8 @@ def _no_gap(item: Measured | Untold) -> Measured | Untold:
 
 
 def _with_margins_that_hold(
-    found: dict[FigureName, Measured | Untold], a: Side
-) -> dict[FigureName, Measured | Untold]:
+    found: dict[FigureName, Measured | NotComparable], a: Side
+) -> dict[FigureName, Measured | NotComparable]:
     """Drop verdicts on voltages whose margin is for another nominal supply."""
     first, margin_of = a[0], margins(a[0].profile.limits)
     why = "the default limits are for 12 V; give this vehicle's in the profile"
@@ -193,7 +193,7 @@ def _with_margins_that_hold(
         volts = tuple(limit for limit in margin_of[name].limits if limit.endswith("_v"))
         holds = not volts or supply_limits_hold(first.timeline, first.profile, *volts)
         if isinstance(item, Measured) and not holds:
-            kept[name] = Untold(why, item.a, item.b)
+            kept[name] = NotComparable(why, item.a, item.b)
     return kept
 
 

@@ -14,8 +14,8 @@ from canassist.comparison.air_speed import (
     blown_span,
     shed_of_steps,
 )
-from canassist.comparison.measured_figure import Measured, Untold, all_have, lacking
-from canassist.comparison.significance import Gap, gap_of
+from canassist.comparison.measured_figure import Measured, NotComparable, all_have, lacking
+from canassist.comparison.significance import SpreadDifference, gap_of
 from canassist.model import Estimate, Overlay, Points
 from canassist.physics import mean_response
 from canassist.stats import pooled, t95
@@ -123,7 +123,7 @@ class _Problem:
         return float(left @ left)
 
 
-def compare_heating(a: Side, b: Side, margin: Margin | None) -> Measured | Untold:
+def compare_heating(a: Side, b: Side, margin: Margin | None) -> Measured | NotComparable:
     """Compare the settled rise per ampere squared, as far as air cannot have made it differ.
 
     Without a `margin` both sides are the very same recording, and air was too.
@@ -143,14 +143,14 @@ def compare_heating(a: Side, b: Side, margin: Margin | None) -> Measured | Untol
     names = [name for name in ("motor_current", "module_current") if all_have(a + b, name)]
     if not names or lacking(a, b, "module_temperature", words=WORDS):
         missing = lacking(a, b, "module_temperature", "motor_current", words=WORDS)
-        return Untold(missing or "the two sides tell different currents")
+        return NotComparable(missing or "the two sides tell different currents")
     still = _compared(a, b, names[0], with_air=False)
-    if isinstance(still, Untold) or margin is None:
+    if isinstance(still, NotComparable) or margin is None:
         return still
     return blown_alike(still, _compared(a, b, names[0], with_air=True), margin)
 
 
-def _compared(a: Side, b: Side, current: str, *, with_air: bool) -> Measured | Untold:
+def _compared(a: Side, b: Side, current: str, *, with_air: bool) -> Measured | NotComparable:
     rides = [
         ride
         for number, side in enumerate((a, b))
@@ -159,19 +159,21 @@ def _compared(a: Side, b: Side, current: str, *, with_air: bool) -> Measured | U
     ]
     for number, label in enumerate("AB"):
         if not any(ride.side == number for ride in rides):
-            return Untold(f"the module of {{{label}}} warmed too little, or too little was seen")
+            return NotComparable(
+                f"the module of {{{label}}} warmed too little, or too little was seen"
+            )
     if not with_air:
         rides = [ride._replace(shed=None) for ride in rides]
     elif any(ride.shed is None for ride in rides):
-        return Untold("the road speed of a ride is not known, and air cools the module")
+        return NotComparable("the road speed of a ride is not known, and air cools the module")
     problem = _stacked(rides)
     slow_s, fast_s = _search(problem)
     if min(abs(math.log(slow_s / end)) for end in SLOW_S) < 0.05:  # noqa: PLR2004 - at an end
-        return Untold("the rides are too short or too steady to show how the module cools")
+        return NotComparable("the rides are too short or too steady to show how the module cools")
     return _judged(problem, slow_s, fast_s, current)
 
 
-def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
+def compare_time_constant(a: Side, b: Side) -> Measured | NotComparable:
     """Compare how slowly the module cools, each side's own estimate."""
     own = [
         pooled([one.physics.thermal.tau_s for one in side if one.physics.thermal is not None])
@@ -179,9 +181,9 @@ def compare_time_constant(a: Side, b: Side) -> Measured | Untold:
     ]
     if own[0] is None or own[1] is None:
         label = "A" if own[0] is None else "B"
-        return Untold(f"{{{label}}} does not show how its module cools", own[0], own[1])
+        return NotComparable(f"{{{label}}} does not show how its module cools", own[0], own[1])
     if min(own[0].low, own[1].low) <= 0.0:
-        return Untold("one ride hardly shows how its module cools", own[0], own[1])
+        return NotComparable("one ride hardly shows how its module cools", own[0], own[1])
     return Measured(
         a=own[0],
         b=own[1],
@@ -265,13 +267,15 @@ def _golden(problem: _Problem, fast_s: float) -> tuple[float, float]:
     return min(error), math.exp((low + high) / 2.0)
 
 
-def _judged(problem: _Problem, slow_s: float, fast_s: float, current: str) -> Measured | Untold:
+def _judged(
+    problem: _Problem, slow_s: float, fast_s: float, current: str
+) -> Measured | NotComparable:
     table = problem.design(slow_s, fast_s)
     linear = _solve(table, problem.heat_c)
     nodes = 2 if fast_s > 0.0 else 1
     gains = linear[-2 * nodes :].reshape(2, nodes).sum(axis=1)
     if gains.min() <= 0.0:
-        return Untold("temperature does not follow the load on one side")
+        return NotComparable("temperature does not follow the load on one side")
     left = problem.heat_c - table @ linear
     full = np.column_stack((table, *_slopes(problem, slow_s, fast_s, linear)))
     covariance, degrees = _covariance(full, left, problem.stretch)
@@ -289,7 +293,7 @@ def _judged(problem: _Problem, slow_s: float, fast_s: float, current: str) -> Me
         _estimate(float(gain), float(gain * share), degrees)
         for gain, share in zip(gains, spread, strict=True)
     ]
-    gap = Gap(
+    gap = SpreadDifference(
         value=float(math.log(gains[1] / gains[0])),
         spread_low=wide,
         spread_high=wide,

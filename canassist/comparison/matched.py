@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.comparison.significance import Gap
+from canassist.comparison.significance import SpreadDifference
 from canassist.model import Estimate
 from canassist.stats import rank_share, t95, welch
 
@@ -101,7 +101,7 @@ class Matched:
 
     a: Estimate
     b: Estimate
-    gap: Gap
+    gap: SpreadDifference
     effect: float
     bins: IntArray
     means_a: FloatArray
@@ -193,10 +193,10 @@ def _figure(cells: Cells, both: FloatArray, floor: float, dice: np.random.Genera
     )
 
 
-def _gap(a: _OneSide, b: _OneSide, *, relative: bool) -> Gap:
+def _gap(a: _OneSide, b: _OneSide, *, relative: bool) -> SpreadDifference:
     parts = [(side.spread / side.value if relative else side.spread) for side in (a, b)]
     wide = math.hypot(*parts)
-    return Gap(
+    return SpreadDifference(
         value=math.log(b.value / a.value) if relative else b.value - a.value,
         spread_low=wide,
         spread_high=wide,

@@ -12,7 +12,7 @@ from canassist.timeline import with_known_units
 
 if TYPE_CHECKING:
     from canassist.comparison.matched import Matched
-    from canassist.comparison.significance import Gap
+    from canassist.comparison.significance import SpreadDifference
     from canassist.model import Estimate, FloatArray, Result
 
 Side = tuple["Result", ...]
@@ -25,14 +25,14 @@ class Measured:
 
     a: Estimate
     b: Estimate
-    gap: Gap
+    gap: SpreadDifference
     conditions: str
     effect: float | None = None
     overlays: tuple[Overlay, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Untold:
+class NotComparable:
     """Why a figure cannot be compared; each side's own value where there is one."""
 
     why: str

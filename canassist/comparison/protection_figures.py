@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.comparison.matched import Cells, bin_of, matched, stretches
-from canassist.comparison.measured_figure import Measured, Untold, from_matched, lacking
+from canassist.comparison.measured_figure import Measured, NotComparable, from_matched, lacking
 from canassist.comparison.significance import gap_of
 from canassist.model import Estimate, EventKind
 from canassist.stats import mean_of_blocks
@@ -42,7 +42,9 @@ WORDS: Final = {
 }
 
 
-def compare_onset(a: Side, b: Side, cause: str, channel: str, unit: str) -> Measured | Untold:
+def compare_onset(
+    a: Side, b: Side, cause: str, channel: str, unit: str
+) -> Measured | NotComparable:
     """Compare the reading at which derates of one cause set in, each derate on its own.
 
     Parameters
@@ -67,12 +69,12 @@ def compare_onset(a: Side, b: Side, cause: str, channel: str, unit: str) -> Meas
         for side in (a, b)
     ]
     if not len(own[0]) and not len(own[1]):
-        return Untold(f"neither side was reduced by {cause}")
+        return NotComparable(f"neither side was reduced by {cause}")
     for label, values in zip("AB", own, strict=True):
         if not len(values):
-            return Untold(f"{{{label}}} was not reduced by {cause}")
+            return NotComparable(f"{{{label}}} was not reduced by {cause}")
         if len(values) < LEAST_EVENTS:
-            return Untold(f"{{{label}}} was reduced by {cause} only once")
+            return NotComparable(f"{{{label}}} was reduced by {cause} only once")
     one, other = (_mean(values, unit) for values in own)
     return Measured(
         a=one,
@@ -86,11 +88,11 @@ def _mean(values: FloatArray, unit: str) -> Estimate:
     return mean_of_blocks(values, np.arange(len(values)), unit)
 
 
-def compare_derated(a: Side, b: Side, limits: Limits) -> Measured | Untold:
+def compare_derated(a: Side, b: Side, limits: Limits) -> Measured | NotComparable:
     """Compare derated seconds per minute of slow steering, at the same module temperature."""
     missing = lacking(a, b, "assist_limit", "driver_torque", "vehicle_speed", words=WORDS)
     if missing:
-        return Untold(missing)
+        return NotComparable(missing)
     hot = all(with_known_units(r.timeline).has("module_temperature") for r in a + b)
     edges = [-np.inf, np.inf]
     if hot:  # below, temperature takes nothing away and need not be matched
@@ -102,7 +104,7 @@ def compare_derated(a: Side, b: Side, limits: Limits) -> Measured | Untold:
     found = matched(parts[0], parts[1], "s/min")
     if found is None:
         where = " at the same module temperature" if hot else ""
-        return Untold(f"too little slow steering{where}")
+        return NotComparable(f"too little slow steering{where}")
     return from_matched(found, "slow steering" + (", module temperature" if hot else ""))
 
 

@@ -10,7 +10,7 @@ from canassist.comparison.matched import Cells, matched
 from canassist.comparison.matched import stretches as stretches_of
 from canassist.comparison.measured_figure import (
     Measured,
-    Untold,
+    NotComparable,
     from_matched,
     lacking,
     resolution,
@@ -47,24 +47,24 @@ MAIN: Final = (
 WORDS: Final = {"driver_torque": "driver torque", "steering_angle": "steering angle"}
 
 
-def compare_offset(a: Side, b: Side) -> Measured | Untold:
+def compare_offset(a: Side, b: Side) -> Measured | NotComparable:
     """Compare where driver torque rests with nobody steering."""
     missing = lacking(a, b, "driver_torque", "steering_angle", words=WORDS)
     if missing:
-        return Untold(missing)
+        return NotComparable(missing)
     signs = all(
         r.channels["driver_torque"].sign_known for r in a + b if "driver_torque" in r.channels
     )
     if not signs:
-        return Untold("which way is right is not known on one side")
+        return NotComparable("which way is right is not known on one side")
     parts = [Cells.joined([_rest(result) for result in side], 1) for side in (a, b)]
     for label, part in zip("AB", parts, strict=True):
         if not len(part.total):
-            return Untold(f"{{{label}}} was hardly ever at rest with nobody steering")
+            return NotComparable(f"{{{label}}} was hardly ever at rest with nobody steering")
     floor = max(resolution(side, "driver_torque") for side in (a, b))
     found = matched(parts[0], parts[1], "N·m", floor=floor)
     if found is None:
-        return Untold("too little rest with nobody steering")
+        return NotComparable("too little rest with nobody steering")
     message = "Driver torque with nobody steering, stretch by stretch"
     overlay = spread("rest", message, "Driver torque at rest", "N·m", found)
     return from_matched(found, "bar still, nobody steering", (overlay,))
@@ -79,18 +79,18 @@ def _rest(result: Result) -> Cells:
     return Cells.sums(stretch, zeros, found.torque_nm, np.ones(len(stretch)), bins=1)
 
 
-def compare_quality(a: Side, b: Side) -> Measured | Untold:
+def compare_quality(a: Side, b: Side) -> Measured | NotComparable:
     """Compare the share of time in which every main channel has a fresh value.
 
     What the recorder itself lost (no frame on any bus) counts for neither side.
     """
     names = [name for name in MAIN if all(_has(result, name) for result in a + b)]
     if not names:
-        return Untold("the two sides share no main channel")
+        return NotComparable("the two sides share no main channel")
     parts = [Cells.joined([_fresh(r, names) for r in side], 1) for side in (a, b)]
     found = matched(parts[0], parts[1], "share")
     if found is None:
-        return Untold("one ride is too short")
+        return NotComparable("one ride is too short")
     words = f"{len(names)} channels that both sides have"
     return from_matched(found, words)
 

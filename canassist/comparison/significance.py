@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
+class SpreadDifference:
     """A difference with its spread, on the scale on which it is judged.
 
     Attributes
@@ -83,7 +83,9 @@ class Gap:
         return t_tail((size - near) / spread, degrees) + t_tail((size + far) / spread, degrees)
 
 
-def gap_of(a: Estimate, b: Estimate, *, relative: bool = False, floor: float = 0.0) -> Gap:
+def gap_of(
+    a: Estimate, b: Estimate, *, relative: bool = False, floor: float = 0.0
+) -> SpreadDifference:
     """Return the difference of two independent estimates with 90 % intervals.
 
     Parameters
@@ -107,7 +109,7 @@ def gap_of(a: Estimate, b: Estimate, *, relative: bool = False, floor: float = 0
         (scale(one.high) - scale(one.value)) / t95(d)
         for one, d in zip((a, b), degrees, strict=True)
     ]
-    return Gap(
+    return SpreadDifference(
         value=scale(b.value) - scale(a.value),
         spread_low=math.hypot(lower[1], upper[0], floor),
         spread_high=math.hypot(upper[1], lower[0], floor),

@@ -10,7 +10,7 @@ import numpy as np
 from canassist.comparison.matched import Cells, bin_of, crossed, matched, stretches
 from canassist.comparison.measured_figure import (
     Measured,
-    Untold,
+    NotComparable,
     all_have,
     from_matched,
     lacking,
@@ -53,7 +53,7 @@ WORDS: Final = {
 }
 
 
-def compare_path(a: Side, b: Side) -> Measured | Untold:
+def compare_path(a: Side, b: Side) -> Measured | NotComparable:
     """Compare the resistance of wiring, connectors and grounds, each ride's own estimate."""
     own = [[one.physics.supply_path for one in side] for side in (a, b)]
     found = [[path for path in side if path is not None] for side in own]
@@ -62,11 +62,11 @@ def compare_path(a: Side, b: Side) -> Measured | Untold:
     if one is None or other is None:
         label = "A" if one is None else "B"
         why = f"{{{label}}} does not show the supply path apart from the battery"
-        return Untold(lacking(a, b, "module_current", words=WORDS) or why, one, other)
+        return NotComparable(lacking(a, b, "module_current", words=WORDS) or why, one, other)
     methods = {path.method for side in found for path in side}
     if len(methods) > 1:
         words = " and ".join(sorted(methods)).replace("_", " ")
-        return Untold(f"the two sides show it in different ways ({words})", one, other)
+        return NotComparable(f"the two sides show it in different ways ({words})", one, other)
     return Measured(
         a=one,
         b=other,
@@ -75,11 +75,11 @@ def compare_path(a: Side, b: Side) -> Measured | Untold:
     )
 
 
-def compare_charging(a: Side, b: Side, charging_rpm: float) -> Measured | Untold:
+def compare_charging(a: Side, b: Side, charging_rpm: float) -> Measured | NotComparable:
     """Compare the supply at next to no module current, by engine speed."""
     missing = lacking(a, b, "supply_voltage", "engine_speed", words=WORDS)
     if missing:
-        return Untold(missing)
+        return NotComparable(missing)
     edges = (charging_rpm, *(rpm for rpm in RPM if rpm > charging_rpm))
     parts = []
     for side in (a, b):
@@ -88,7 +88,7 @@ def compare_charging(a: Side, b: Side, charging_rpm: float) -> Measured | Untold
     floor = max(resolution(side, "supply_voltage") for side in (a, b))
     found = matched(parts[0], parts[1], "V", floor=floor)
     if found is None:
-        return Untold("too little time at the same engine speed above the charging speed")
+        return NotComparable("too little time at the same engine speed above the charging speed")
     middles = np.array([(low + high) / 2.0 for low, high in itertools.pairwise(edges)])
     middles[-1] = edges[-2]
     overlay = Overlay(
@@ -117,19 +117,19 @@ def _charging(result: Result, edges: tuple[float, ...]) -> Cells:
     return Cells.sums(stretch, code, supply_v, ones, bins=len(edges) - 1)
 
 
-def compare_under_load(a: Side, b: Side) -> Measured | Untold:
+def compare_under_load(a: Side, b: Side) -> Measured | NotComparable:
     """Compare the supply at the same module current and engine speed."""
     names = ["supply_voltage", "engine_speed"]
     current = "module_current" if all_have(a + b, "module_current") else "motor_current"
     missing = lacking(a, b, *names, current, words=WORDS)
     if missing:
-        return Untold(missing)
+        return NotComparable(missing)
     bins = (len(CURRENT_A) - 1) * (len(RPM) - 1)
     parts = [Cells.joined([_under_load(r, current) for r in side], bins) for side in (a, b)]
     floor = max(resolution(side, "supply_voltage") for side in (a, b))
     found = matched(parts[0], parts[1], "V", floor=floor)
     if found is None:
-        return Untold("too little steering at the same current and engine speed")
+        return NotComparable("too little steering at the same current and engine speed")
     words = f"{current.replace('_', ' ')} and engine speed"
     return from_matched(found, words, _load_overlays(parts, found))
 

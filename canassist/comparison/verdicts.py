@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from canassist.comparison.comparison_texts import PHRASES, sentence
-from canassist.comparison.measured_figure import Measured, Untold
-from canassist.comparison.significance import Gap
+from canassist.comparison.measured_figure import Measured, NotComparable
+from canassist.comparison.significance import SpreadDifference
 from canassist.model import Figure, FigureName, Finding, Role
 from canassist.stats import holm
 
@@ -52,7 +52,7 @@ One that goes the other way follows from nothing: it is a difference of its own.
 moves reduced assist either way, so nothing follows from it.
 """
 
-Found = Mapping[FigureName, "Measured | Untold"]
+Found = Mapping[FigureName, "Measured | NotComparable"]
 
 RELATIVE: Final = frozenset({FigureName.ASSIST_GAIN, FigureName.HEATING, FigureName.TIME_CONSTANT})
 
@@ -77,7 +77,7 @@ def judge_figures(found: Found, margin_of: Mapping[FigureName, Margin]) -> tuple
 
     Parameters
     ----------
-    found : mapping of FigureName to Measured or Untold
+    found : mapping of FigureName to Measured or NotComparable
         What was measured.
     margin_of : mapping of FigureName to Margin
         Differences up to this count as the same.
@@ -101,7 +101,7 @@ def judge_figures(found: Found, margin_of: Mapping[FigureName, Margin]) -> tuple
 
 def _figure(
     name: FigureName,
-    item: Measured | Untold,
+    item: Measured | NotComparable,
     margin: Margin,
     chances: tuple[float, float] | None,
 ) -> Figure:
@@ -118,7 +118,7 @@ def _figure(
         verdict=Finding.CANNOT_TELL,
         role=Role.CONSEQUENCE if name in FOLLOWS_FROM else Role.ROOT,
     )
-    if isinstance(item, Untold) or chances is None:
+    if isinstance(item, NotComparable) or chances is None:
         return bare
     difference = item.gap.estimate(UNITS[name])
     return replace(
@@ -132,7 +132,7 @@ def _figure(
     )
 
 
-def _verdict(gap: Gap, margin: float, adjusted: float) -> Finding:
+def _verdict(gap: SpreadDifference, margin: float, adjusted: float) -> Finding:
     if adjusted < FAMILY_LEVEL:
         return Finding.DIFFERS
     ends = gap.estimate("")
@@ -149,7 +149,7 @@ def _way(figure: Figure) -> int:
 
 
 def _explained(
-    figure: Figure, roots: Mapping[FigureName, int], item: Measured | Untold | None
+    figure: Figure, roots: Mapping[FigureName, int], item: Measured | NotComparable | None
 ) -> Figure:
     """Say which differing figures this one follows from, and put it in words."""
     causes = tuple(
@@ -162,18 +162,18 @@ def _explained(
     if figure.verdict is Finding.DIFFERS:
         role = Role.CONSEQUENCE if causes else Role.ROOT
         figure = replace(figure, explained_by=causes, role=role)
-    why = item.why if isinstance(item, Untold) else ""
+    why = item.why if isinstance(item, NotComparable) else ""
     return replace(figure, text=sentence(figure, why))
 
 
 def one_sided(
-    figures: tuple[Figure, ...], sides: Mapping[str, Measured | Untold]
+    figures: tuple[Figure, ...], sides: Mapping[str, Measured | NotComparable]
 ) -> tuple[Figure, ...]:
     """Make overall gain follow from a difference of the sides, where one side alone moved.
 
     Parameters
     ----------
-    sides : mapping of "left" and "right" to Measured or Untold
+    sides : mapping of "left" and "right" to Measured or NotComparable
         Gain of each side.
     """
     by_name = {figure.name: figure for figure in figures}

@@ -4,7 +4,7 @@ from canassist.record.capture.interfaces import channel_settings
 from canassist.record.capture.other_formats import FORMATS, convert
 from canassist.record.capture.sources import Source, open_sources, replayed
 from canassist.record.case_file import minutes
-from canassist.record.happenings import Mark, MarkKind
+from canassist.record.log_annotations import Mark, MarkKind
 from canassist.record.session import RecordingPlan, RecordingSession
 from canassist.record.show.keys import keys
 from canassist.record.show.terminal import (

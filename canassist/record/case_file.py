@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Final
 
-from canassist.record.happenings import MarkKind
+from canassist.record.log_annotations import MarkKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from canassist.record.happenings import Mark, RecorderHole, RecorderLoss
+    from canassist.record.log_annotations import Mark, RecorderHole, RecorderLoss
 
 _HEAD: Final = """\
 # Written by `canassist record`; `canassist report` takes it from beside the log.

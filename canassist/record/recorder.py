@@ -15,7 +15,7 @@ from canassist.record.capture.block_file import BlockFile
 from canassist.record.capture.bus_traffic import BusTraffic
 from canassist.record.capture.log_writer import BLOCK_S, BlockThread, DiskThread
 from canassist.record.case_file import case_text
-from canassist.record.happenings import Mark, MarkKind, RecorderHole, RecorderLoss
+from canassist.record.log_annotations import Mark, MarkKind, RecorderHole, RecorderLoss
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,7 +62,7 @@ class PlainLog:
 
 
 @dataclass(slots=True)
-class Listed:
+class Annotations:
     """What is written down beside the frames."""
 
     marks: list[Mark]
@@ -113,7 +113,7 @@ class RideRecorder:
         for one, rate in zip(receivers, rates, strict=False):
             if not one.takes_bus_names:
                 self.traffic[one.bus_name] = BusTraffic(one.bus_name, rate)
-        self.listed = Listed([], [], [])
+        self.listed = Annotations([], [], [])
         self.case_trouble = ""
         self._receivers = tuple(receivers)
         self._intake = intake

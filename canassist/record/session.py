@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 from canassist.record.capture.log_writer import BLOCK_S
 from canassist.record.capture.receiving import Intake, Receiver
 from canassist.record.capture.ring import RingLog, WrittenOut
-from canassist.record.happenings import MarkKind
 from canassist.record.live.watching import Watcher, WatchOrder
+from canassist.record.log_annotations import MarkKind
 from canassist.record.recorder import PlainLog, RideRecorder
 from canassist.record.state import BusNow, LiveAnswer, RecordingState
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from canassist.model import Profile
     from canassist.record.capture.sources import Source
-    from canassist.record.happenings import Mark, RecorderLoss
+    from canassist.record.log_annotations import Mark, RecorderLoss
 
 ALERT_BLOCK_S: Final = 0.25
 """With alerts a block ends four times a second: whoever moves a plug must hear it at once."""

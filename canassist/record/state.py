@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from canassist.model import Coverage
-    from canassist.record.happenings import Mark
+    from canassist.record.log_annotations import Mark
 
 
 class RowState(StrEnum):

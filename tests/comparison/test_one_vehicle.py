@@ -11,7 +11,7 @@ from canassist.comparison import compare
 from canassist.comparison.air_speed import blown_response
 from canassist.comparison.margins import margins
 from canassist.comparison.measured_figure import Measured
-from canassist.comparison.significance import Gap
+from canassist.comparison.significance import SpreadDifference
 from canassist.comparison.verdicts import judge_figures
 from canassist.errors import InputError
 from canassist.model import (
@@ -100,7 +100,7 @@ def test_every_sentence_names_the_vehicles_and_hides_their_numbers(
 
 def measured(value: float) -> Measured:
     side = Estimate(value=value, low=value, high=value, unit="", count=50)
-    gap = Gap(value=value, spread_low=1e-6, spread_high=1e-6, degrees=50, count=50)
+    gap = SpreadDifference(value=value, spread_low=1e-6, spread_high=1e-6, degrees=50, count=50)
     return Measured(a=side, b=side, gap=gap, conditions="like")
 
 

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from canassist.record.case_file import case_text, minutes
-from canassist.record.happenings import Mark, MarkKind, RecorderHole, RecorderLoss
+from canassist.record.log_annotations import Mark, MarkKind, RecorderHole, RecorderLoss
 from canassist.record.show.big_type import ROWS, big, width_of
 from canassist.record.show.terminal import KEYS, NEVER, screen_lines
 from canassist.record.state import (

@@ -30,7 +30,13 @@ from canassist.model import (
 from canassist.profile import default_limits
 from canassist.report import PageOptions, render_page, result_json
 from canassist.report.charts.chart_values import Chart, ChartLine, Row, nice_range, time_ticks
-from canassist.report.charts.event_looks import CAUSE_WORDS, KIND_WORDS, LOOKS, Family, family_of
+from canassist.report.charts.event_styles import (
+    CAUSE_WORDS,
+    EVENT_STYLES,
+    KIND_WORDS,
+    EventFamily,
+    family_of,
+)
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.page import packing
 from canassist.report.page.event_cards import fold
@@ -372,7 +378,7 @@ def test_contrast_agrees_with_published_values() -> None:
 
 
 def test_edges_and_textures_stand_out_from_the_page() -> None:
-    for look in LOOKS.values():
+    for look in EVENT_STYLES.values():
         assert contrast(look.edge, PAPER) >= 3.0
         assert contrast(look.edge, "#ffffff") >= 3.0
         assert contrast(look.dark_edge, DARK_PAPER) >= 3.0
@@ -395,7 +401,7 @@ def test_every_kind_and_cause_has_words_a_look_and_a_rule(result: Result) -> Non
     for kind in EventKind:
         event = Event(kind=kind, start_s=0.0, end_s=1.0)
         assert KIND_WORDS[kind]
-        assert family_of(event) in Family
+        assert family_of(event) in EventFamily
         assert rules.rule(event).endswith(".")
     for cause in ("temperature", "voltage", "temperature+voltage", "speed_signal", "unexplained"):
         assert CAUSE_WORDS[cause]

@@ -24,7 +24,7 @@ from canassist.report.charts.chart_values import (
     Word,
 )
 from canassist.report.charts.event_bands import distinct
-from canassist.report.charts.event_looks import Family
+from canassist.report.charts.event_styles import EventFamily
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.charts.static_figures import draw
 from canassist.report.charts.word_spans import word_spans
@@ -114,7 +114,7 @@ def test_foreign_text_in_a_picture_is_escaped() -> None:
         words=(Word(0.0, 90.0, bad),),
         span=Range(0.0, 20.0, (0.0,)),
     )
-    band = Band(start=1.0, end=5.0, family=Family.HEAT, tag=bad)
+    band = Band(start=1.0, end=5.0, family=EventFamily.HEAT, tag=bad)
     svg = str(draw(chart_of(line, rows=(row,), bands=(band,), message=bad, x_label=bad)))
     assert "<script" not in svg
     assert svg.count("&lt;script&gt;") == 5
@@ -122,7 +122,7 @@ def test_foreign_text_in_a_picture_is_escaped() -> None:
 
 def test_a_band_has_hue_texture_edges_and_number() -> None:
     line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
-    band = Band(start=10.0, end=60.0, family=Family.VOLTAGE, tag="7")
+    band = Band(start=10.0, end=60.0, family=EventFamily.VOLTAGE, tag="7")
     svg = str(draw(chart_of(line, bands=(band,))))
     assert 'fill="#0072B2"' in svg
     assert 'fill="url(#tex-voltage)"' in svg
@@ -133,17 +133,17 @@ def test_a_band_has_hue_texture_edges_and_number() -> None:
 
 
 def test_bands_that_lie_on_each_other_are_drawn_once() -> None:
-    one = Band(start=0.0, end=10.0, family=Family.SIGNAL, tag="1")
-    same = Band(start=0.2, end=10.0, family=Family.SIGNAL, tag="2")
-    inside = Band(start=4.0, end=6.0, family=Family.SIGNAL, tag="3")
-    other = Band(start=0.0, end=10.0, family=Family.HEAT, tag="4")
+    one = Band(start=0.0, end=10.0, family=EventFamily.SIGNAL, tag="1")
+    same = Band(start=0.2, end=10.0, family=EventFamily.SIGNAL, tag="2")
+    inside = Band(start=4.0, end=6.0, family=EventFamily.SIGNAL, tag="3")
+    other = Band(start=0.0, end=10.0, family=EventFamily.HEAT, tag="4")
     assert distinct([one, same, inside, other]) == [one, inside, other]
     assert distinct([same], one) == []
 
 
 def test_the_number_of_the_close_up_goes_before_its_neighbours() -> None:
-    near = Band(start=40.0, end=42.0, family=Family.HEAT, tag="1")
-    own = Band(start=41.0, end=43.0, family=Family.VOLTAGE, tag="2", main=True)
+    near = Band(start=40.0, end=42.0, family=EventFamily.HEAT, tag="1")
+    own = Band(start=41.0, end=43.0, family=EventFamily.VOLTAGE, tag="2", main=True)
     line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))
     assert [tag.text for tag in chart_of(line, bands=(near, own)).tags()] == ["2"]
 
@@ -152,7 +152,9 @@ def test_the_number_of_the_close_up_goes_before_its_neighbours() -> None:
 def test_numbers_never_lie_on_each_other(name: str) -> None:
     """Letters of 7 px: 40 short bands in a minute are far more than have room."""
     bands = tuple(
-        Band(start=2.5 * place, end=2.5 * place + 0.4, family=Family.VOLTAGE, tag=str(place + 1))
+        Band(
+            start=2.5 * place, end=2.5 * place + 0.4, family=EventFamily.VOLTAGE, tag=str(place + 1)
+        )
         for place in range(40)
     )
     line = ChartLine(key="a", label="a", x=np.arange(3.0), y=np.arange(3.0))

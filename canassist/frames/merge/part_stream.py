@@ -122,14 +122,14 @@ class PartStream:
     _table: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.report = self._new_tally()
+        self.report = self._new_report()
 
-    def _new_tally(self) -> ReadReport:
+    def _new_report(self) -> ReadReport:
         return ReadReport(name=self.part.name, format=self.reader.name)
 
     def peek(self) -> Start | None:
         """Read the first frames, enough to know its buses by; None where there are none."""
-        report = self._new_tally()
+        report = self._new_report()
         with (
             open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
             closed_at_end(_iterator(self.reader, opened, ReadRequest(), report)) as blocks,
@@ -181,7 +181,7 @@ class PartStream:
 
     def _again(self, request: ReadRequest) -> Iterator[FrameBlock]:
         """Read it apart from the ride, in time order on its own clock."""
-        report = self._new_tally()
+        report = self._new_report()
         clock = ClockRepair(report)
         with (
             open_part(self.part, report.add_problem, to_disk=self.reader.needs_seek) as opened,
@@ -231,7 +231,7 @@ class PartStream:
         bus_index : callable
             Gives the ride's number of a bus by its name in this file.
         """
-        self.report = self._new_tally()
+        self.report = self._new_report()
         self._table = []
         self.losses_ns = []
         self.sources = set()

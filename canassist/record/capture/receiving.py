@@ -12,7 +12,7 @@ import can
 
 from canassist.record.capture.candump_text import bus_word
 from canassist.record.capture.driver_losses import DriverLosses
-from canassist.record.happenings import RecorderHole, RecorderLoss
+from canassist.record.log_annotations import RecorderHole, RecorderLoss
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.model import Channel, FrameBlock, IntArray, Profile
-    from canassist.record.live.live_reading import SoFar
+    from canassist.record.live.live_reading import DecodedSoFar
 
 _NS: Final = 1_000_000_000
 WINDOW_S: Final = 8.0
@@ -70,7 +70,7 @@ class AlarmWatch:
         """Whether it is known which messages carry what: nothing rings before."""
         return bool(self._carriers)
 
-    def learn(self, so_far: SoFar) -> None:
+    def learn(self, so_far: DecodedSoFar) -> None:
         """Take from the log so far which messages carry what, and how they come."""
         if self._carriers:
             return

@@ -21,7 +21,7 @@ MOST_FRAMES: Final = 20_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SoFar:
+class DecodedSoFar:
     """What the log says so far."""
 
     decoded: DecodedRide
@@ -89,7 +89,7 @@ class LiveReading:
             if not self.is_full:
                 self._collector.feed(block)
 
-    def so_far(self) -> SoFar | None:
+    def so_far(self) -> DecodedSoFar | None:
         """Decode all that was read; None before the first frame."""
         zero_ns = self._recording.zero_ns
         if zero_ns is None:
@@ -107,4 +107,4 @@ class LiveReading:
             trouble_codes=decoded.trouble_codes,
             identity=decoded.identity,
         )
-        return SoFar(decoded=decoded, timeline=timeline)
+        return DecodedSoFar(decoded=decoded, timeline=timeline)

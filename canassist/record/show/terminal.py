@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from canassist.record.case_file import minutes
-from canassist.record.happenings import MarkKind
+from canassist.record.log_annotations import MarkKind
 from canassist.record.show.big_type import ROWS, big, width_of
 from canassist.record.state import RowState
 

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.event_styles import EVENT_STYLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from canassist.model import FloatArray
-    from canassist.report.charts.event_looks import Family
+    from canassist.report.charts.event_styles import EventFamily
 
 LANE_PX: Final = 40
 """Height of the strip above the rows: upper axis and event marks."""
@@ -121,7 +121,7 @@ class ChartLine:
     x: FloatArray
     y: FloatArray
     style: Style = Style.LINE
-    spoken: Family | None = None
+    spoken: EventFamily | None = None
     dense_x: FloatArray | None = None
     dense_y: FloatArray | None = None
     side: int = 0
@@ -156,7 +156,7 @@ class Band:
 
     start: float
     end: float
-    family: Family
+    family: EventFamily
     tag: str = ""
     open_end: bool = False
     main: bool = False
@@ -232,7 +232,7 @@ class Chart:
     def _tag_text(self, band: Band, low: float, high: float) -> str:
         """Return a band's number, with its family's word where there is room."""
         wide = high - low > _WORD_SHARE * (self.x_to - self.x_from)
-        return f"{band.tag} {LOOKS[band.family].word}" if wide else band.tag
+        return f"{band.tag} {EVENT_STYLES[band.family].word}" if wide else band.tag
 
     def tops(self) -> tuple[int, ...]:
         """Return where each row starts, in px from the top of the picture."""

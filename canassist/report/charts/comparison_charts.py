@@ -18,7 +18,7 @@ from canassist.report.charts.chart_values import (
     extremes,
     nice_range,
 )
-from canassist.report.charts.event_looks import Family
+from canassist.report.charts.event_styles import EventFamily
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.page.channel_words import channel_words
 from canassist.report.page.measures import MINUS
@@ -49,7 +49,7 @@ _MAIN_ROWS: Final = (
     "assist_torque",
     "driver_torque",
 )
-SIDE_B: Final = Family.VOLTAGE
+SIDE_B: Final = EventFamily.VOLTAGE
 """B's colour, in every picture; A is drawn in ink."""
 
 
@@ -101,7 +101,7 @@ def differences(figures: tuple[Figure, ...], measures: Measures) -> Chart | None
         x_to=REACH,
         ticks=_TICKS,
         lower=lower,
-        bands=(Band(start=-1.0, end=1.0, family=Family.NOTE, main=True),),
+        bands=(Band(start=-1.0, end=1.0, family=EventFamily.NOTE, main=True),),
         over_time=False,
         x_label="times what still counts as the same (shaded); stroke: 90 % interval",
     )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.model import EventKind
 from canassist.report.charts.chart_values import Band
-from canassist.report.charts.event_looks import Family, family_of
+from canassist.report.charts.event_styles import EventFamily, family_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -110,7 +110,7 @@ def distinct(bands: Iterable[Band], *more: Band) -> list[Band]:
         Bands that are drawn in any case, in any order.
     """
     found: list[Band] = []
-    open_by_family: dict[Family, list[Band]] = {}
+    open_by_family: dict[EventFamily, list[Band]] = {}
     for band in more:
         open_by_family.setdefault(band.family, []).append(band)
     for band in bands:

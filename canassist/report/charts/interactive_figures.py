@@ -21,7 +21,7 @@ from canassist.report.charts.chart_values import (
     ROW_FOOT_PX,
     Style,
 )
-from canassist.report.charts.event_looks import LOOKS, Family
+from canassist.report.charts.event_styles import EVENT_STYLES, EventFamily
 from canassist.report.charts.static_figures import SHADES, plain_number
 from canassist.report.charts.static_marks import FAINT, INK, TAB_FOOT_PX, TAB_TOP_PX
 from canassist.report.page.measures import THIN_SPACE
@@ -206,7 +206,7 @@ def _y_axis(row: Row, bottom: float, top: float) -> Plain:
 
 
 def _trace(row: Row, line: ChartLine, place: int, axis: str) -> Plain:
-    colour = LOOKS[line.spoken].edge if line.spoken else INK
+    colour = EVENT_STYLES[line.spoken].edge if line.spoken else INK
     unit = f"{THIN_SPACE}{row.unit}" if row.unit else ""
     trace: Plain = {
         "type": "scatter",
@@ -230,9 +230,9 @@ def _bands(chart: Chart, frame: _Frame) -> list[Plain]:
     """Return what marks events: a tint through all rows, and a textured tab above them."""
     tab = (frame.at(frame.lane_px - TAB_FOOT_PX), frame.at(frame.lane_px - TAB_TOP_PX))
     traces = []
-    for family in Family:
+    for family in EventFamily:
         own = [band for band in chart.bands if band.family is family]
-        look = LOOKS[family]
+        look = EVENT_STYLES[family]
         for wide, share in ((True, WIDE_STRENGTH), (False, TINT_STRENGTH)):
             bands = [band for band in own if chart.is_wide(band) is wide]
             if bands:
@@ -257,7 +257,7 @@ def _boxes(chart: Chart, bands: list[Band], low: float, high: float) -> Plain:
     return {
         "type": "scatter",
         "mode": "lines",
-        "name": LOOKS[bands[0].family].word,
+        "name": EVENT_STYLES[bands[0].family].word,
         "x": x,
         "y": y,
         "yaxis": _TOP,
@@ -267,11 +267,11 @@ def _boxes(chart: Chart, bands: list[Band], low: float, high: float) -> Plain:
 
 
 _EDGE_DASH: Final = {
-    Family.HEAT: "solid",
-    Family.VOLTAGE: "7px,3px",
-    Family.SIGNAL: "1px,3px",
-    Family.ASSIST: "solid",
-    Family.NOTE: "7px,3px,1px,3px",
+    EventFamily.HEAT: "solid",
+    EventFamily.VOLTAGE: "7px,3px",
+    EventFamily.SIGNAL: "1px,3px",
+    EventFamily.ASSIST: "solid",
+    EventFamily.NOTE: "7px,3px,1px,3px",
 }
 
 

@@ -20,7 +20,7 @@ from canassist.report.charts.chart_values import (
     nice_step,
     time_ticks,
 )
-from canassist.report.charts.event_looks import Family
+from canassist.report.charts.event_styles import EventFamily
 from canassist.report.charts.reduce import bucket_edges, reduce_min_max
 from canassist.report.page.measures import MINUS
 from canassist.report.page.times import minutes_seconds
@@ -136,7 +136,7 @@ class PhysicsCharts:
         self, label: str, time_s: FloatArray, value: FloatArray, end: float, gap: float
     ) -> ChartLine:
         x, y = reduce_min_max(time_s, value, bucket_edges(0.0, end, _STILL_BUCKETS), gap=gap)
-        style, spoken = (Style.FIT, None) if label == "Model" else (Style.LINE, Family.HEAT)
+        style, spoken = (Style.FIT, None) if label == "Model" else (Style.LINE, EventFamily.HEAT)
         y = self.measures.array(y, "degC")
         return ChartLine(key=f"thermal-{label}", label=label, x=x, y=y, style=style, spoken=spoken)
 
@@ -183,7 +183,7 @@ class PhysicsCharts:
                     x=grid,
                     y=expected,
                     style=Style.FIT,
-                    spoken=Family.ASSIST,
+                    spoken=EventFamily.ASSIST,
                 )
             )
         low, high = band.speed_low_kph, band.speed_high_kph
@@ -205,8 +205,8 @@ class PhysicsCharts:
             for side in ("left", "right")
         }
         lines = (
-            _series("sides-left", "Left", speed, sides["left"], Family.VOLTAGE),
-            _series("sides-right", "Right", speed, sides["right"], Family.HEAT),
+            _series("sides-left", "Left", speed, sides["left"], EventFamily.VOLTAGE),
+            _series("sides-right", "Right", speed, sides["right"], EventFamily.HEAT),
         )
         message = "Assist to the left against assist to the right"
         if fit.side_difference is not None:
@@ -309,7 +309,7 @@ def _cloud(key: str, label: str, points: Points) -> ChartLine:
     return ChartLine(key=key, label=label, x=x, y=y, style=Style.POINTS)
 
 
-def _series(key: str, label: str, x: FloatArray, y: FloatArray, family: Family) -> ChartLine:
+def _series(key: str, label: str, x: FloatArray, y: FloatArray, family: EventFamily) -> ChartLine:
     return ChartLine(key=key, label=label, x=x, y=y, spoken=family)
 
 

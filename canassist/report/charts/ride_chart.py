@@ -21,7 +21,7 @@ from canassist.report.charts.chart_values import (
     time_ticks,
 )
 from canassist.report.charts.event_bands import event_band, event_bands
-from canassist.report.charts.event_looks import Family, family_of, kind_words
+from canassist.report.charts.event_styles import EventFamily, family_of, kind_words
 from canassist.report.charts.key_channels import split_rows
 from canassist.report.charts.limit_names import place_limit_names
 from canassist.report.charts.reduce import bucket_edges, reduce_channel
@@ -64,11 +64,11 @@ _CLOSE_PX: Final = 78
 Span = tuple[float, float]
 
 _FAMILY_CHANNEL: Final = {
-    Family.HEAT: ("module_temperature", "assist_limit"),
-    Family.VOLTAGE: ("supply_voltage",),
-    Family.ASSIST: ("assist_torque",),
-    Family.SIGNAL: (),
-    Family.NOTE: (),
+    EventFamily.HEAT: ("module_temperature", "assist_limit"),
+    EventFamily.VOLTAGE: ("supply_voltage",),
+    EventFamily.ASSIST: ("assist_torque",),
+    EventFamily.SIGNAL: (),
+    EventFamily.NOTE: (),
 }
 
 _CLOSE_UP_ROWS: Final = {
@@ -119,7 +119,7 @@ class RideCharts:
         called: tuple[str, str],
         groups: list[tuple[str, ...]],
         bands: list[Band],
-        families: set[Family],
+        families: set[EventFamily],
     ) -> Chart:
         end = self._end
         still = bucket_edges(0.0, end, _STILL_BUCKETS)
@@ -238,7 +238,7 @@ class RideCharts:
         edges: FloatArray,
         dense: FloatArray | None,
         tall: int,
-        spoken: Family | None,
+        spoken: EventFamily | None,
     ) -> Row:
         channels = [self.result.channels[name] for name in names]
         lines = tuple(self._line(channel, edges, dense, spoken) for channel in channels)
@@ -272,7 +272,7 @@ class RideCharts:
         channel: Channel,
         edges: FloatArray,
         dense: FloatArray | None,
-        spoken: Family | None,
+        spoken: EventFamily | None,
     ) -> ChartLine:
         x, y = reduce_channel(channel, edges)
         more_x = more_y = None
@@ -344,10 +344,11 @@ class RideCharts:
                 yield MarkedMoment(moment.at_s, text)
 
 
-def _spoken(name: str, families: set[Family]) -> Family | None:
+def _spoken(name: str, families: set[EventFamily]) -> EventFamily | None:
     """Return the family of a channel that events speak of."""
     return next(
-        (item for item in Family if item in families and name in _FAMILY_CHANNEL[item][:1]), None
+        (item for item in EventFamily if item in families and name in _FAMILY_CHANNEL[item][:1]),
+        None,
     )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from canassist.report.charts.chart_values import FOOT_PX, HEAD_PX, ROW_FOOT_PX, Style
-from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.event_styles import EVENT_STYLES
 from canassist.report.charts.limit_names import NAME_PX, height_of
 from canassist.report.charts.static_marks import (
     FAINT,
@@ -127,7 +127,7 @@ def _curve(chart: Chart, line: ChartLine, span: Range, place: int) -> str:
 
 def _stroke(line: ChartLine, path: str, place: int) -> str:
     points = line.style is Style.POINTS
-    colour = LOOKS[line.spoken].edge if line.spoken else INK
+    colour = EVENT_STYLES[line.spoken].edge if line.spoken else INK
     kind = f"edge-{line.spoken}" if line.spoken else "curve"
     width = {Style.POINTS: "4", Style.FIT: "2"}.get(line.style, "1.3")
     dash = "7 4" if line.style is Style.FIT else "" if points else SHADES[place % len(SHADES)]

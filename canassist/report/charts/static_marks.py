@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from markupsafe import Markup, escape
 
 from canassist.report.charts.chart_values import FULL_PX, HEAD_PX, MARK_PX, NARROW_PX, WIDE_PX
-from canassist.report.charts.event_looks import LOOKS, Family
+from canassist.report.charts.event_styles import EVENT_STYLES, EventFamily
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -29,26 +29,26 @@ _LEAST_PCT: Final = 0.02
 _TINTS: Final = {True: ".07", False: ".13"}
 
 _DASH: Final = {
-    Family.HEAT: "",
-    Family.VOLTAGE: "7 3",
-    Family.SIGNAL: "1 3",
-    Family.ASSIST: "",
-    Family.NOTE: "7 3 1 3",
+    EventFamily.HEAT: "",
+    EventFamily.VOLTAGE: "7 3",
+    EventFamily.SIGNAL: "1 3",
+    EventFamily.ASSIST: "",
+    EventFamily.NOTE: "7 3 1 3",
 }
 
 
 def textures() -> Markup:
     """Return the patterns that bands are filled with; once on a page."""
     strokes = {
-        Family.HEAT: "M-1 1l2-2M0 6L6 0M5 7l2-2",
-        Family.VOLTAGE: "M0 1.5h6M0 4.5h6",
-        Family.SIGNAL: "M1.5 1.5h0M4.5 4.5h0",
-        Family.NOTE: "M1.5 0v6M4.5 0v6",
+        EventFamily.HEAT: "M-1 1l2-2M0 6L6 0M5 7l2-2",
+        EventFamily.VOLTAGE: "M0 1.5h6M0 4.5h6",
+        EventFamily.SIGNAL: "M1.5 1.5h0M4.5 4.5h0",
+        EventFamily.NOTE: "M1.5 0v6M4.5 0v6",
     }
     patterns = "".join(
         f'<pattern id="tex-{family}" width="6" height="6" patternUnits="userSpaceOnUse">'
-        f'<path class="edge-{family}" d="{path}" fill="none" stroke="{LOOKS[family].edge}"'
-        f' stroke-width="{1.8 if family is Family.SIGNAL else 1.1}"'
+        f'<path class="edge-{family}" d="{path}" fill="none" stroke="{EVENT_STYLES[family].edge}"'
+        f' stroke-width="{1.8 if family is EventFamily.SIGNAL else 1.1}"'
         ' stroke-linecap="round"></path></pattern>'
         for family, path in strokes.items()
     )
@@ -75,13 +75,13 @@ def bands(chart: Chart, bottom: int) -> str:
     paler, so that the incidents inside it stand out. A narrow one has one edge.
     """
     parts = []
-    for family in Family:
+    for family in EventFamily:
         own = [band for band in chart.bands if band.family is family]
         if not own:
             continue
         for wide, strength in _TINTS.items():
             some = [band for band in own if chart.is_wide(band) is wide]
-            tint = f'fill="{LOOKS[family].hue}" opacity="{strength}"'
+            tint = f'fill="{EVENT_STYLES[family].hue}" opacity="{strength}"'
             parts.append(_boxes(chart, some, chart.lane_px, bottom, tint))
         parts += [_edges(chart, own, family, bottom), _tabs(chart, own, family)]
     return "".join(parts)
@@ -96,15 +96,15 @@ def _boxes(chart: Chart, some: Iterable[Band], top: int, bottom: int, style: str
     return _strip(top, bottom, style, "".join(boxes))
 
 
-def _tabs(chart: Chart, own: list[Band], family: Family) -> str:
-    look = LOOKS[family]
+def _tabs(chart: Chart, own: list[Band], family: EventFamily) -> str:
+    look = EVENT_STYLES[family]
     fill = f"url(#tex-{family})" if look.shape else "none"
     style = f'class="edge-{family}" fill="{fill}" stroke="{look.edge}"'
     top, bottom = chart.lane_px - TAB_TOP_PX, chart.lane_px - TAB_FOOT_PX
     return _boxes(chart, own, top, bottom, style)
 
 
-def _edges(chart: Chart, own: list[Band], family: Family, bottom: int) -> str:
+def _edges(chart: Chart, own: list[Band], family: EventFamily, bottom: int) -> str:
     places = []
     for band in own:
         low, high = _span(chart, band.start, band.end)
@@ -112,7 +112,7 @@ def _edges(chart: Chart, own: list[Band], family: Family, bottom: int) -> str:
         places += [low] if alone else [low, high]
     lines = "".join(f'<line x1="{x:.2f}%" x2="{x:.2f}%" y2="100%"></line>' for x in places)
     dash = f' stroke-dasharray="{_DASH[family]}"' if _DASH[family] else ""
-    style = f'class="edge-{family}" stroke="{LOOKS[family].edge}"{dash}'
+    style = f'class="edge-{family}" stroke="{EVENT_STYLES[family].edge}"{dash}'
     return _strip(chart.lane_px - TAB_TOP_PX, bottom, style, lines)
 
 

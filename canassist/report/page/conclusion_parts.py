@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from canassist.report.charts.event_looks import kind_words
+from canassist.report.charts.event_styles import kind_words
 from canassist.report.page.first_screen import sure_words
 from canassist.report.page.times import minutes_seconds
 

@@ -18,7 +18,7 @@ import jinja2
 from markupsafe import Markup
 
 from canassist.report.charts.chart_values import BOLD_PX, GUTTER_PX, LETTER_PX, WIDE_PX
-from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.event_styles import EVENT_STYLES
 from canassist.report.charts.interactive_figures import (
     EPOCH_MS,
     GRID,
@@ -181,7 +181,7 @@ def _dark_colours() -> dict[str, str]:
         PAPER: "#15191e",
         GRID: "rgba(232,230,225,0.12)",
     }
-    for look in LOOKS.values():
+    for look in EVENT_STYLES.values():
         found[look.edge] = look.dark_edge
         for share in (TINT_STRENGTH, WIDE_STRENGTH):
             found[faded(look.hue, share)] = faded(look.dark_edge, share)

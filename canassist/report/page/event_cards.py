@@ -8,7 +8,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from canassist.model import EventKind
-from canassist.report.charts.event_looks import CAUSE_WORDS, cause_words, family_of, kind_words
+from canassist.report.charts.event_styles import CAUSE_WORDS, cause_words, family_of, kind_words
 from canassist.report.page.channel_words import CHANNEL_WORDS, channel_words
 from canassist.report.page.measures import UNKNOWN, Measures, channel_unit, unit_of, words_of
 from canassist.report.page.shortening import short
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canassist.model import Channel, Event, Result
-    from canassist.report.charts.event_looks import Family
+    from canassist.report.charts.event_styles import EventFamily
     from canassist.report.page.rules import LimitLine, Rulebook
 
 _ALIKE: Final = 3
@@ -85,7 +85,7 @@ class Card:
     """
 
     title: str
-    family: Family
+    family: EventFamily
     severity: str
     count: int
     entries: tuple[CardEntry, ...]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from canassist.model import ConclusionRole
 from canassist.report.charts.event_bands import is_drawn
-from canassist.report.charts.event_looks import LOOKS
+from canassist.report.charts.event_styles import EVENT_STYLES
 from canassist.report.charts.physics_charts import PhysicsCharts
 from canassist.report.charts.ride_chart import RideCharts
 from canassist.report.data.result_json import result_json
@@ -244,7 +244,7 @@ class PageView:
             "ruled_out": [self.answers.parts(item) for item in result.ruled_out],
             "cannot_tell": [measures.sentence(text) for text in result.coverage.cannot_tell],
             "ride_next": [measures.sentence(text) for text in result.coverage.ride_next],
-            "looks": LOOKS,
+            "looks": EVENT_STYLES,
             "warnings": self._warnings(),
             **self._fine_print(),
         }

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from canassist.model import ConclusionRole, EventKind
-from canassist.report.charts.event_looks import KIND_WORDS
+from canassist.report.charts.event_styles import KIND_WORDS
 from canassist.report.data.result_json import id_text
 from canassist.report.page.channel_words import WORD_CHANNELS, channel_words
 from canassist.report.page.measures import MINUS, UNKNOWN, Measures, channel_unit

@@ -62,19 +62,19 @@ class BlfReader:
     ) -> Iterator[FrameBlock]:
         """Yield the frames in file order, in blocks."""
         stream = _Stream(request, report)
-        parcels = _parcels(source, report.name)
+        batches = _object_batches(source, report.name)
         # A compressed file tells of its own damage as it is read: then all stays in turn.
-        with closing(ahead(parcels) if source.seekable() else parcels) as coming:
-            for parcel in coming:
-                report.take_over(parcel.said)
-                for piece in parcel.pieces:
+        with closing(ahead(batches) if source.seekable() else batches) as coming:
+            for batch in coming:
+                report.take_over(batch.said)
+                for piece in batch.pieces:
                     stream.add(piece)
-                block = stream.block(parcel.place, final=parcel.breaks_off)
+                block = stream.block(batch.place, final=batch.breaks_off)
                 if len(block):
                     yield block
 
 
-class _Parcel(NamedTuple):
+class _ObjectBatch(NamedTuple):
     """About a block's worth of the object stream.
 
     `place` is where in the file it ends, `breaks_off` tells that what follows is lost or
@@ -87,7 +87,7 @@ class _Parcel(NamedTuple):
     said: ReadReport
 
 
-def _parcels(source: BinaryIO, name: str) -> Generator[_Parcel, None, None]:
+def _object_batches(source: BinaryIO, name: str) -> Generator[_ObjectBatch, None, None]:
     containers = Containers(source, ReadReport(name=name))
     pieces: list[bytes] = []
     size, broken = 0, False
@@ -100,9 +100,9 @@ def _parcels(source: BinaryIO, name: str) -> Generator[_Parcel, None, None]:
             size += len(piece)
             if size < BLOCK_BYTES:
                 continue
-        yield _Parcel(pieces, containers.place, piece is None, containers.new_tally())
+        yield _ObjectBatch(pieces, containers.place, piece is None, containers.new_report())
         pieces, size = [], 0
-    yield _Parcel(pieces, containers.place, breaks_off=True, said=containers.new_tally())
+    yield _ObjectBatch(pieces, containers.place, breaks_off=True, said=containers.new_report())
 
 
 class _Stream:

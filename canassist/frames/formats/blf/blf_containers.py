@@ -71,7 +71,7 @@ class Containers:
                 yield None
             yield from self._object()
 
-    def new_tally(self) -> ReadReport:
+    def new_report(self) -> ReadReport:
         """Begin a new report; return the old one, which nobody writes to any more."""
         old, self._report = self._report, ReadReport(name=self._report.name)
         return old

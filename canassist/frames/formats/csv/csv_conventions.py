@@ -65,7 +65,7 @@ _LATEST_YEAR: Final = 2261  # nanoseconds since 1970 end with it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Habits:
+class CsvConventions:
     """How this file writes what its header does not say.
 
     Attributes
@@ -96,9 +96,9 @@ class Habits:
     month_first: bool = False
 
 
-def learn_habits(
+def learn_conventions(
     columns: Columns, rows: Sequence[Sequence[str]], name: str
-) -> tuple[Habits, list[str]]:
+) -> tuple[CsvConventions, list[str]]:
     """Find out how a file writes its values.
 
     Parameters
@@ -111,7 +111,7 @@ def learn_habits(
 
     Returns
     -------
-    habits : Habits
+    habits : CsvConventions
     assumed : list of str
         What was taken for granted and should be told.
 
@@ -131,7 +131,7 @@ def learn_habits(
         unit_ns = UNITS_NS.get(columns.time_unit, 0) or _unit_ns(times, sources, name, assumed)
     day = columns.other.get("date")
     dates = times if day is None else [row[day] for row in rows]
-    habits = Habits(
+    conventions = CsvConventions(
         unit_ns=unit_ns,
         point=point,
         id_base=id_base,
@@ -142,7 +142,7 @@ def learn_habits(
         and any(_has_short_byte(row[columns.data[0]]) for row in rows),
         month_first=not unit_ns and _month_first(dates, assumed),
     )
-    return habits, assumed
+    return conventions, assumed
 
 
 def _zone_known(columns: Columns, row: Sequence[str]) -> bool:

@@ -22,7 +22,7 @@ from canassist.model import FrameFlag
 
 if TYPE_CHECKING:
     from canassist.frames.formats.csv.csv_columns import Columns
-    from canassist.frames.formats.csv.csv_conventions import Habits
+    from canassist.frames.formats.csv.csv_conventions import CsvConventions
     from canassist.model import ReadReport
 
 _BYTE: Final = re.compile(r"0[xX]([0-9a-fA-F]{1,2})|([0-9a-fA-F]{2})")
@@ -34,13 +34,13 @@ class OneLine:
     Parameters
     ----------
     columns : Columns
-    habits : Habits
+    habits : CsvConventions
     report : ReadReport
     """
 
-    def __init__(self, columns: Columns, habits: Habits, report: ReadReport) -> None:
+    def __init__(self, columns: Columns, conventions: CsvConventions, report: ReadReport) -> None:
         self.columns = columns
-        self.habits = habits
+        self.conventions = conventions
         self.report = report
         self.flag_readers = flag_readers(columns)
 
@@ -96,12 +96,12 @@ class OneLine:
 
     def _time(self, cell: list[str]) -> int:
         text = cell[self.columns.time]
-        if self.habits.unit_ns:
-            time_ns = time_text_ns(text, unit_ns=self.habits.unit_ns)
+        if self.conventions.unit_ns:
+            time_ns = time_text_ns(text, unit_ns=self.conventions.unit_ns)
         else:
             day = self.columns.other.get("date")
             both = (cell[day] if day is not None else "", text)
-            read = clock_ns(*both, month_first=self.habits.month_first)
+            read = clock_ns(*both, month_first=self.conventions.month_first)
             time_ns = read[0] if read else None
         if time_ns is None:
             raise ValueError(text)
@@ -111,19 +111,19 @@ class OneLine:
         low = text.lower()
         marked = low.endswith("x")
         digits = low.removesuffix("x").removesuffix("h").removeprefix("0x")
-        can_id = int(digits, self.habits.id_base)
+        can_id = int(digits, self.conventions.id_base)
         if can_id < 0:
             raise ValueError(text)
-        wide = self.habits.wide_is_extended and len(digits) == WIDE_ID
+        wide = self.conventions.wide_is_extended and len(digits) == WIDE_ID
         return can_id, marked or wide or can_id > HIGHEST_STANDARD_ID
 
     def _payload(self, cell: list[str]) -> bytes:
         columns = self.columns
         if len(columns.data) > 1:
             texts = [cell[at] for at in columns.data if at < len(cell) and cell[at]]
-            return bytes(int(text, self.habits.data_base) for text in texts)
+            return bytes(int(text, self.conventions.data_base) for text in texts)
         text = cell[columns.data[0]]
-        if self.habits.short_bytes and text:
+        if self.conventions.short_bytes and text:
             return bytes(int(word, 16) for word in byte_words(text))
         found = _BYTE.findall(text)
         if re.sub(r"[\s.,:;_\[\]{}-]", "", _BYTE.sub("", text)):

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from canassist.frames.base import ReadRequest
     from canassist.frames.formats.csv.csv_columns import Columns
-    from canassist.frames.formats.csv.csv_conventions import Habits
+    from canassist.frames.formats.csv.csv_conventions import CsvConventions
     from canassist.frames.text.digits import WordArray
     from canassist.frames.text.text_lines import Table
     from canassist.model import BoolArray, ByteArray, IntArray, ReadReport
@@ -88,18 +88,22 @@ class PlainLines:
     Parameters
     ----------
     columns : Columns
-    habits : Habits
+    habits : CsvConventions
     request : ReadRequest
     report : ReadReport
     """
 
     def __init__(
-        self, columns: Columns, habits: Habits, request: ReadRequest, report: ReadReport
+        self,
+        columns: Columns,
+        conventions: CsvConventions,
+        request: ReadRequest,
+        report: ReadReport,
     ) -> None:
         self.columns = columns
-        self.habits = habits
+        self.conventions = conventions
         self.request = request
-        self.one = OneLine(columns, habits, report)
+        self.one = OneLine(columns, conventions, report)
         self.read_one = self.one.read
         self.stride = 0  # characters from one byte to the next, learned from the first line
         self.lead = 0  # characters before the digits of a byte
@@ -152,10 +156,10 @@ class PlainLines:
         if used < len(cell) - 1 or not length:
             return True  # the separator behind it is there
         if len(columns.data) > 1 and (
-            self.habits.data_base == DECIMAL or len(cell[used]) % len("FF")
+            self.conventions.data_base == DECIMAL or len(cell[used]) % len("FF")
         ):
             return False  # it may lack a digit
-        if self.habits.short_bytes and len(byte_words(cell[used])[-1]) == 1:
+        if self.conventions.short_bytes and len(byte_words(cell[used])[-1]) == 1:
             return False
         return "length" in columns.other or length == CLASSIC_BYTES
 
@@ -176,7 +180,7 @@ class PlainLines:
         )
         usual = (many >= self.columns.last_needed) & (many <= max(self._all_cells()))
         usual &= ~_with_quoted(table, found, first, many)
-        if self.habits.unit_ns == 0:  # dates are read one at a time
+        if self.conventions.unit_ns == 0:  # dates are read one at a time
             usual[:] = False
         return cells, np.flatnonzero(usual)
 
@@ -190,13 +194,13 @@ class PlainLines:
             (cells.buffer[start + 1] | 0x20) == ord("x")
         )
         start = start + 2 * prefixed
-        if self.habits.id_base == DECIMAL:
+        if self.conventions.id_base == DECIMAL:
             can_id, fine = decimal_integers(cells.buffer, start, end)
             fine &= ~prefixed
             return can_id, can_id > HIGHEST_STANDARD_ID, fine
         can_id, fine = hex_integers(cells.buffer, start, end)
         extended = can_id > HIGHEST_STANDARD_ID
-        if self.habits.wide_is_extended:
+        if self.conventions.wide_is_extended:
             extended |= end - start == WIDE_ID
         return can_id, extended, fine
 
@@ -282,10 +286,10 @@ class PlainLines:
 
     def _times(self, cells: _Cells) -> tuple[IntArray, BoolArray]:
         start, end = cells.bounds(self.columns.time)
-        points = np.flatnonzero(cells.buffer == ord(self.habits.point))
+        points = np.flatnonzero(cells.buffer == ord(self.conventions.point))
         points = np.append(points, len(cells.buffer))
         point = np.minimum(points[np.searchsorted(points, start)], end)
-        return decimal_ns(cells.buffer, start, point, end, unit_ns=self.habits.unit_ns or 1)
+        return decimal_ns(cells.buffer, start, point, end, unit_ns=self.conventions.unit_ns or 1)
 
     def _payload(
         self, cells: _Cells, start: IntArray, length: ByteArray
@@ -306,7 +310,7 @@ class PlainLines:
 
     def _byte(self, cells: _Cells, at: int) -> tuple[IntArray, BoolArray]:
         start, end = cells.bounds(at)
-        if self.habits.data_base == DECIMAL:
+        if self.conventions.data_base == DECIMAL:
             value, fine = decimal_integers(cells.buffer, start, end)
         else:
             prefixed = (cells.buffer[start + 1] | 0x20) == ord("x")

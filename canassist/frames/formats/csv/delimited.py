@@ -14,7 +14,11 @@ from canassist.frames.formats.csv.csv_columns import (
     missing_columns,
     split_cells,
 )
-from canassist.frames.formats.csv.csv_conventions import SAMPLE_LINES, WALL_CLOCK_ZERO, learn_habits
+from canassist.frames.formats.csv.csv_conventions import (
+    SAMPLE_LINES,
+    WALL_CLOCK_ZERO,
+    learn_conventions,
+)
 from canassist.frames.formats.csv.csv_table import PlainLines
 from canassist.frames.frame_rows import EARLIEST_UTC_NS, Frame, block_of_frames, merged
 from canassist.frames.text.line_buffer import read_tables
@@ -118,18 +122,18 @@ def _reader_for(
     columns, row = found
     cells = (split_cells(line, columns.separator) for line in lines[row + 1 : row + SAMPLE_LINES])
     rows = [cell for cell in cells if len(cell) > columns.last_needed and cell[columns.time]]
-    habits, assumed = learn_habits(columns, rows, report.name)
-    if not habits.unit_ns and not habits.zone_known:
+    conventions, assumed = learn_conventions(columns, rows, report.name)
+    if not conventions.unit_ns and not conventions.zone_known:
         report.start_local = WALL_CLOCK_ZERO
     for text in assumed:
         report.add_problem("header", text)
-    return PlainLines(columns, habits, request, report), row + 1
+    return PlainLines(columns, conventions, request, report), row + 1
 
 
 def _epoch(reader: _LineReader, block: FrameBlock) -> str:
     """Numbers count from 1970 where they are that large; dates only with a zone."""
-    if isinstance(reader, PlainLines) and not reader.habits.unit_ns:
-        return "utc" if reader.habits.zone_known else "file"
+    if isinstance(reader, PlainLines) and not reader.conventions.unit_ns:
+        return "utc" if reader.conventions.zone_known else "file"
     return "utc" if block.time_ns[0] >= EARLIEST_UTC_NS else "file"
 
 

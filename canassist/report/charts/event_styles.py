@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from canassist.model import Event
 
 
-class Family(StrEnum):
+class EventFamily(StrEnum):
     """Families of events, told apart by hue, texture and word."""
 
     HEAT = "heat"
@@ -21,7 +21,7 @@ class Family(StrEnum):
     NOTE = "note"
 
 
-class Look(NamedTuple):
+class EventStyle(NamedTuple):
     """How a family is drawn.
 
     ``hue`` fills the band; ``edge`` draws edges and texture, 3:1 or more on the page
@@ -35,32 +35,32 @@ class Look(NamedTuple):
     word: str
 
 
-LOOKS: Final[dict[Family, Look]] = {
+EVENT_STYLES: Final[dict[EventFamily, EventStyle]] = {
     # Hues: the colour-blind-safe set of Okabe and Ito (2008).
-    Family.HEAT: Look("#D55E00", "#B04D00", "#F08A3C", "/", "heat"),
-    Family.VOLTAGE: Look("#0072B2", "#0072B2", "#56B4E9", "-", "voltage"),
-    Family.SIGNAL: Look("#999999", "#6B6B6B", "#B5B5B5", ".", "signal"),
-    Family.ASSIST: Look("#CC79A7", "#A85A88", "#E29BC4", "", "assist"),
-    Family.NOTE: Look("#1B2430", "#5B6470", "#A9AEB5", "|", "note"),
+    EventFamily.HEAT: EventStyle("#D55E00", "#B04D00", "#F08A3C", "/", "heat"),
+    EventFamily.VOLTAGE: EventStyle("#0072B2", "#0072B2", "#56B4E9", "-", "voltage"),
+    EventFamily.SIGNAL: EventStyle("#999999", "#6B6B6B", "#B5B5B5", ".", "signal"),
+    EventFamily.ASSIST: EventStyle("#CC79A7", "#A85A88", "#E29BC4", "", "assist"),
+    EventFamily.NOTE: EventStyle("#1B2430", "#5B6470", "#A9AEB5", "|", "note"),
 }
 
 _BY_KIND: Final = {
-    EventKind.UNDERVOLTAGE: Family.VOLTAGE,
-    EventKind.OVERVOLTAGE: Family.VOLTAGE,
-    EventKind.CHARGING_LOW: Family.VOLTAGE,
-    EventKind.ASSIST_DEVIATION: Family.ASSIST,
-    EventKind.TORQUE_OFFSET: Family.ASSIST,
-    EventKind.TROUBLE_CODE: Family.NOTE,
+    EventKind.UNDERVOLTAGE: EventFamily.VOLTAGE,
+    EventKind.OVERVOLTAGE: EventFamily.VOLTAGE,
+    EventKind.CHARGING_LOW: EventFamily.VOLTAGE,
+    EventKind.ASSIST_DEVIATION: EventFamily.ASSIST,
+    EventKind.TORQUE_OFFSET: EventFamily.ASSIST,
+    EventKind.TROUBLE_CODE: EventFamily.NOTE,
 }
 
 _BY_DERATE_CAUSE: Final = {
-    "temperature": Family.HEAT,
-    "temperature+voltage": Family.HEAT,
-    "voltage": Family.VOLTAGE,
-    "overvoltage": Family.VOLTAGE,
-    "speed_signal": Family.SIGNAL,
-    "engine_stopped": Family.NOTE,
-    "unexplained": Family.ASSIST,
+    "temperature": EventFamily.HEAT,
+    "temperature+voltage": EventFamily.HEAT,
+    "voltage": EventFamily.VOLTAGE,
+    "overvoltage": EventFamily.VOLTAGE,
+    "speed_signal": EventFamily.SIGNAL,
+    "engine_stopped": EventFamily.NOTE,
+    "unexplained": EventFamily.ASSIST,
 }
 
 KIND_WORDS: Final = {
@@ -101,11 +101,11 @@ CAUSE_WORDS: Final = {
 }
 
 
-def family_of(event: Event) -> Family:
+def family_of(event: Event) -> EventFamily:
     """Return the family that an event is drawn in."""
     if event.kind is EventKind.DERATE:
-        return _BY_DERATE_CAUSE.get(event.cause or "unexplained", Family.ASSIST)
-    return _BY_KIND.get(event.kind, Family.SIGNAL)
+        return _BY_DERATE_CAUSE.get(event.cause or "unexplained", EventFamily.ASSIST)
+    return _BY_KIND.get(event.kind, EventFamily.SIGNAL)
 
 
 def kind_words(event: Event) -> str:
