@@ -48,8 +48,15 @@ def test_nothing_is_loaded_and_every_picture_is_drawn(browser: Browser, page_fil
         assert page.locator(".plot.drawn").count() == page.locator(".live").count() >= 6
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(WIDE, "light", id="wide-light"),
+        pytest.param(NARROW, "dark", id="narrow-dark"),
+        pytest.param(WIDE, "dark", id="wide-dark", marks=pytest.mark.slow),
+        pytest.param(NARROW, "light", id="narrow-light", marks=pytest.mark.slow),
+    ],
+)
 def test_axe_finds_nothing(
     browser: Browser, page_file: Path, size: tuple[int, int], scheme: Scheme
 ) -> None:

@@ -86,8 +86,15 @@ def test_the_picture_is_as_tall_with_scripts_as_without(browser: Browser, page_f
         assert other["height"] == pytest.approx(one["height"], abs=2)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(WIDE, "light", id="wide-light"),
+        pytest.param(NARROW, "dark", id="narrow-dark"),
+        pytest.param(WIDE, "dark", id="wide-dark", marks=pytest.mark.slow),
+        pytest.param(NARROW, "light", id="narrow-light", marks=pytest.mark.slow),
+    ],
+)
 def test_axe_finds_nothing(
     browser: Browser, page_file: Path, size: tuple[int, int], scheme: Scheme
 ) -> None:
