@@ -11,13 +11,16 @@ from starlette.middleware import Middleware
 from starlette.routing import Route
 
 from canassist.web.http.middleware import AccessMiddleware, answer_error
+from canassist.web.http.openapi import CALLS
 from canassist.web.pages import (
+    api_changes,
     api_lists,
     api_pages,
     bulk_pages,
     compare_pages,
     downloads,
     job_pages,
+    learn_pages,
     login_pages,
     ride_pages,
     settings_pages,
@@ -98,6 +101,7 @@ def _routes() -> list[Route]:
         Route("/call-off", bulk_pages.call_off, methods=_POST),
         Route("/read-anew", bulk_pages.read_anew, methods=_POST),
         Route("/compare", compare_pages.compare, methods=_POST),
+        Route("/learn", learn_pages.learn, methods=_POST),
         Route(ride, ride_pages.ride, methods=_GET),
         Route(ride, ride_pages.save, methods=_POST),
         Route(f"{ride}/cancel", ride_pages.cancel, methods=_POST),
@@ -111,6 +115,8 @@ def _routes() -> list[Route]:
         Route(f"{ride}/earlier/{{place:int}}", downloads.earlier, methods=_GET),
         Route(f"{ride}/report.html", downloads.report_file, methods=_GET),
         Route(f"{ride}/report.json", downloads.result_file, methods=_GET),
+        Route(f"{ride}/profile.toml", learn_pages.profile, methods=_GET),
+        Route(f"{ride}/profile", learn_pages.use, methods=_POST),
         Route(f"{ride}/report.pdf", downloads.pdf_file, methods=_GET),
         Route(f"{ride}/export.zip", downloads.export_file, methods=_GET),
         Route("/jobs", job_pages.jobs, methods=_GET),
@@ -144,14 +150,39 @@ def _routes() -> list[Route]:
         Route("/settings/everything.zip", settings_pages.everything, methods=_POST),
         Route("/api", api_pages.about, methods=_GET),
         Route("/api/openapi.json", api_pages.document, methods=_GET),
-        Route("/api/reports", api_pages.make, methods=_POST),
-        Route("/api/reports", api_pages.listing, methods=_GET),
-        Route("/api/reports/{ride:str}", api_pages.one, methods=_GET),
-        Route("/api/rides", api_lists.rides, methods=_GET),
-        Route("/api/rides/{ride:str}", api_lists.ride, methods=_GET),
-        Route("/api/rides/{ride:str}/notes", api_lists.note, methods=_POST),
-        Route("/api/jobs", api_lists.jobs, methods=_GET),
-        Route("/api/jobs/{job:str}", api_lists.job, methods=_GET),
-        Route("/api/vehicles", api_lists.vehicles, methods=_GET),
-        Route("/api/comparisons", api_lists.compare, methods=_POST),
+        *_calls(),
+    ]
+
+
+def _calls() -> list[Route]:
+    """Return the routes of the interface for programs, each by its name in the description."""
+    served = {
+        "makeReport": api_pages.make,
+        "listReports": api_lists.rides,
+        "getReport": api_pages.one,
+        "findRides": api_lists.rides,
+        "readAnew": api_changes.again,
+        "deleteRides": api_changes.delete,
+        "restoreRides": api_changes.restore,
+        "getRide": api_lists.ride,
+        "getRideFile": api_lists.ride_file,
+        "keepNotes": api_lists.note,
+        "findJobs": api_lists.jobs,
+        "openJob": api_changes.open_job,
+        "getJob": api_lists.job,
+        "changeJob": api_changes.change_job,
+        "putRidesIntoJob": api_changes.put_into_job,
+        "proveJob": api_changes.prove,
+        "listVehicles": api_lists.vehicles,
+        "addVehicle": api_changes.add_vehicle,
+        "getVehicle": api_lists.vehicle,
+        "changeVehicle": api_changes.change_vehicle,
+        "replaceFiles": api_changes.replace_files,
+        "compare": api_lists.compare,
+        "learn": api_changes.learn,
+        "useLearned": api_changes.use,
+    }
+    return [
+        Route(call.path, served[name], methods=[call.method.upper()], name=name)
+        for name, call in CALLS.items()
     ]

@@ -39,7 +39,8 @@ _PIECE: Final = 1 << 18
 class Placed:
     """What became of an upload.
 
-    ``known`` are rides that were there already, made from the same files; ``left_out`` names
+    ``known`` are rides that were there already, made from the same files; ``sent`` are both in
+    the order of their logs; ``left_out`` names
     files of a zip that are neither log nor database; ``who`` is the name that came with it.
     """
 
@@ -50,6 +51,7 @@ class Placed:
     left_out: tuple[str, ...] = ()
     who: str = ""
     mended: str = ""
+    sent: tuple[RideRecord, ...] = ()
 
 
 async def receive(request: Request, may_come_in: Callable[[dict[str, str]], None]) -> Placed:
@@ -285,6 +287,7 @@ def _queue(
     groups = [tuple(logs)] if upload.fields.get("together") else [(one,) for one in logs]
     added: list[RideRecord] = []
     known: list[RideRecord] = []
+    sent: list[RideRecord] = []
     for files in groups:
         if not files:
             continue
@@ -302,7 +305,10 @@ def _queue(
         if not is_new:
             _again(services, ride, new)
         (added if is_new else known).append(ride)
-    return Placed(rides=tuple(added), known=tuple(known), vehicle=vehicle, job=job)
+        sent.append(ride)
+    return Placed(
+        rides=tuple(added), known=tuple(known), sent=tuple(sent), vehicle=vehicle, job=job
+    )
 
 
 def _again(services: Services, ride: RideRecord, new: NewRide) -> None:

@@ -17,7 +17,7 @@ from canassist.demo import WrittenRide
 from canassist.profile import parse_profile
 from canassist.web.app import _routes
 from canassist.web.http.multipart_upload import MultipartUpload
-from canassist.web.http.openapi import PATHS, openapi
+from canassist.web.http.openapi import CALLS, openapi
 from canassist.web.http.page_texts import words
 from canassist.web.http.refusal import Refused
 from canassist.web.http.safe_names import as_download, clock_moments, file_name, role_of, stem
@@ -393,7 +393,7 @@ def test_page_asks_nobody_else(project_root: Path) -> None:
 def test_description_names_what_the_page_serves() -> None:
     described = openapi()
     assert described["openapi"].startswith("3.1")
-    listed = {(method.lower(), path) for method, path, _ in PATHS}
+    listed = {(call.method, call.path) for call in CALLS.values()}
     served = {
         (method.lower(), one.path.replace(":str", ""))
         for one in _routes()

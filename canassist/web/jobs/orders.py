@@ -52,6 +52,8 @@ class Orders:
         key = self._shop.key if shop.signs else None
         order["look"] = {"units": shop.units, "zone": shop.zone, "key": str(key) if key else None}
         order["same_vehicle"] = bool(ride.job)
+        if kind == "learn":
+            order["rides"] = self._lay_out_rides(folder / "rides", ride)
         if ride.kind == "compare":
             order["sides"] = [
                 [
@@ -61,6 +63,18 @@ class Orders:
                 for side, names in enumerate(ride.both_sides)
             ]
         return order
+
+    def _lay_out_rides(self, home: Path, learned: RideRecord) -> str:
+        """Lay rides out, a folder a machine as the work order names it; return where."""
+        names = learned.both_sides[0]
+        rides = self._rides_of(names)
+        if len(rides) < len(names):
+            return ""
+        for ride in rides:
+            machine = file_name(ride.vehicle_words or ride.vehicle_name)
+            for number, one in enumerate(self._rides.files(ride.id)):
+                self._lay_out(home / machine / f"{ride.id}-{number}", one.sha256, one.name)
+        return str(home)
 
     def _rides_of(self, names: list[str]) -> list[RideRecord]:
         found = (self._rides.get(name) for name in names)

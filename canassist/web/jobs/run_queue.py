@@ -160,7 +160,7 @@ class Jobs:
     async def _work_on(self, ride: RideRecord, worker: Worker) -> None:
         folder = await asyncio.to_thread(self._blobs.work_folder)
         try:
-            kind = "report" if ride.kind == "ride" else "compare"
+            kind = "report" if ride.kind == "ride" else ride.kind
             worker.order = await asyncio.to_thread(self._orders.prepare, ride, kind, folder)
             begun_s = time.monotonic()
             outcome = await worker.run(lambda *step: self._board.step(ride.id, *step))

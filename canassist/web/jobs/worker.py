@@ -286,6 +286,19 @@ def _pdf(order: Order, progress: _Teller) -> Outcome:
     return {"file": "report.pdf"}
 
 
+def _learn(order: Order, progress: _Teller) -> Outcome:
+    from canassist.web.jobs.learn_work import learned_files
+
+    vehicle, _, _ = _vehicle(order, progress)
+    if vehicle is None or not order["rides"]:
+        from canassist.errors import InputError
+
+        problem = "A ride that was to be learned from, or its vehicle, is no longer here."
+        raise InputError(problem, "Tick the rides anew and learn from them.")
+    found = learned_files(Path(order["rides"]), vehicle, Path(order["folder"]), progress)
+    return {**found, "rules": RULES}
+
+
 def _check(order: Order, progress: _Teller) -> Outcome:
     from canassist.decode import load_databases
 
@@ -311,7 +324,13 @@ def _sample(order: Order, progress: _Teller) -> Outcome:
 
 _KINDS: Final[dict[str, Callable[[Order, _Teller], Outcome]]] = {}
 _KINDS.update(
-    check=_check, report=_report, export=_export, pdf=_pdf, sample=_sample, compare=_compare
+    check=_check,
+    report=_report,
+    export=_export,
+    pdf=_pdf,
+    sample=_sample,
+    compare=_compare,
+    learn=_learn,
 )
 
 if __name__ == "__main__":

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from starlette.responses import FileResponse, Response
 
-from canassist.web.http.openapi import PATHS, openapi
+from canassist.web.http.openapi import CALLS, openapi
 from canassist.web.http.refusal import refused
 from canassist.web.http.responses import check_form_token, json_response, page
-from canassist.web.pages.shelf_pages import asked_of
 from canassist.web.uploads import receive
 
 if TYPE_CHECKING:
@@ -25,7 +24,7 @@ _LOOK_EVERY_S: Final = 0.2
 
 def about(request: Request) -> Response:
     """Describe the interface for people."""
-    return page(request, "api.html", paths=PATHS, address=str(request.base_url))
+    return page(request, "api.html", calls=CALLS.values(), address=str(request.base_url))
 
 
 def document(request: Request) -> Response:
@@ -36,14 +35,8 @@ def document(request: Request) -> Response:
 
 async def make(request: Request) -> Response:
     """Take a log and answer with its result."""
-
-    def may_come_in(fields: dict[str, str]) -> None:
-        if _from_browser(request):
-            token = request.headers.get("x-form-token", "") or fields.get("form_token", "")
-            check_form_token(request, token)
-
-    placed = await receive(request, may_come_in)
-    rides = (*placed.rides, *placed.known)
+    placed = await receive(request, lambda fields: may_come_in(request, fields))
+    rides = placed.sent
     if not rides and placed.vehicle is None:
         raise refused(400, "upload_empty")
     services: Services = request.app.state.services
@@ -61,13 +54,6 @@ async def make(request: Request) -> Response:
         "left_out": list(placed.left_out),
     }
     return json_response(told, 202 if any(one.busy for one in rides) else 200)
-
-
-def listing(request: Request) -> Response:
-    """List the rides, the newest first."""
-    services: Services = request.app.state.services
-    rides, count = services.rides.search(asked_of(request.query_params))
-    return json_response({"count": count, "rides": [ride_state(ride) for ride in rides]})
 
 
 def one(request: Request) -> Response:
@@ -91,6 +77,19 @@ def check_program(request: Request) -> None:
     """
     if _from_browser(request):
         check_form_token(request, request.headers.get("x-form-token", ""))
+
+
+def may_come_in(request: Request, fields: dict[str, str]) -> None:
+    """Refuse a form with files that a browser sends without the page's form token.
+
+    Raises
+    ------
+    Refused
+        If it is missing.
+    """
+    if _from_browser(request):
+        token = request.headers.get("x-form-token", "") or fields.get("form_token", "")
+        check_form_token(request, token)
 
 
 def _from_browser(request: Request) -> bool:
@@ -142,4 +141,6 @@ def ride_state(ride: RideRecord) -> dict[str, Any]:  # Any: plain JSON values
         "phase": ride.phase or None,
         "uploaded_by": ride.uploaded_by or None,
         "rules": ride.rules or None,
+        "problem": ride.problem or None,
+        "fix": ride.fix or None,
     }

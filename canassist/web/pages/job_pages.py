@@ -99,7 +99,20 @@ async def prove(request: Request) -> Response:
     """Compare the rides before the repair with those after it."""
     services, found = await asyncio.to_thread(job_of, request)
     await read_form(request)
-    rides = await asyncio.to_thread(services.rides.of_job, found.id)
+    await asyncio.to_thread(queue_proof, services, found, visitor(request))
+    services.jobs.wake()
+    return RedirectResponse(f"/jobs/{found.id}#proof", 303)
+
+
+def queue_proof(services: Services, found: RepairJob, who: str) -> RideRecord:
+    """Put a job's comparison into the queue, unless it is there already.
+
+    Raises
+    ------
+    Refused
+        If one side has no ride that is done.
+    """
+    rides = services.rides.of_job(found.id)
     sides = [[ride for ride in rides if is_side(ride, phase)] for phase in (BEFORE, AFTER)]
     if not all(sides):
         raise refused(400, "no_sides")
@@ -110,13 +123,13 @@ async def prove(request: Request) -> Response:
         sides="/".join(".".join(ride.id for ride in side) for side in sides),
         vehicle_by="chosen",
         job=found.id,
-        uploaded_by=visitor(request),
+        uploaded_by=who,
     )
-    row, is_new = await asyncio.to_thread(services.rides.put, new)
+    row, is_new = services.rides.put(new)
     if not is_new and row.state in {"failed", "cancelled"}:
-        await asyncio.to_thread(services.queue.again, row.id)
-    services.jobs.wake()
-    return RedirectResponse(f"/jobs/{found.id}#proof", 303)
+        services.queue.again(row.id)
+        return services.rides.get(row.id) or row
+    return row
 
 
 async def close(request: Request) -> Response:
