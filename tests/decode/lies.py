@@ -40,9 +40,9 @@ UNIT_LIES: Final[Mapping[str, tuple[Lie, ...]]] = {
     ),
     "degC": (Lie("Fahrenheit", 1.8, 32.0), Lie("kelvin", 1.0, 273.15)),
     "rpm": (Lie("a second", 1.0 / 60.0), Lie("radians a second", 1.0 / 9.5493)),
-    "A": (Lie("milliamperes", 1000.0),),
+    "A": (Lie("milliamperes", 1000.0), Lie("tenths", 10.0)),
     "deg": (Lie("radians", 1.0 / 57.2958),),
-    "N·m": (Lie("hundredths", 100.0),),
+    "N·m": (Lie("hundredths", 100.0), Lie("pound-feet", 1.0 / 1.3558)),
     "%": (Lie("a share", 0.01),),
 }
 TURNED: Final = Lie("turned round", -1.0)
@@ -95,5 +95,15 @@ def is_silent(channel: Channel, lie: Lie, truth: Mapping[str, FloatArray]) -> bo
         return bool(np.corrcoef(expected, np.nan_to_num(channel.value))[0, 1] < 0.0)
     if "unit" in channel.not_checked:
         return False
-    apart = np.nanmedian(np.abs(np.abs(channel.value) - np.abs(expected)))
-    return bool(apart > 0.05 * np.ptp(expected) + 0.5)
+    return not reads_true(np.abs(channel.value), np.abs(expected))
+
+
+def reads_true(value: FloatArray, expected: FloatArray) -> bool:
+    """Tell whether a channel reads the truth: by its difference, and by its ratio where large."""
+    apart = np.nanmedian(np.abs(value - expected))
+    large = expected >= np.percentile(expected, 80)
+    ratio = np.nanmedian(value[large] / np.maximum(expected[large], 1e-9))
+    return bool(apart <= 0.05 * np.ptp(expected) + 0.5 and abs(ratio - 1.0) <= _RATIO)
+
+
+_RATIO: Final = 0.15

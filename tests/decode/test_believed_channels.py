@@ -21,7 +21,7 @@ from canassist.timeline import with_known_units
 from canassist.units import conversion
 from tests.decode.drawn_bus import draw_bus, read_answers
 from tests.decode.invented_ride import database, frames_of, ride, sheet, vehicle_names
-from tests.decode.lies import SIGNED, is_silent, lied, lies_of
+from tests.decode.lies import SIGNED, Lie, is_silent, lied, lies_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -242,6 +242,58 @@ def test_a_torque_that_turns_no_bar_is_held_out_beside_the_one_that_does(name: s
     assert "times a hundred" in judged[name].held_out
     other = "assist_torque" if name == "driver_torque" else "driver_torque"
     assert not judged[other].held_out
+
+
+MAP = """
+[assist_map]
+speed_kph = [0, 10, 20, 40, 60]
+"*" = [4.0, 3.6, 3.0, 2.0, 1.3]
+driver_deadband_nm = 0.5
+max_assist_nm = 40.0
+"""
+
+
+def with_torques(factor: float, more: str) -> dict[str, tuple[str, ...]]:
+    """Return what is not checked of the first vehicle's torques, assist read times `factor`."""
+    truth = sheet("camel_english").truth
+    frames, stats = recorded("camel_english")
+    told = lied(database("camel_english"), {truth["assist_torque"]}, Lie("", factor))
+    profile = naming(truth, more)
+    found = decode_ride(frames, plan_reading(told, profile), profile, stats).channels
+    return {name: found[name].not_checked for name in ("driver_torque", "assist_torque")}
+
+
+def test_a_torque_unit_is_confirmed_by_the_profiles_map_alone() -> None:
+    assert all("unit" in one for one in with_torques(1.0, "").values())
+    assert not any("unit" in one for one in with_torques(1.0, MAP).values())
+
+
+@pytest.mark.parametrize("factor", [1.3558, 1.0 / 1.3558, 8.85, 0.1])
+def test_a_map_confirms_no_torque_that_another_unit_would_explain(factor: float) -> None:
+    assert all("unit" in one for one in with_torques(factor, MAP).values())
+
+
+def test_a_map_confirms_torques_of_a_module_that_gives_too_little() -> None:
+    assert not any("unit" in one for one in with_torques(0.62, MAP).values())
+
+
+@pytest.mark.parametrize("name", ["motor_current", "module_current"])
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_a_current_ten_times_off_is_not_called_checked(name: str, factor: float) -> None:
+    one = with_changed(name, factor)[name]
+    assert one.held_out or "unit" in one.not_checked
+
+
+def test_a_scale_in_the_profile_leaves_nothing_unchecked() -> None:
+    signal = sheet("camel_english").truth["driver_torque"]
+    more = f'[channels.driver_torque]\nsignal = "{signal}"\nscale = 1.0\n'
+    named = {k: v for k, v in sheet("camel_english").truth.items() if k != "driver_torque"}
+    frames, stats = recorded("camel_english")
+    profile = naming(named, more)
+    plan = plan_reading(database("camel_english"), profile)
+    found = decode_ride(frames, plan, profile, stats).channels
+    assert found["driver_torque"].not_checked == ()
+    assert "unit" in found["assist_torque"].not_checked
 
 
 def test_air_beside_an_engine_that_is_warm_from_riding_is_believed() -> None:

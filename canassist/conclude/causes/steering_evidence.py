@@ -219,12 +219,12 @@ def _unasked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
 
 
 def _unchecked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
-    """Hold at moderate what rests on a sign or unit that nothing in the log could check."""
+    """Hold at moderate what rests on a sign that nothing in the log could check."""
     names = ("driver_torque", "assist_torque", "steering_angle")
     unchecked = [
         name
         for name in names
-        if (channel := ride.timeline.get(name)) is not None and channel.not_checked
+        if (channel := ride.timeline.get(name)) is not None and "sign" in channel.not_checked
     ]
     signed = any(hit.event.cause in {*SIDES, "uncommanded"} for hit in hits)
     if unchecked and signed:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from canassist.decode.belief.bounds import judge_bounds
+from canassist.decode.belief.efforts import judge_efforts
 from canassist.decode.belief.speeds import judge_speeds
 from canassist.decode.belief.steering_signs import SIGNED, judge_signs, judge_torques
 from canassist.decode.belief.suspicion import FEW, Suspicion, spoken, suspect
@@ -60,6 +61,7 @@ def believe(
     judge_temperatures(suspects, profile)
     judge_voltages(suspects, profile)
     judge_torques(suspects)
+    judge_efforts(suspects, profile, channels.get("assist_mode"))
     judge_signs(suspects)
     return {
         name: _judged(channel, suspects.get(name), rules.get(name, SAME))
@@ -105,7 +107,7 @@ def _judged(channel: Channel, one: Suspicion | None, rule: Conversion) -> Channe
 
 
 def _not_checked(channel: Channel, one: Suspicion) -> tuple[str, ...]:
-    if one.shape.samples < FEW or channel.name == "ambient_temperature":
+    if one.told or one.shape.samples < FEW or channel.name == "ambient_temperature":
         return ()
     left = []
     if channel.name in SIGNED and channel.sign_known and "sign" not in one.checked:

@@ -202,11 +202,11 @@ def _judge_limit(one: Suspicion) -> None:
         one.checked.add("unit")
 
 
-def _judge_size(low: float) -> Callable[[Suspicion], None]:
-    """Return a judge that believes the unit where the size is a usual one."""
+def _judge_size(low: float, high: float) -> Callable[[Suspicion], None]:
+    """Return a judge that believes the unit where the size is a usual one, ten times off is not."""
 
     def judge(one: Suspicion) -> None:
-        if not one.held_out and one.shape.reach >= low:
+        if not one.held_out and low <= one.shape.reach <= high:
             one.checked.add("unit")
 
     return judge
@@ -220,10 +220,7 @@ _JUDGES: Final[Mapping[str, Callable[[Suspicion], None]]] = MappingProxyType(
     {
         "engine_speed": _judge_engine,
         "assist_limit": _judge_limit,
-        "motor_current": _judge_size(1.0),
-        "module_current": _judge_size(0.5),
-        "system_current": _judge_size(0.5),
-        "driver_torque": _judge_size(0.5),
-        "assist_torque": _judge_size(0.5),
+        "motor_current": _judge_size(8.0, 130.0),
+        "module_current": _judge_size(4.0, 100.0),
     }
 )

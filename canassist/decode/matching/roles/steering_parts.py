@@ -24,6 +24,9 @@ _STRONGER: Final = (1.4, 40.0)
 _HANDS_NM: Final = (0.8, 20.0)
 _ASSIST_NM: Final = (2.5, 150.0)
 _MOTOR_FOLLOWS: Final = 0.95
+_RESTS: Final = 0.02
+_PULLS: Final = 0.05
+"""Shares of the largest amounts."""
 _CLEARLY: Final = 0.003
 _DRAW_FOLLOWS: Final = 0.9
 _AT_REST_A: Final = (0.05, 0.25)
@@ -48,6 +51,9 @@ def _place_torques(pool: SignalPool) -> None:
     if pool.wants("driver_torque"):
         others = [pool.settled["assist_torque"]] if not pool.wants("assist_torque") else []
         others += [one.grid for one in helps]
+        motors = [one.grid for one in pool.of("motor_current") if one.both_sides]
+        motors += [pool.settled["motor_current"]] if not pool.wants("motor_current") else []
+        hands = [one for one in hands if not any(_turns_with(one.grid, m) for m in motors)]
         leading = [one for one in hands if any(_leads(one.grid, grid) for grid in others)]
         led = [one for one in leading if any(_leads(two.grid, one.grid) for two in leading)]
         leading = [one for one in leading if one not in led]
@@ -58,10 +64,24 @@ def _within(one: PooledSignal, reach: tuple[float, float]) -> bool:
     return reach[0] <= one.one.shape.reach <= reach[1]
 
 
+def _turns_with(torque: FloatArray, motor: FloatArray) -> bool:
+    """Tell whether a torque is the motor's own: proportional to its current, whatever its size."""
+    return abs(like(torque, motor)) >= _DELIVERED
+
+
 def _leads(driver: FloatArray, other: FloatArray) -> bool:
     return (
-        _STRONGER[0] <= ratio(driver, other) <= _STRONGER[1] and abs(like(driver, other)) > _FOLLOWS
+        _STRONGER[0] <= ratio(driver, other) <= _STRONGER[1]
+        and abs(like(driver, other)) > _FOLLOWS
+        and _rests_while(other, driver) >= _rests_while(driver, other)
     )
+
+
+def _rests_while(one: FloatArray, other: FloatArray) -> float:
+    """Return how often one rests while the other works: assist rests where hands pull a little."""
+    a, b = (np.abs(x) / max(float(np.nanpercentile(np.abs(x), 99)), 1e-9) for x in (one, other))
+    working = b > _PULLS
+    return float(np.mean(a[working] < _RESTS)) if working.any() else 0.0
 
 
 def _take_or_ask(pool: SignalPool, channel: str, ones: Sequence[PooledSignal], why: str) -> None:
