@@ -56,6 +56,7 @@ def little(*numbers: int, size: int) -> list[bytes]:
         (62, False, 3, 5, 2**62 - 1, 3 * (2**62 - 1) + 5),
         (63, True, 1, 2**62 - 1, 2**62 - 1, 2**63 - 2),
         (16, False, 1, 7, 9, 16),
+        (16, False, 1, 1, 9, 10),
         (16, False, 3, 0, 9, 27),
         (16, False, -3, 5, 9, -22),
         (16, False, 2, 0.5, 9, 18.5),
@@ -281,6 +282,15 @@ def test_a_counter_that_stands_still_repeats() -> None:
     assert integrity([3]).problems == ()
     assert integrity([3, 4]).problems == ()
     assert integrity([3, 5, 6, 7]).integrity.skips == 1
+
+
+def test_two_frames_show_a_step_and_no_counter_counts_nothing() -> None:
+    layout = MessageLayout(name="M", key=1, length=3, signals=(COUNTER, CHECKSUM))
+    rows = [bytes([0, count, count]) for count in (3, 5)]
+    for counter, skips in ((COUNTER, 1), (None, 0)):
+        plan = IntegrityPlan(message=layout, counter=counter, checksum=None, method="")
+        found = check_integrity(column(1, rows), plan).integrity
+        assert (found.repeats, found.skips) == (0, skips)
 
 
 def test_a_frame_that_ends_before_the_checksum_is_not_judged() -> None:

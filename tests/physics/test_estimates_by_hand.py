@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canassist.model import AssistFit, AssistMap, FloatArray, Physics, Timeline
+from canassist.model import AssistFit, AssistMap, Estimate, FloatArray, IdStats, Physics, Timeline
 from canassist.physics import starter_turns, study
 from canassist.physics.assist_fit import fit_assist
 from canassist.physics.assist_law import (
@@ -32,6 +32,8 @@ from canassist.physics.limits import (
     supply_line_pct,
     temperature_line_pct,
 )
+from canassist.physics.module_carriers import bus_was_silent, module_silences
+from canassist.physics.supply_path import _less
 from canassist.profile import default_profile
 from tests.detect.hand_rides import Samples, make_ride
 
@@ -147,7 +149,9 @@ def test_charging_needs_two_stretches_of_ten_seconds() -> None:
     once = {"engine_speed": _flat(fast, 9.9), "supply_voltage": _flat(14.0, 9.9)}
     assert fit_charging(make_ride(once), PROFILE) is None
     twice = {"engine_speed": _flat(fast, 10.1), "supply_voltage": _flat(14.0, 10.1)}
-    assert fit_charging(make_ride(twice), PROFILE) is not None
+    fit = fit_charging(make_ride(twice), PROFILE)
+    assert fit is not None
+    assert fit.seconds == pytest.approx(10.1)
     assert fit_charging(make_ride({"supply_voltage": _flat(14.0)}), PROFILE) is None
 
 
@@ -320,12 +324,45 @@ def test_a_module_follows_its_target_at_bounded_rates() -> None:
     assert given.tolist() == [100.0, 60.0, 20.0, 20.0, 45.0, 70.0]
     unknown = follow(np.arange(2.0), np.full(2, np.nan), fall_pct_s=40.0, rise_pct_s=25.0)
     assert unknown.tolist() == [100.0, 100.0]
+    nothing = follow(np.empty(0), np.empty(0), fall_pct_s=40.0, rise_pct_s=25.0)
+    assert nothing.tolist() == []
 
 
 def test_a_loss_explains_what_is_left_of_it_later() -> None:
     loss = np.array([0.0, 50.0, 10.0, np.nan, 0.0, 0.0, 0.0])
     left = fading(np.arange(7.0), loss, rise_pct_s=15.0)
     assert left.tolist() == [0.0, 50.0, 35.0, 20.0, 5.0, 0.0, 0.0]
+
+
+# -- the module's silences -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("silent_s", "silent"), [(4.8, False), (5.0, False), (5.1, True)])
+def test_a_bus_was_silent_for_more_than_half_of_a_span(silent_s: float, silent: bool) -> None:
+    recording = make_ride({}, recording_gaps=[(5.0, 10.0 + silent_s)])
+    assert bus_was_silent(recording, {0}, (10.0, 20.0)) is silent
+    bus = make_ride({}, bus_gaps=[(1, 20.0 - silent_s, 25.0)])
+    assert bus_was_silent(bus, {1}, (10.0, 20.0)) is silent
+    assert not bus_was_silent(bus, {0}, (10.0, 20.0))
+
+
+def test_a_message_that_says_so_itself_is_silence_enough() -> None:
+    """No other channel is heard: the bus went on, as the message's own silence tells."""
+    time_s = np.concatenate((np.arange(0.0, 10.0, 0.1), np.arange(12.0, 20.0, 0.1)))
+    ride = make_ride({"motor_current": (time_s, np.zeros(len(time_s)))})
+    assert module_silences(ride) == ()
+    own = IdStats(
+        source=ride.channels["motor_current"].source,
+        count=len(time_s),
+        first_s=0.0,
+        last_s=19.9,
+        period_s=0.1,
+        jitter_s=0.0,
+        longest_silence_s=2.1,
+        silences=((9.9, 12.0),),
+    )
+    (found,) = module_silences(replace(ride, bus=replace(ride.bus, ids=(own,))))
+    assert (found.start_s, found.end_s, found.shortest_s) == pytest.approx((9.9, 12.0, 0.5))
 
 
 # -- the law of assist -----------------------------------------------------------------------
@@ -498,3 +535,10 @@ def test_without_sure_signs_there_are_no_sides() -> None:
     assert fit.ratio is not None
     assert fit.side_difference is None
     assert all(band.left_gain is None and band.right_gain is None for band in fit.bands)
+
+
+def test_what_is_left_of_a_resistance_has_both_spreads_as_root_of_squares() -> None:
+    both = Estimate(value=30.0, low=27.0, high=33.0, unit="ohm", count=9)
+    path = Estimate(value=20.0, low=16.0, high=24.0, unit="ohm", count=7)
+    left = _less(both, path)
+    assert (left.value, left.low, left.high) == pytest.approx((10.0, 5.0, 15.0))

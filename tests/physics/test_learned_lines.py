@@ -72,8 +72,16 @@ def test_supply_lines_of_other_vehicles_are_as_many_times_as_wide() -> None:
     wide = _sagging(44.0, 36.0, volts=4.0)
     lines = _learned(wide, replace(PROFILE, nominal_v=48.0))
     assert (lines.derate_start_v, lines.derate_zero_v) == pytest.approx((44.0, 36.0), abs=0.1)
-    narrow = _sagging(10.5, 10.2)
-    assert _learned(narrow).supply_from == "assumed"
+
+
+@pytest.mark.parametrize(
+    ("start_v", "zero_v", "told"),
+    [(10.5, 10.1, False), (10.5, 9.9, True), (12.4, 7.5, True), (12.5, 7.3, False)],
+)
+def test_supply_lines_are_half_a_volt_to_five_volts_wide(
+    start_v: float, zero_v: float, told: bool
+) -> None:
+    assert (_learned(_sagging(start_v, zero_v)).supply_from == "ride") is told
 
 
 @pytest.mark.parametrize(("start_c", "zero_c"), [(75.0, 79.0), (62.0, 124.0)])

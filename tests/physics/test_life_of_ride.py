@@ -144,6 +144,8 @@ def test_messages_silent_just_as_long_are_of_the_same_unit() -> None:
     assert not same.units_fall_asleep(10.0, 20.0)
     assert _life(ids=(_message(1, (10.26, 20.0)),)).units_fall_asleep(10.0, 20.0)
     assert _life(ids=(_message(1, (10.0, 19.74)),)).units_fall_asleep(10.0, 20.0)
+    often = _life(ids=(_message(1, (10.0, 20.0), (50.0, 60.0)),))
+    assert not often.units_fall_asleep(10.0, 20.0)
 
 
 def test_a_key_cycle_is_an_engine_that_stops_or_units_that_sleep() -> None:

@@ -25,6 +25,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -197,9 +198,8 @@ def chosen_of(options: argparse.Namespace) -> list[Mutant]:
     every: dict[Mutant, str] = {}
     for file in files_of(options.room):
         text = (ROOT / file).read_text("utf-8")
-        lines = text.splitlines()
         for one in mutants_of(file, text):
-            own = f"{options.seed}\t{_without_line(one.shown(text))}\t{lines[one.line - 1].strip()}"
+            own = f"{options.seed}\t{in_its_line(one)}"
             every[one] = hashlib.sha256(own.encode()).hexdigest()
     if options.at:
         return [one for one in every if f"{one.file}:{one.line}" in options.at]
@@ -247,14 +247,21 @@ class Results:
 
 
 def equivalent() -> frozenset[str]:
-    """Return the changes that nobody could see, without the numbers of their lines."""
+    """Return the changes that nobody could see: file, change and the line as it is."""
     text = Path(__file__).with_name("equivalent.tsv").read_text("utf-8")
-    return frozenset("\t".join(line.split("\t")[:2]) for line in text.splitlines())
+    return frozenset("\t".join(line.split("\t")[:3]) for line in text.splitlines())
 
 
-def _without_line(shown: str) -> str:
-    file, _, change = shown.split(":", 2)
-    return f"{file}\t{change.strip()}"
+@cache
+def _text(file: Path) -> str:
+    return (ROOT / file).read_text("utf-8")
+
+
+def in_its_line(mutant: Mutant) -> str:
+    """Return a change's file, what it does and the line it stands in, without its number."""
+    text = _text(mutant.file)
+    change = mutant.shown(text).split(":", 2)[2].strip()
+    return f"{mutant.file}\t{change}\t{text.splitlines()[mutant.line - 1].strip()}"
 
 
 def main() -> int:
@@ -275,7 +282,7 @@ def main() -> int:
         results = Results(options.out or Path(temporary) / "results", again=options.again)
         mutants = chosen_of(options)
         same = equivalent()
-        told_of = [one for one in mutants if _without_line(results.shown(one)) not in same]
+        told_of = [one for one in mutants if in_its_line(one) not in same]
         left = [one for one in told_of if results.shown(one) not in results.told]
         room = options.room.split("/")[0]
         trees = {one: ast.parse((ROOT / one).read_text("utf-8")) for one in files_of(room)}
