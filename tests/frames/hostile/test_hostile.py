@@ -17,10 +17,11 @@ from tests.frames.hostile.binary_logs import BINARY_LOGS
 from tests.frames.hostile.bounded_run import MOST_BYTES, MOST_SECONDS, run
 from tests.frames.hostile.case import OURS, USED, Case
 from tests.frames.hostile.doors import DOORS
+from tests.frames.hostile.misplaced import MISPLACED
 from tests.frames.hostile.settings import SETTINGS
 from tests.frames.hostile.text_logs import TEXT_LOGS
 
-CASES = [*TEXT_LOGS, *BINARY_LOGS, *ARCHIVES, *SETTINGS, *DOORS]
+CASES = [*TEXT_LOGS, *BINARY_LOGS, *ARCHIVES, *SETTINGS, *DOORS, *MISPLACED]
 TURNS = 10
 TURN = int(os.environ.get("CANASSIST_TURN", time.time() // 86_400)) % TURNS
 """Which tenth it is today; the variable runs another day's again."""
