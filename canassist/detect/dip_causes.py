@@ -329,8 +329,8 @@ def _draws_more(scene: DipScene, before: slice, dip: slice) -> bool:
     if not scene.load_channel.endswith("current") or not len(was_a):
         return False
     row = dip.start + int(np.argmin(scene.supply_v[dip]))
-    more_a = min(scene.load[row], scene.load_after[row]) - _middle(was_a)
-    fell_v = _middle(scene.supply_v[before]) - float(scene.supply_v[row])
+    more_a = min(scene.load[row], scene.load_after[row]) - _middle(was_a.tolist())
+    fell_v = _middle(scene.plain.supply_v[before]) - float(scene.supply_v[row])
     most_ohm = MOST_OHM * scene.volt_share**2
     return bool(more_a >= LEAST_PULL_A / scene.volt_share and fell_v <= most_ohm * more_a)
 
