@@ -197,6 +197,9 @@ def _page_of(output: Path) -> tuple[Path, bool]:
     """
     if output.name in {"", ".."}:
         raise UsageError(f'-o "{output}" names no file.', "Give the page's name, such as OUT.html.")
+    if output.name.startswith("="):
+        named = output.name.removeprefix("=")
+        raise UsageError(f'-o "{output}" begins with "=".', f"Write: -o {named}")
     ending = output.suffix.lower()
     if ending == ".pdf":
         return output.with_suffix(".html"), True

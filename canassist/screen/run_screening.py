@@ -186,7 +186,7 @@ def _made(folder: Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        problem = f"{folder}: cannot be made ({error.strerror})."
+        problem = f"{folder}: this folder cannot be made, or a file has its name."
         raise OutputError(problem, "Choose a folder that is yours, not a file's name.") from error
     return folder
 

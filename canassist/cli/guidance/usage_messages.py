@@ -122,6 +122,15 @@ _MISSING: Final = {
         "-o says where the result goes; it is missing.",
         "canassist screen rides/ -o fleet/",
     ),
+    "RIDES...": (
+        "no rides of good vehicles are named.",
+        "canassist learn rides/ -o vehicle.toml --dbc vehicle.dbc",
+    ),
+    "VEHICLE.toml": (
+        "-o says where the profile goes; it is missing.",
+        "canassist learn rides/ -o vehicle.toml --dbc vehicle.dbc",
+    ),
+    "DATA": ("the folder that the page keeps is not named.", "canassist backup DATA kept.zip"),
     "NAME": ("no word to explain is named.", "canassist explain derate"),
     "SHELL": ("no shell is named.", "canassist completion bash"),
 }

@@ -125,7 +125,13 @@ def _configured(interfaces: Sequence[str], channel: str) -> str:
     """Return the channel that python-can's configuration names where none is given."""
     if channel or interfaces:
         return channel
-    return str(can.util.load_config().get("channel") or "")
+    try:
+        configured = can.util.load_config()
+    except can.CanInterfaceNotImplementedError as error:
+        problem = "No interface is named, and no settings of this computer name one."
+        fix = "Write: --interface socketcan --channel can0, or what yours is."
+        raise UsageError(problem, fix) from error
+    return str(configured.get("channel") or "")
 
 
 def _names(channels: Sequence[str]) -> list[str]:
