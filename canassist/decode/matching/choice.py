@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from canassist.decode.candidates import MAX_CANDIDATES, ChannelChoice, Ranked
 from canassist.decode.matching.behaviour import judge_alone
 from canassist.decode.matching.contender import Contender, contender, passed_over
-from canassist.decode.matching.direction import judge_direction
+from canassist.decode.matching.direction import judge_direction, judge_sides
 from canassist.decode.matching.reference_signals import Track
 from canassist.decode.matching.relations import relate
 from canassist.decode.matching.rules.rule import FULL_POINTS, Rule
@@ -109,6 +109,7 @@ def _enter(channel: str, ones: Sequence[MeasuredCandidate]) -> list[Contender]:
             _judge_rate(one)
         if channel in COSTLY:
             _ask_strange(RULES[channel], one)
+    judge_sides(channel, entered)
     absent = [one for one in ones if not len(one.time_s)]
     entered += [passed_over(one, "others are named better") for one in present[MAX_CANDIDATES:]]
     return entered + [passed_over(one, "is not in this log") for one in absent]

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from canassist.decode.matching.name_parts import fold, split_name
 
@@ -111,3 +115,27 @@ def judge_direction(channel: str, one: Contender) -> None:
         one.add(0.0, "its database says left is positive: turned round")
     elif side == "right":
         one.add(0.0, "its database says right is positive")
+
+
+_AT_WORK: Final = 0.05
+_EACH_SIDE: Final = 0.1
+_BOTH: Final = 0.02
+
+
+def judge_sides(channel: str, ones: Sequence[Contender]) -> None:
+    """Ask about amounts that take turns in one message: each holds one side, none the whole."""
+    if channel not in SIGNED:
+        return
+    amounts = [one for one in ones if one.shape.low >= 0.0 and one.shape.reach > 0.0]
+    for one, other in itertools.combinations(amounts, 2):
+        if one.measured.source == other.measured.source and _take_turns(one, other):
+            one.ask(f"{other.name} seems to hold its other side: which signal has both")
+            other.ask(f"{one.name} seems to hold its other side: which signal has both")
+
+
+def _take_turns(one: Contender, other: Contender) -> bool:
+    if len(one.value) != len(other.value):
+        return False
+    works, others = (x.value > _AT_WORK * x.shape.reach for x in (one, other))
+    least = min(np.mean(works), np.mean(others))
+    return bool(least >= _EACH_SIDE and np.mean(works & others) <= _BOTH)
