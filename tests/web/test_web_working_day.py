@@ -14,9 +14,12 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 from playwright.sync_api import Page, expect
+from typer.testing import CliRunner
 
+from canassist.cli.app import app
 from canassist.demo import WrittenRide
 from canassist.web.settings import PageLimits
+from canassist.web.shop.shop_settings import ShopSettings
 from canassist.web.store.records import RULES, NewRide, RideRecord, Stored, StoredAnswer
 
 if TYPE_CHECKING:
@@ -401,3 +404,23 @@ def test_settings_are_kept_and_a_bad_field_is_said_at_the_field(
             names = packed.namelist()
         assert "records/shop/0.json" in names
         assert not [name for name in names if "key" in name]
+
+
+def test_report_signed_with_the_shops_key_verifies_as_genuine(
+    inside: Inside, rides: dict[str, WrittenRide], until: Until, tmp_path: Path
+) -> None:
+    ride, client = rides["speed_lost"], inside.client
+    client.post("/settings/key", data={"form_token": inside.form_token()})
+    inside.services.shop.keep(ShopSettings(name="Hill workshop", signs=True))
+    parts = {"log": ride.log, "dbc": ride.dbc, "profile": ride.profile}
+    files = [(role, (path.name, path.read_bytes())) for role, path in parts.items()]
+    sent = client.post("/api/reports", files=files)
+    until(lambda: client.get(f"/api/rides/{sent.headers['x-ride']}").json()["state"] == "done")
+    page, key = tmp_path / "report.html", tmp_path / "shop.pub"
+    page.write_bytes(client.get(f"/rides/{sent.headers['x-ride']}/report.html").content)
+    key.write_bytes(client.get("/settings/key.pub").content)
+    told = CliRunner().invoke(app, ["verify", str(page), "--key", str(key)])
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith("GENUINE")
+    page.write_bytes(page.read_bytes().replace(b"speed", b"spEED", 1))
+    assert CliRunner().invoke(app, ["verify", str(page), "--key", str(key)]).exit_code == 4

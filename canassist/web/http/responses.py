@@ -166,4 +166,6 @@ def _day(seconds: float) -> str:
 
 
 def _size(count: int) -> str:
+    if count >= 1e9:  # noqa: PLR2004 - where GB reads better
+        return f"{count / 1e9:.1f} GB"
     return f"{count / 1e6:.1f} MB" if count >= 1e5 else f"{count / 1e3:.1f} kB"  # noqa: PLR2004 - where kB reads better

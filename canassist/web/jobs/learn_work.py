@@ -40,12 +40,17 @@ def learned_files(
     (out / "page.html").write_bytes(render_learned(found).encode("utf-8"))
     (out / "result.json").write_text(json.dumps(_told(found, profile_toml(found.profile))), "utf-8")
     known = sum(law.figure is not None for law in found.laws)
-    counts = {"laws": known, "of": len(found.laws), "rides": found.rides}
+    counts = {
+        "laws": known,
+        "of": len(found.laws),
+        "rides": _counted("jobs.rides", found.rides),
+        "vehicles": _counted("learned.vehicle", found.vehicles),
+    }
     return {
         "page": "page.html",
         "data": "result.json",
         "questions": None,
-        "headline": say("learned.headline", **counts, vehicles=found.vehicles),
+        "headline": say("learned.headline", **counts),
         "code": "learned",
         "strength": "",
         "start_utc": "",
@@ -55,6 +60,10 @@ def learned_files(
         "vehicle_by": "chosen",
         "vehicle_fit": "",
     }
+
+
+def _counted(name: str, count: int) -> str:
+    return say(f"{name}_one") if count == 1 else say(f"{name}_many", count=count)
 
 
 def _told(found: LearnedModel, profile: str) -> dict[str, Any]:  # Any: plain JSON values

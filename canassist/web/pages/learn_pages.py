@@ -79,7 +79,9 @@ def queue_learning(services: Services, rides: list[RideRecord], who: str) -> Rid
     if vehicle is None or any(one.vehicle != vehicle.id for one in rides):
         raise refused(400, "learn_vehicle")
     new = NewRide(
-        title=say("learned.name", vehicle=vehicle.name, count=len(rides)),
+        title=say("learned.name_one", vehicle=vehicle.name)
+        if len(rides) == 1
+        else say("learned.name_many", vehicle=vehicle.name, count=len(rides)),
         files=(),
         kind="learn",
         sides=".".join(one.id for one in rides),
