@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from canassist.detect import undervoltage
+from canassist.detect.derate.speed_law import speed_law_pct
 from canassist.model import Code, ColdStart, Physics, Strength, SupplySpec
 from canassist.physics import life_of_ride
 from canassist.physics.limit_learning import learn_lines
@@ -192,3 +193,27 @@ def test_a_battery_that_sags_where_a_source_gives_little_is_the_battery_s_own() 
     path_alone = physics(supply_path=path(0.01, 0.009, 0.011), charging=charging(11.9))
     ride = replace(ride, channels=channels, physics=path_alone)
     assert first(ride.verdict()) is Code.CHARGING_FAULT
+
+
+@pytest.mark.parametrize(("pulled_v", "law"), [(9.8, False), (13.9, True)])
+def test_a_limit_that_comes_back_after_low_supply_is_no_law_of_standing(
+    pulled_v: float, law: bool
+) -> None:
+    """Reduced at each standstill: by design where supply was good, by the dip before where not."""
+    channels = ridden()
+    time_s = channels["assist_limit"].time_s
+    since = time_s % 30.0
+    stands = (time_s > 20.0) & (since < 6.0)
+    channels["vehicle_speed"].value[:] = np.where(stands, 0.0, 40.0)
+    channels["assist_limit"].value[stands] = 60.0
+    channels["supply_voltage"].value[stands & (since < 2.0)] = pulled_v
+    timeline = HandMade(channels=channels).timeline
+    left = speed_law_pct(
+        timeline,
+        given_profile(),
+        time_s,
+        channels["assist_limit"].value,
+        lines(),
+        life_of_ride(timeline),
+    )
+    assert (left is not None and bool((left < 70.0).any())) is law

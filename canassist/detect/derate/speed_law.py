@@ -42,6 +42,9 @@ AFTER_START_S: Final = 10.0
 """So long after a silence of the module, an engine start or the log's begin, a limit may still be
 coming up."""
 
+BACK_S: Final = 10.0
+"""So long after heat or low supply a limit may still be coming back (rule of thumb)."""
+
 LAG_S: Final = (2.0, 0.5)
 """A limit follows its law this much later, and speed is seen this much later than by the module."""
 
@@ -132,6 +135,8 @@ def _nothing_wrong(
         supply_v = value_at(timeline, "supply_voltage", time_s)
         free &= temperature_line_pct(heat_c, lines) >= FULL_PCT
         free &= supply_line_pct(supply_v, lines) >= FULL_PCT
+        lately, _ = window_extremes(time_s, free.astype(np.float64), before_s=BACK_S, after_s=0.0)
+        free = lately > 0.0
     begins = [*(s.end_s for s in life.silences), *life.engine_starts_s, *time_s[:1].tolist()]
     for start_s in begins:
         free &= ~((time_s >= start_s) & (time_s < start_s + AFTER_START_S))
