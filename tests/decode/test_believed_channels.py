@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canassist.decode import Databases, DecodedRide
-    from canassist.model import BusStats, MessageFrames, Profile
+    from canassist.model import BusStats, FloatArray, MessageFrames, Profile
 
 FAST = ("camel_english", "german_letters", "us_units", "left_positive")
 SLOW = tuple(name for name in vehicle_names() if name not in FAST)
@@ -296,16 +296,58 @@ def test_a_scale_in_the_profile_leaves_nothing_unchecked() -> None:
     assert "unit" in found["assist_torque"].not_checked
 
 
-def test_air_beside_an_engine_that_is_warm_from_riding_is_believed() -> None:
-    """Coolant and module near each other at 74 °C say nothing of the air at 29 °C."""
+def judged_by_hand(values: Mapping[str, FloatArray]) -> dict[str, Channel]:
+    """Judge channels of a minute, one value a second."""
     time_s = np.arange(0.0, 60.0, 1.0)
-    starts = {"ambient_temperature": 29.0, "coolant_temperature": 74.0, "module_temperature": 75.0}
     channels = {
         name: Channel(
-            name=name, unit="degC", time_s=time_s, value=at_c + 0.02 * time_s, signal=f"T.{name}",
+            name=name, unit=CHANNEL_UNITS[name], time_s=time_s, value=value, signal=f"T.{name}",
             source=FrameSource(0, 1), period_s=1.0, stale_after_s=5.0,
         )
-        for name, at_c in starts.items()
+        for name, value in values.items()
     }  # fmt: skip
-    judged = believe(channels, default_profile(), {})
+    return believe(channels, default_profile(), {})
+
+
+@pytest.mark.parametrize(
+    ("air_c", "coolant_c", "module_c"),
+    [
+        pytest.param(29.0, 74.0, 75.0, id="all but the air warm from riding"),
+        pytest.param(34.0, 81.0, 32.0, id="a warm engine, a module that rested"),
+    ],
+)
+def test_an_engine_that_is_warm_from_riding_makes_no_temperature_false(
+    air_c: float, coolant_c: float, module_c: float
+) -> None:
+    """Coolant takes hours to cool, a module minutes: either near the other says nothing of it."""
+    rise = 0.02 * np.arange(0.0, 60.0, 1.0)
+    judged = judged_by_hand(
+        {
+            "ambient_temperature": air_c + rise,
+            "coolant_temperature": coolant_c + rise,
+            "module_temperature": module_c + rise,
+        }
+    )
     assert not any(one.held_out for one in judged.values())
+
+
+def test_a_coolant_in_fahrenheit_is_told_once_it_reads_hotter_than_any() -> None:
+    rise = 2.0 * np.arange(0.0, 60.0, 1.0)
+    judged = judged_by_hand(
+        {
+            "ambient_temperature": np.full(60, 27.0),
+            "coolant_temperature": 81.0 + rise,
+            "module_temperature": np.full(60, 28.0) + 0.02 * rise,
+        }
+    )
+    assert judged["coolant_temperature"].held_out
+
+
+def test_a_road_speed_that_stands_while_the_wheels_move_has_no_false_unit() -> None:
+    """It is stuck, and that is a fault to be found; a ratio it has none."""
+    wheels = np.where(np.arange(60) < 45, 6.5, np.linspace(6.5, 80.0, 60))
+    values = {f"wheel_speed_{one}": wheels.copy() for one in ("fl", "fr", "rl", "rr")}
+    judged = judged_by_hand({"vehicle_speed": np.full(60, 49.2), **values})
+    assert not judged["vehicle_speed"].held_out
+    apart = judged_by_hand({"vehicle_speed": 1.6 * wheels, **values})
+    assert any(one.held_out for one in apart.values())

@@ -276,7 +276,9 @@ def _bias_by_coolant_k(ride: RideFindings) -> float | None:
     lowest = _lowest_c(ride)
     if start is None or start.believable or lowest is None:
         return None
-    above = lowest - start.reference_c >= BIASED_K
+    thermal = ride.physics.thermal
+    settles_c = lowest if thermal is None else min(lowest, thermal.ambient_c)
+    above = settles_c - start.reference_c >= BIASED_K
     return start.apart_k if above and start.apart_k > 0.0 else None
 
 

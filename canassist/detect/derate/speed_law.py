@@ -12,6 +12,7 @@ from canassist.physics import (
     FULL_PCT,
     curve_pct,
     engine_stands,
+    supply_limits_hold,
     supply_line_pct,
     temperature_line_pct,
 )
@@ -88,6 +89,7 @@ def speed_law_pct(  # noqa: PLR0913, PLR0917 - what a ride has
     stale_s = timeline.channels["assist_limit"].followed_s
     below = limit_pct < profile.limits.full_assist_pct
     free = _nothing_wrong(timeline, time_s, lines, life)
+    free &= _not_too_high(timeline, profile, time_s)
     stretch = _stretches(time_s, below, stale_s)
     law_pct = np.full(len(time_s), FULL_PCT)
     found = False
@@ -141,6 +143,15 @@ def _nothing_wrong(
     for start_s in begins:
         free &= ~((time_s >= start_s) & (time_s < start_s + AFTER_START_S))
     return np.asarray(free)
+
+
+def _not_too_high(timeline: Timeline, profile: Profile, time_s: FloatArray) -> BoolArray:
+    """Tell where supply has not been above its upper limit lately; unknown counts as not."""
+    if not supply_limits_hold(timeline, profile, "overvoltage_v"):
+        return np.ones(len(time_s), dtype=np.bool_)
+    high = value_at(timeline, "supply_voltage", time_s) > profile.limits.overvoltage_v
+    _, lately = window_extremes(time_s, high.astype(np.float64), before_s=BACK_S, after_s=0.0)
+    return np.asarray(lately <= 0.0)
 
 
 def _stretches(time_s: FloatArray, below: BoolArray, stale_s: float) -> IntArray:
