@@ -153,11 +153,6 @@ class RideRecorder:
         return self._blocks.first_log_s
 
     @property
-    def written_until_s(self) -> float | None:
-        """Return the raw time stamp up to which the log is on the disk."""
-        return self._disk.last_log_s
-
-    @property
     def trouble(self) -> str:
         """Return why nothing can be written now; "" where all is well."""
         return self._disk.trouble

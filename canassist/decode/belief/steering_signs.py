@@ -33,7 +33,6 @@ _LARGER: Final = (
     Likely("newton metres times a thousand", 1000.0),
 )
 _ROLLING_KPH: Final = 5.0
-_TURNED_DEG: Final = 5.0
 _PER_DEGREE: Final = (1.2e-4, 1.8e-2)
 """How much faster, as a share of the speed, the left front wheel runs for each degree to the
 right: from a car with a slow steering (1/16, track over wheelbase 0.5) at its slip-free least

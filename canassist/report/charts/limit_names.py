@@ -18,7 +18,7 @@ from canassist.report.charts.chart_values import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from canassist.model import FloatArray
     from canassist.report.charts.chart_values import Chart, ChartLine, Limit, Row
@@ -125,8 +125,3 @@ def _passes(row: Row, line: ChartLine, low: float, high: float, box: _Box) -> bo
 def _heights(row: Row, values: FloatArray) -> FloatArray:
     known = np.asarray(values)
     return np.asarray(height_of(row, 0.0) + (height_of(row, 1.0) - height_of(row, 0.0)) * known)
-
-
-def beside_text(texts: Sequence[str]) -> str:
-    """Return the names of limits that found no place at their lines, as one note."""
-    return ", ".join(texts)
