@@ -91,6 +91,7 @@ def _say(done: Screened) -> None:
             "another database or profile) and were read anew."
         )
     from canassist.report import vehicle_label, why_flagged
+    from canassist.screen import SOUND_LIST
 
     for vehicle in flagged[:_SHOWN]:
         say(f"  {vehicle_label(vehicle, found.root)}: {why_flagged(vehicle)}")
@@ -98,6 +99,10 @@ def _say(done: Screened) -> None:
         say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
     if found.partly_read_in_all:
         say(f"  {found.partly_read_in_all} logs were read in part; it says what is missing.")
+    sound = sum(vehicle.sound for vehicle in found.vehicles)
+    if sound:
+        listed = done.page.with_name(SOUND_LIST)
+        say(f"  nothing stands out from {sound} vehicles: {listed} (for `canassist learn`)")
     for item in done.unreported:
         tell(f"  no report of {item.log}: {item.reason}")
     say(f"  overview: {done.page}")

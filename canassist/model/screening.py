@@ -161,6 +161,16 @@ class ScreenedVehicle:
         """Whether anything of this vehicle wants looking at."""
         return self.ranked and self.points >= 1.0
 
+    @property
+    def answered(self) -> bool:
+        """Whether any ride answers, read with databases that fit."""
+        return not self.fit_reason and set(self.codes) != {"inconclusive"}
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing stands out; one that heat reduced as designed is sound too."""
+        return self.ranked and not self.flagged and self.answered
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rate:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import glob
 import os
 import re
@@ -53,7 +54,8 @@ def find_logs(places: Sequence[str], *, leave_out: Iterable[Path] = ()) -> Itera
     ----------
     places : sequence of str
         A folder (searched to the bottom), a file, a pattern with ``*``, ``@FILE`` (a
-        list, one place a line) or an address such as ``s3://bucket/rides``.
+        list, one place a line, or a CSV with a column ``log``) or an address such as
+        ``s3://bucket/rides``.
     leave_out : iterable of path
         Folders and files in which no log is looked for.
 
@@ -99,6 +101,13 @@ def _listed(places: Sequence[str]) -> Iterator[str]:
         except (OSError, UnicodeDecodeError) as error:
             problem = f"{path.name}: this list of logs cannot be read."
             raise InputError(problem, "Give a text file with one place a line.") from error
+        if path.suffix.lower() == ".csv":
+            rows = csv.DictReader(lines)
+            if "log" not in (rows.fieldnames or ()):
+                problem = f"{path.name}: line 1 does not name the column log."
+                raise InputError(problem, "Name it there, or give one place a line in a text file.")
+            yield from (row["log"] for row in rows if row["log"])
+            continue
         yield from (line.strip() for line in lines if line.strip() and line[0] != "#")
 
 

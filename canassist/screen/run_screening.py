@@ -270,10 +270,12 @@ class _Job:
         from canassist.screen.assembly import put_together  # noqa: PLC0415 - the same
         from canassist.screen.fleet_statistics import screening  # noqa: PLC0415 - the same
         from canassist.screen.rides_in_order import RidesInOrder  # noqa: PLC0415 - the same
+        from canassist.screen.sound_vehicles import SOUND_LIST, sound_vehicles  # noqa: PLC0415 - the same
 
         with RidesInOrder() as rides:
             put_together(out, self.folder, self.ledger, find_vehicle, rides)
             whole = screening(rides, version=VERSION)
+            sound = sound_vehicles(whole, rides)
         if not whole.read:
             first = whole.unread[0]
             problem = f"None of {whole.logs} logs could be used; the first, {first.log}: "
@@ -289,7 +291,7 @@ class _Job:
             "report_of": mask_vins("\n".join(self.options.report_of)),
         }
         text = render_screening(whole, inputs=self._inputs(), options=options)
-        write_whole({page: text.encode()})
+        write_whole({page: text.encode(), out / SOUND_LIST: sound.encode()})
         return Screened(
             screening=whole,
             page=page,

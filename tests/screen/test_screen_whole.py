@@ -14,7 +14,14 @@ import pandas as pd
 import pytest
 
 from canassist.errors import InputError, OutputError, UsageError
-from canassist.screen import Screened, ScreeningOptions, screen
+from canassist.screen import (
+    SOUND_LIST,
+    Screened,
+    ScreeningOptions,
+    find_logs,
+    screen,
+    vehicle_finder,
+)
 from canassist.screen.ledger import Ledger
 from canassist.screen.parquet_tables import EVENT_COLUMNS, LOG_COLUMNS, TableWriter
 
@@ -43,6 +50,29 @@ def test_one_row_a_log_with_the_planted_fault_on_top(first: Screened) -> None:
     ]
     assert [item.name for item in first.screening.vehicles if item.flagged] == ["vehicle01"]
     assert first.screening.vehicles[0].name == "vehicle01"
+
+
+def test_rides_of_vehicles_that_nothing_stands_out_from_are_a_list_to_learn_from(
+    first: Screened,
+) -> None:
+    """The list names rides and vehicles; `learn` takes it as what to read and whose it is."""
+    listed = first.page.with_name(SOUND_LIST)
+    rows = pd.read_csv(listed)
+    sound = [item.name for item in first.screening.vehicles if item.sound]
+    assert sorted(set(rows.vehicle)) == sorted(sound)
+    assert "vehicle01" not in set(rows.vehicle)
+    found = list(find_logs([f"@{listed}"]))
+    assert [item.log for item in found] == list(rows.log)
+    find_vehicle = vehicle_finder(listed, "")
+    assert [find_vehicle(item).name for item in found] == list(rows.vehicle)  # type: ignore[union-attr]  # each is listed
+    assert "sound_vehicles.csv" in first.page.read_text("utf-8")
+
+
+def test_a_list_without_the_column_is_refused_in_words(tmp_path: Path) -> None:
+    table = tmp_path / "list.csv"
+    table.write_text("name,vehicle\na.log,one\n", encoding="utf-8")
+    with pytest.raises(InputError, match="column log"):
+        list(find_logs([f"@{table}"]))
 
 
 def test_a_damaged_log_is_listed_with_its_reason(first: Screened) -> None:

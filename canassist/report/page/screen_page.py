@@ -144,7 +144,7 @@ def _list_of(item: ScreenedVehicle) -> str:
         return "look"
     if not item.ranked:
         return "little"
-    if item.fit_reason or set(item.codes) == {"inconclusive"}:
+    if not item.answered:
         return "untold"
     return "hot" if item.designed else "usual"
 
