@@ -43,8 +43,8 @@ def learned_files(
     counts = {
         "laws": known,
         "of": len(found.laws),
-        "rides": _counted("jobs.rides", found.rides),
-        "vehicles": _counted("learned.vehicle", found.vehicles),
+        "rides": _counted("jobs.rides_one", "jobs.rides_many", found.rides),
+        "vehicles": _counted("learned.vehicle_one", "learned.vehicle_many", found.vehicles),
     }
     return {
         "page": "page.html",
@@ -62,8 +62,8 @@ def learned_files(
     }
 
 
-def _counted(name: str, count: int) -> str:
-    return say(f"{name}_one") if count == 1 else say(f"{name}_many", count=count)
+def _counted(one: str, many: str, count: int) -> str:
+    return say(one) if count == 1 else say(many, count=count)
 
 
 def _told(found: LearnedModel, profile: str) -> dict[str, Any]:  # Any: plain JSON values
