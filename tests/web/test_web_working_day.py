@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 
 import httpx
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Locator, Page, expect
 from typer.testing import CliRunner
 
 from canassist.cli.app import app
@@ -424,3 +424,39 @@ def test_report_signed_with_the_shops_key_verifies_as_genuine(
     assert told.stdout.startswith("GENUINE")
     page.write_bytes(page.read_bytes().replace(b"speed", b"spEED", 1))
     assert CliRunner().invoke(app, ["verify", str(page), "--key", str(key)]).exit_code == 4
+
+
+def test_job_goes_from_the_complaint_to_the_claim_by_keyboard_alone(
+    idle: AbstractContextManager[Inside], page: Page
+) -> None:
+    def go_to(target: Locator) -> None:
+        for _ in range(60):
+            if target.evaluate("one => one === document.activeElement"):
+                return
+            page.keyboard.press("Tab")
+        message = "the keyboard does not get there"
+        raise AssertionError(message)
+
+    def press(target: Locator, key: str = "Enter") -> None:
+        go_to(target)
+        page.keyboard.press(key)
+
+    with idle as inside:
+        page.goto(f"{inside.address}jobs")
+        go_to(page.get_by_label("Work order", exact=True))
+        page.keyboard.type("WO-7")
+        press(page.get_by_role("button", name="Open the job"))
+        page.wait_for_url("**/jobs/*said=opened*")
+        go_to(page.locator("#files"))
+        go_to(page.get_by_label("What was done"))
+        page.keyboard.type("New contact")
+        press(page.get_by_role("button", name="Save checks and repair"))
+        page.wait_for_url("**said=saved*")
+        go_to(page.locator("#files"))
+        press(page.get_by_role("link", name="Open the claim sheet"))
+        page.wait_for_url("**/claim")
+        expect(page.locator("main")).to_contain_text("New contact")
+        press(page.get_by_role("link", name="Back to the job"))
+        page.wait_for_url("**/jobs/*")
+        press(page.get_by_role("button", name="Close the job"))
+        expect(page.get_by_role("button", name="Open the job again")).to_be_visible()
