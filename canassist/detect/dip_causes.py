@@ -320,7 +320,8 @@ def _not_by_load(scene: DipScene, before: slice, dip: slice, *, deep: bool) -> b
         return _system_holds(scene, before, dip, deep)
     fell_enough = beyond_v >= BREAK_FALL_V * scene.volt_share
     sure = deep or scene.load_channel.endswith("current")
-    return fell_enough and _system_holds(scene, before, dip, sure)
+    # a resistance leaves the source up as well: torque alone tells them apart by depth only
+    return fell_enough and sure and _system_holds(scene, before, dip, True)
 
 
 def _draws_more(scene: DipScene, before: slice, dip: slice) -> bool:
