@@ -438,7 +438,7 @@ def test_of_many_events_the_worst_and_the_first_are_listed(result: Result) -> No
     many = replace(result, events=tuple(event(place) for place in range(100)))
     (card,) = PageView(many, PageOptions(), result_json(many)).maker.cards()
     assert card.count == 100
-    assert [entry.place for entry in card.entries] == [*range(20), *range(80, 100)]
+    assert [entry.place for entry in card.entries] == [*range(10), *range(90, 100)]
     assert card.shown.place == 99
     html = render_page(many)
     links = set(re.findall(r'href="#([^"]+)"', html))

@@ -52,9 +52,9 @@ LONGEST_CLOSE_UP_S: Final = 120.0
 """A longer event is shown by its beginning."""
 
 _STILL_BUCKETS: Final = 340
-_DENSE_BUCKETS: Final = 780
-_WINDOW_BUCKETS: Final = 200
-_CLOSE_BUCKETS: Final = 200
+_DENSE_BUCKETS: Final = 520
+_WINDOW_BUCKETS: Final = 160
+_CLOSE_BUCKETS: Final = 160
 _MOST_WINDOWS: Final = 12
 _ROW_PX: Final = (64, 52)
 _MANY_ROWS: Final = 12

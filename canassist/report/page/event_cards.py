@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 _ALIKE: Final = 3
 MOST_ENTRIES: Final = 40
-"""Events that a folded card lists; the data has all."""
-_WORST_LISTED: Final = 20
+"""Of up to so many alike events all are listed; of more the worst and the first."""
+_WORST_LISTED: Final = 10
 _MOST_COLUMNS: Final = 4
 _OF_A_SIGNAL: Final = frozenset(
     {EventKind.SIGNAL_LOSS, EventKind.SIGNAL_STUCK, EventKind.SIGNAL_JUMP}
@@ -259,7 +259,7 @@ def _listed(places: tuple[int, ...], by_badness: Sequence[int]) -> list[int]:
         return list(places)
     chosen = set(by_badness[:_WORST_LISTED])
     for place in places:
-        if len(chosen) == MOST_ENTRIES:
+        if len(chosen) == 2 * _WORST_LISTED:
             break
         chosen.add(place)
     return sorted(chosen)
