@@ -86,7 +86,20 @@ _SOURCES: Final = (
 
 
 def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
+    """Learn the limits of path, rest torque, charging and cranking."""
     volts = work.profile.nominal_v / 12.0
+    _path_limit(work, rides)
+    _rest_limit(work, rides)
+    _charging_limit(work, rides, volts)
+    crank = bound(
+        rides, "crank_v", "V", side="lower", least=6.0 * volts, most=11.5 * volts, room=volts
+    )
+    missing = "a start of the engine, recorded from key-on"
+    words = "Lowest voltage while cranking"
+    work.limit("cranking_v", sheet_line(rides, "crank_v", words, "V", crank, "battery", missing))
+
+
+def _path_limit(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
     path = bound(
         rides,
         "path_ohm",
@@ -103,6 +116,9 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
         "max_circuit_ohm",
         sheet_line(rides, "path_ohm", words, "ohm", path, "supply resistance", missing),
     )
+
+
+def _rest_limit(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
     rest = bound(
         rides,
         "rest_torque_nm",
@@ -119,6 +135,10 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
         "torque_offset_nm",
         sheet_line(rides, "rest_torque_nm", words, "N·m", rest, "torque offset", missing),
     )
+
+
+def _charging_limit(work: ProfileInWork, rides: Sequence[RideFigures], volts: float) -> None:
+    """Learn the charging voltage, or what feeds the supply where no engine speed is known."""
     source = "charging_v" if any("charging_v" in ride.figures for ride in rides) else "rolling_v"
     rolling = middle(rides, source, "V")
     fed = source == "charging_v" or (
@@ -141,12 +161,6 @@ def _limits(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
         have = [ride for ride in rides if source in ride.figures]
         told(work, have, "supply.source", feed)
         work.put(supply=replace(work.profile.supply, source=feed))
-    crank = bound(
-        rides, "crank_v", "V", side="lower", least=6.0 * volts, most=11.5 * volts, room=volts
-    )
-    missing = "a start of the engine, recorded from key-on"
-    words = "Lowest voltage while cranking"
-    work.limit("cranking_v", sheet_line(rides, "crank_v", words, "V", crank, "battery", missing))
 
 
 def _supply(work: ProfileInWork, rides: Sequence[RideFigures]) -> None:
