@@ -92,6 +92,9 @@ class RideLedger:
         """Write all down whole, with the vehicles that the rides were found to be of."""
         self.close()
         self.known = {key: ride for key, ride in sorted(rides.items()) if not ride.reason}
+        if not self.known:
+            self.path.unlink(missing_ok=True)  # a run that used no ride leaves no file behind
+            return
         text = "".join(self._line(ride) for ride in self.known.values())
         write_whole({self.path: text.encode()})
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from canassist.comparison.significance import Gap, gap_of
+from canassist.comparison.significance import SpreadDifference, gap_of
 from canassist.model import Estimate
 from canassist.stats import (
     best_split,
@@ -94,7 +94,7 @@ def test_a_ratio_is_judged_on_its_logarithm_and_shown_as_a_share() -> None:
 
 
 def test_a_difference_within_its_margin_is_never_called_rare() -> None:
-    gap = Gap(value=0.09, spread_low=1e-6, spread_high=1e-6, degrees=20, count=21)
+    gap = SpreadDifference(value=0.09, spread_low=1e-6, spread_high=1e-6, degrees=20, count=21)
     assert gap.beyond(0.1) == 1.0
     assert gap.beyond(0.05) < 1e-6
 
@@ -106,7 +106,7 @@ def test_chance_beyond_a_margin_is_right_where_the_truth_lies_on_it() -> None:
     for _ in range(3000):
         sample = dice.normal(0.1, 0.05, size=12)
         spread = float(sample.std(ddof=1)) / math.sqrt(12)
-        gap = Gap(
+        gap = SpreadDifference(
             value=float(sample.mean()),
             spread_low=spread,
             spread_high=spread,
