@@ -16,7 +16,7 @@ from canassist.timeline import as_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import Channel, FloatArray
 
 BEFORE_S: Final = 1.0
@@ -82,7 +82,7 @@ def _values_then(channel: Channel, at_s: FloatArray) -> FloatArray:
     return as_of(channel.time_s[near], channel.value[near], at_s, max_age_s=max_age_s)
 
 
-def known_samples(ride: RideFindings, hits: Hits, name: str) -> tuple[CitedSamples, ...]:
+def known_samples(ride: RideFindings, hits: IndexedEvents, name: str) -> tuple[CitedSamples, ...]:
     """Return a channel over events as samples to cite; nothing where one of them is not known."""
     times = [(hit.event.start_s, hit.event.until(ride.end_s)) for hit in hits]
     if not times or _why_never(ride, name) or _why_then(ride, name, times):

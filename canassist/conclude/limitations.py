@@ -35,7 +35,7 @@ def add_untold(
     coverage: Coverage, timeline: Timeline, profile: Profile, physics: Physics
 ) -> Coverage:
     """Return the coverage with what cannot be told and what to ride next."""
-    found = _Untold(coverage, timeline, profile, physics)
+    found = _Limitations(coverage, timeline, profile, physics)
     return replace(
         coverage,
         cannot_tell=tuple(dict.fromkeys(found.cannot())),
@@ -43,7 +43,7 @@ def add_untold(
     )
 
 
-class _Untold:
+class _Limitations:
     """Looks through one ride for what it does not show."""
 
     def __init__(

@@ -15,8 +15,8 @@ from canassist.model import Code, EventKind
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from canassist.conclude.causes.weights import Found, Opinion
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.causes.weights import Found, WeighedCause
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import Event
 
 MOMENT_S: Final = 5.0
@@ -108,7 +108,9 @@ def _part_near(ride: RideFindings, event: Event, at_s: float | None) -> float:
     return max(near_s, 0.0) / (until - event.start_s)
 
 
-def _explained(ride: RideFindings, hits: Hits, found: Found) -> Iterator[dict[Code, float]]:
+def _explained(
+    ride: RideFindings, hits: IndexedEvents, found: Found
+) -> Iterator[dict[Code, float]]:
     """Yield which cause explains which part of each loss; a consequence goes to its root."""
     broken, bus = found.get(Code.SUPPLY_BREAK), found.get(Code.BUS_FAULT)
     cut = broken is not None and broken.holds()
@@ -143,7 +145,7 @@ def _by_words(event: Event, found: Found) -> dict[Code, float]:
     return explained
 
 
-def _soon_after(ride: RideFindings, hits: Hits, roots: Hits) -> list[bool]:
+def _soon_after(ride: RideFindings, hits: IndexedEvents, roots: IndexedEvents) -> list[bool]:
     """Tell for each loss whether it begins with, or soon after, one of the roots."""
     starts = [(hit.event.start_s, hit.event.start_s + BEFORE_BREAK_S) for hit in hits]
     ends = [(root.event.start_s, root.event.until(ride.end_s) + AFTER_BREAK_S) for root in roots]
@@ -174,11 +176,11 @@ def _behind(word: str, found: Found) -> Code | None:
     }.get(word)
 
 
-def _sureness(opinion: Opinion) -> tuple[int, float, float]:
+def _sureness(weighed: WeighedCause) -> tuple[int, float, float]:
     """Rank by strength, then by the best single observation: a measured path beats a level."""
-    steps = ORDER[opinion.strength] if opinion.strength is not None else 0
-    best = max((item.weight for item in opinion.because), default=0.0)
-    return steps, best, opinion.score
+    steps = ORDER[weighed.strength] if weighed.strength is not None else 0
+    best = max((item.weight for item in weighed.because), default=0.0)
+    return steps, best, weighed.score
 
 
 def _speed_root(found: Found) -> Code:

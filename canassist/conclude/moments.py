@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+from canassist.conclude.ride_findings import IndexedEvent, IndexedEvents, RideFindings
 from canassist.conclude.wording.sentences import (
     channel_name,
     clock,
@@ -71,21 +71,21 @@ def _readings(ride: RideFindings, at_s: float) -> dict[str, float]:
     return {name: value for name, value in found.items() if not np.isnan(value)}
 
 
-def _around(ride: RideFindings, at_s: float) -> Hits:
+def _around(ride: RideFindings, at_s: float) -> IndexedEvents:
     """Return the events at a moment: those that hold then first, then those near it."""
     near = [
         hit
         for position, event in enumerate(ride.events)
-        if _distance(ride, hit := Hit(position, event), at_s) <= MARGIN_S
+        if _distance(ride, hit := IndexedEvent(position, event), at_s) <= MARGIN_S
     ]
     return tuple(sorted(near, key=lambda hit: (_distance(ride, hit, at_s), hit.position)))
 
 
-def _distance(ride: RideFindings, hit: Hit, at_s: float) -> float:
+def _distance(ride: RideFindings, hit: IndexedEvent, at_s: float) -> float:
     return max(hit.event.start_s - at_s, at_s - hit.event.until(ride.end_s), 0.0)
 
 
-def _found(ride: RideFindings, at_s: float, there: Hits) -> str:
+def _found(ride: RideFindings, at_s: float, there: IndexedEvents) -> str:
     if there:
         if there[0].event.kind is EventKind.LOG_GAP and _distance(ride, there[0], at_s) == 0.0:
             return say("moment.gap", at=clock(at_s))
@@ -94,7 +94,7 @@ def _found(ride: RideFindings, at_s: float, there: Hits) -> str:
     if not ride.events:
         return say("moment.nothing", at=clock(at_s))
     nearest = min(
-        (Hit(position, event) for position, event in enumerate(ride.events)),
+        (IndexedEvent(position, event) for position, event in enumerate(ride.events)),
         key=lambda hit: _distance(ride, hit, at_s),
     )
     side = "moment.after" if nearest.event.start_s > at_s else "moment.before"

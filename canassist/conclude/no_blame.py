@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import Estimate
 
 BASIC: Final = ("vehicle_speed", "engine_speed", "supply_voltage", "driver_torque")
@@ -47,24 +47,24 @@ BARELY_S: Final = 1.0
 """Less than this of a condition counts as none in words, s."""
 
 
-class Lack(NamedTuple):
+class EvidenceGap(NamedTuple):
     """Something that keeps a ride from ruling a fault out: a reason, and its short form."""
 
     reason: str
     short: str
 
 
-def lacks(ride: RideFindings) -> tuple[Lack, ...]:
+def lacks(ride: RideFindings) -> tuple[EvidenceGap, ...]:
     """Return what the ride lacks for 'no fault found': sound data, channels, conditions, a map."""
     return (*_damaged(ride), *_missing(ride), *_below(ride), *_unridden(ride), *unmapped(ride))
 
 
-def _damaged(ride: RideFindings) -> Iterator[Lack]:
+def _damaged(ride: RideFindings) -> Iterator[EvidenceGap]:
     if ride.timeline.bus.doubtful:
-        yield Lack(say("reason.lack.damaged"), say("lack.damaged"))
+        yield EvidenceGap(say("reason.lack.damaged"), say("lack.damaged"))
 
 
-def _missing(ride: RideFindings) -> Iterator[Lack]:
+def _missing(ride: RideFindings) -> Iterator[EvidenceGap]:
     timeline = ride.timeline
     asked = BASIC if _engine_needed(ride) else tuple(n for n in BASIC if n != ENGINE)
     missing = [name for name in asked if not timeline.has(name)]
@@ -73,7 +73,9 @@ def _missing(ride: RideFindings) -> Iterator[Lack]:
         missing.append("assist_limit")
     if missing:
         names = channel_names(missing)
-        yield Lack(say("reason.lack.channel", channels=names), say("lack.channels", channels=names))
+        yield EvidenceGap(
+            say("reason.lack.channel", channels=names), say("lack.channels", channels=names)
+        )
 
 
 def _engine_needed(ride: RideFindings) -> bool:
@@ -88,7 +90,7 @@ def _engine_needed(ride: RideFindings) -> bool:
     return not len(values) or float(values.min()) < ride.limits.undervoltage_v
 
 
-def _below(ride: RideFindings) -> Iterator[Lack]:
+def _below(ride: RideFindings) -> Iterator[EvidenceGap]:
     """Ask for full assist in the samples themselves, beside what is told as reduced.
 
     Samples that come in bundles, or seldom, may show a reduction that is no event.
@@ -105,10 +107,12 @@ def _below(ride: RideFindings) -> Iterator[Lack]:
         return
     low = float((limit_pct[~told] < ride.limits.full_assist_pct).mean())
     if low > BELOW_SHARE:
-        yield Lack(say("reason.lack.below", share=share(low)), say("lack.below", share=share(low)))
+        yield EvidenceGap(
+            say("reason.lack.below", share=share(low)), say("lack.below", share=share(low))
+        )
 
 
-def _unridden(ride: RideFindings) -> Iterator[Lack]:
+def _unridden(ride: RideFindings) -> Iterator[EvidenceGap]:
     ridden = ride.coverage
     for key, seconds, needed in (
         ("slow", ridden.low_speed_steering_s, SLOW_NEEDED_S),
@@ -118,13 +122,13 @@ def _unridden(ride: RideFindings) -> Iterator[Lack]:
         if seconds is None or duration(seconds) == duration(needed) or seconds >= needed:
             continue  # a minute of log holds a message or two less than a minute of engine
         shown = duration(seconds)
-        yield Lack(
+        yield EvidenceGap(
             say(f"reason.lack.{key}", seconds=shown, needed=duration(needed)),
             say(f"lack.{key}" if seconds >= BARELY_S else f"lack.no_{key}", seconds=shown),
         )
 
 
-def unmapped(ride: RideFindings) -> Iterator[Lack]:
+def unmapped(ride: RideFindings) -> Iterator[EvidenceGap]:
     """Say what only a given map could call right: heavy steering, assist alike at every speed.
 
     Assist falls as road speed rises (published exercise text); one that stays within the
@@ -136,7 +140,7 @@ def unmapped(ride: RideFindings) -> Iterator[Lack]:
     usual_nm = effort_limit_nm(ride)
     if effort is not None and effort.torque_p90_nm > usual_nm:
         figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(usual_nm)}
-        yield Lack(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
+        yield EvidenceGap(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
     row = () if fit is None else fit.gains.get(EVERY_MODE, ())
     if fit is None or len(row) < 2:  # noqa: PLR2004 - a fall takes two speeds
         return
@@ -149,7 +153,7 @@ def unmapped(ride: RideFindings) -> Iterator[Lack]:
             slow_gain=number(row[0], 1),
             fast_gain=number(row[-1], 1),
         )
-        yield Lack(text, say("lack.flat"))
+        yield EvidenceGap(text, say("lack.flat"))
 
 
 def _by_status(ride: RideFindings) -> bool:
@@ -255,7 +259,7 @@ def _held_out(ride: RideFindings) -> Iterator[str]:
         yield say("reason.lack.held_out", channel=channel_name(name), why=channel.held_out)
 
 
-def disturbing(ride: RideFindings) -> Hits:
+def disturbing(ride: RideFindings) -> IndexedEvents:
     """Return what keeps a ride from being free of faults: assist lost or off its map, or a code.
 
     A contact that opens and takes no assist is seen beside the answer, as any fault is.
@@ -266,7 +270,7 @@ def disturbing(ride: RideFindings) -> Hits:
     return tuple(hit for _, hit in sorted(by_position.items()))
 
 
-def own_codes(ride: RideFindings) -> Hits:
+def own_codes(ride: RideFindings) -> IndexedEvents:
     """Return the trouble codes of the steering module; those of other units change no answer."""
     return tuple(
         hit for hit in ride.of(EventKind.TROUBLE_CODE) if is_steering_code(ride, hit.event)
@@ -278,7 +282,7 @@ def only_codes(ride: RideFindings) -> bool:
     return bool(disturbing(ride)) and len(own_codes(ride)) == len(disturbing(ride))
 
 
-def stalls(ride: RideFindings) -> Hits:
+def stalls(ride: RideFindings) -> IndexedEvents:
     """Return reductions because the engine stopped while rolling."""
     return ride.derates_by("engine_stopped")
 

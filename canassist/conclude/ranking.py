@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from canassist.conclude import no_blame
 from canassist.conclude.causes.module_evidence import internal_status
 from canassist.conclude.causes.steering_evidence import deviations
-from canassist.conclude.causes.weights import ORDER, Cap, Opinion, weigh
+from canassist.conclude.causes.weights import ORDER, Cap, WeighedCause, weigh
 from canassist.conclude.lost_assist import SUPPLY_ROOTS, Losses, can_show_loss
 from canassist.conclude.wording.sentences import say
 from canassist.model import Code, ConclusionRole, EventKind, ExplainsComplaint, Strength
@@ -55,16 +55,16 @@ HEAVIER: Final = frozenset({"low", "left_low", "right_low"})
 """Deviations that make the steering heavier."""
 
 
-class RankedOpinion(NamedTuple):
-    """An opinion that holds, with what it answers."""
+class RankedCause(NamedTuple):
+    """A weighed cause that holds, with what it answers."""
 
-    opinion: Opinion
+    weighed: WeighedCause
     role: ConclusionRole
     explains: float | None
     complaint: ExplainsComplaint | None
 
 
-def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
+def rank(ride: RideFindings, found: Found) -> list[RankedCause]:
     """Return what holds, the answer to 'why was the steering heavy?' first.
 
     An answer stands by its strength (3, 2, 1), plus the share (0 to 1) of all lost assist that
@@ -85,39 +85,39 @@ def rank(ride: RideFindings, found: Found) -> list[RankedOpinion]:
     beside_it = [
         Cap(Strength.MODERATE, say("basis.cap_beside"))
         for one in beside[:1]
-        if one.opinion.holds(Strength.MODERATE)
+        if one.weighed.holds(Strength.MODERATE)
     ]
     reasons = (*no_blame.no_fault_found(ride), *beside_it)
     quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile)
     rest_tells = ride.timeline.bus.cut and bool(beside_it)  # what was found may have taken assist
     if quiet.holds() and not answers and not rest_tells:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
-        return [RankedOpinion(quiet, ConclusionRole.ANSWER, None, none), *beside]
+        return [RankedCause(quiet, ConclusionRole.ANSWER, None, none), *beside]
     return [_open_end(ride, weakly=bool(answers)), *answers, *beside]
 
 
-def _open_end(ride: RideFindings, *, weakly: bool) -> RankedOpinion:
+def _open_end(ride: RideFindings, *, weakly: bool) -> RankedCause:
     reasons = no_blame.inconclusive(ride, weakly=weakly)
-    opinion = weigh(Code.INCONCLUSIVE, reasons, ride.profile)
-    return RankedOpinion(opinion, ConclusionRole.ANSWER, None, None)
+    weighed = weigh(Code.INCONCLUSIVE, reasons, ride.profile)
+    return RankedCause(weighed, ConclusionRole.ANSWER, None, None)
 
 
-def _ranked(ride: RideFindings, losses: Losses, opinion: Opinion) -> RankedOpinion:
-    share = losses.at().share(opinion.code)
-    role = _role(ride, opinion, share)
-    return RankedOpinion(opinion, role, share, _complaint(ride, losses, opinion, role))
+def _ranked(ride: RideFindings, losses: Losses, weighed: WeighedCause) -> RankedCause:
+    share = losses.at().share(weighed.code)
+    role = _role(ride, weighed, share)
+    return RankedCause(weighed, role, share, _complaint(ride, losses, weighed, role))
 
 
-def _role(ride: RideFindings, opinion: Opinion, share: float | None) -> ConclusionRole:
-    if (share or 0.0) >= LEAST_SHARE or opinion.code in DEVIATING:
+def _role(ride: RideFindings, weighed: WeighedCause, share: float | None) -> ConclusionRole:
+    if (share or 0.0) >= LEAST_SHARE or weighed.code in DEVIATING:
         return ConclusionRole.ANSWER
-    if opinion.code is Code.SPEED_SIGNAL_FAULT and road_speed_false(ride):
+    if weighed.code is Code.SPEED_SIGNAL_FAULT and road_speed_false(ride):
         return ConclusionRole.ANSWER  # assist goes by it, and cannot be right
     low = ride.of(EventKind.UNDERVOLTAGE) or ride.of(EventKind.CHARGING_LOW)
-    roots = low and opinion.code in SUPPLY_ROOTS
-    own_word = opinion.code is Code.MODULE_SUSPECT and internal_status(ride) is not None
+    roots = low and weighed.code in SUPPLY_ROOTS
+    own_word = weighed.code is Code.MODULE_SUSPECT and internal_status(ride) is not None
     unseen = (roots or own_word) and not can_show_loss(ride)
-    if unseen and opinion.holds(Strength.MODERATE):
+    if unseen and weighed.holds(Strength.MODERATE):
         return ConclusionRole.ANSWER  # whether assist fell is not in the log, why it would is
     return ConclusionRole.ALSO_SEEN
 
@@ -129,18 +129,18 @@ def road_speed_false(ride: RideFindings) -> bool:
 
 
 def _complaint(
-    ride: RideFindings, losses: Losses, opinion: Opinion, role: ConclusionRole
+    ride: RideFindings, losses: Losses, weighed: WeighedCause, role: ConclusionRole
 ) -> ExplainsComplaint | None:
     """Return whether a cause explains heavy steering at the moments named, or in all."""
-    if opinion.code is Code.SPEED_SIGNAL_FAULT and not losses.at().total:
+    if weighed.code is Code.SPEED_SIGNAL_FAULT and not losses.at().total:
         return None if role is ConclusionRole.ANSWER else ExplainsComplaint.NO
-    if opinion.code in DEVIATING and not losses.at().total:
-        return _deviation_explains(ride, opinion.code)
+    if weighed.code in DEVIATING and not losses.at().total:
+        return _deviation_explains(ride, weighed.code)
     if not can_show_loss(ride):
         return None
     if not losses.at().total or role is ConclusionRole.ALSO_SEEN:
         return ExplainsComplaint.NO
-    shares = [losses.at(at_s).share(opinion.code) or 0.0 for at_s in ride.at_s or (None,)]
+    shares = [losses.at(at_s).share(weighed.code) or 0.0 for at_s in ride.at_s or (None,)]
     best = max(shares)
     if best >= YES_FROM:
         return ExplainsComplaint.YES
@@ -156,34 +156,32 @@ def _deviation_explains(ride: RideFindings, code: Code) -> ExplainsComplaint | N
     return ExplainsComplaint.YES if heavier else ExplainsComplaint.NO
 
 
-def _may_lead(one: RankedOpinion) -> bool:
+def _may_lead(one: RankedCause) -> bool:
     """Tell whether an answer may come first: sure enough, and of more than next to nothing.
 
     Effort explains no assist that was lost.
     """
-    return one.opinion.holds(Strength.MODERATE) and (one.explains is None or _enough(one))
+    return one.weighed.holds(Strength.MODERATE) and (one.explains is None or _enough(one))
 
 
-def _enough(one: RankedOpinion) -> bool:
+def _enough(one: RankedCause) -> bool:
     free = (DEVIATING - {Code.MECHANICAL_LOAD}) | {Code.SPEED_SIGNAL_FAULT}
-    return (one.explains or 0.0) >= PARTLY_FROM or one.opinion.code in free
+    return (one.explains or 0.0) >= PARTLY_FROM or one.weighed.code in free
 
 
-def _place(
-    ride: RideFindings, losses: Losses, one: RankedOpinion
-) -> tuple[bool, float, float, int]:
-    opinion = one.opinion
-    steps = ORDER[opinion.strength] if opinion.strength is not None else 0
+def _place(ride: RideFindings, losses: Losses, one: RankedCause) -> tuple[bool, float, float, int]:
+    weighed = one.weighed
+    steps = ORDER[weighed.strength] if weighed.strength is not None else 0
     there = 0.0
     for at_s in ride.at_s:
-        there = max(there, losses.at(at_s).share(opinion.code) or 0.0)
-    if not there and moment_hits(ride, opinion):
+        there = max(there, losses.at(at_s).share(weighed.code) or 0.0)
+    if not there and moment_hits(ride, weighed):
         there = PARTLY_FROM
     high = steps + (one.explains or 0.0) + MOMENT_RANK * there
-    return not _may_lead(one), -high, -opinion.score, ROOT_FIRST.index(opinion.code)
+    return not _may_lead(one), -high, -weighed.score, ROOT_FIRST.index(weighed.code)
 
 
-def moment_hits(ride: RideFindings, opinion: Opinion) -> bool:
+def moment_hits(ride: RideFindings, weighed: WeighedCause) -> bool:
     """Tell whether an event that speaks for a cause lies at a moment complained of."""
-    positions = {position for item in opinion.because for position in item.events}
+    positions = {position for item in weighed.because for position in item.events}
     return any(hit.position in positions for hit in ride.at_moment(5.0))

@@ -59,14 +59,14 @@ def is_life_around(event: Event, life: LifeOfRide) -> bool:
     return life.after_ride(event.start_s) or (silent and life.between_rides(event.start_s))
 
 
-class Hit(NamedTuple):
+class IndexedEvent(NamedTuple):
     """An event and its position in the result's events."""
 
     position: int
     event: Event
 
 
-Hits = tuple[Hit, ...]
+IndexedEvents = tuple[IndexedEvent, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,14 +90,14 @@ class RideFindings:
         """Where the log ends, s."""
         return self.timeline.duration_s
 
-    def of(self, kind: EventKind, *causes: str) -> Hits:
+    def of(self, kind: EventKind, *causes: str) -> IndexedEvents:
         """Return the events of a kind that may be evidence, of these causes where any is given."""
         hits = self._by_kind.get(kind, ())
         return tuple(hit for hit in hits if hit.event.cause in causes) if causes else hits
 
     @cached_property
-    def _by_kind(self) -> Mapping[EventKind, Hits]:
-        by_kind: dict[EventKind, list[Hit]] = defaultdict(list)
+    def _by_kind(self) -> Mapping[EventKind, IndexedEvents]:
+        by_kind: dict[EventKind, list[IndexedEvent]] = defaultdict(list)
         for hit in self.weighty:
             by_kind[hit.event.kind].append(hit)
         return {kind: tuple(hits) for kind, hits in by_kind.items()}
@@ -118,14 +118,14 @@ class RideFindings:
         return tuple(event for event in self.events if event.kind is EventKind.SIGNAL_STUCK)
 
     @cached_property
-    def weighty(self) -> Hits:
+    def weighty(self) -> IndexedEvents:
         """Events that may be evidence.
 
         None graded a note, none from the life around the ride, and none that the recorder's
         own losses look like.
         """
         heard = tuple(
-            Hit(position, event)
+            IndexedEvent(position, event)
             for position, event in enumerate(self.events)
             if event.severity is not Severity.NOTE and not is_life_around(event, self.life)
         )
@@ -202,21 +202,21 @@ class RideFindings:
         silent = event.kind in {EventKind.SIGNAL_LOSS, EventKind.MODULE_RESTART}
         return silent and event.until(self.end_s) - event.start_s < BLINK_S
 
-    def noted(self, kind: EventKind) -> Hits:
+    def noted(self, kind: EventKind) -> IndexedEvents:
         """Return the events of a kind that carry no weight."""
         weighty = {hit.position for hit in self.of(kind)}
         return tuple(
-            Hit(position, event)
+            IndexedEvent(position, event)
             for position, event in enumerate(self.events)
             if event.kind is kind and position not in weighty
         )
 
     @cached_property
-    def derates(self) -> Hits:
+    def derates(self) -> IndexedEvents:
         """Reductions that make the steering heavy: a module waiting for the engine is none."""
         return self.of(EventKind.DERATE)
 
-    def derates_by(self, cause: str) -> Hits:
+    def derates_by(self, cause: str) -> IndexedEvents:
         """Return the reductions of which a cause explains a quarter or more."""
         return tuple(hit for hit in self.derates if cause in (hit.event.cause or "").split("+"))
 
@@ -226,7 +226,7 @@ class RideFindings:
         return frozenset(hit.position for hit in self.warnings)
 
     @cached_property
-    def warnings(self) -> Hits:
+    def warnings(self) -> IndexedEvents:
         """Events above a note, dips by the starter's inrush alone left out."""
         return tuple(hit for hit in self.weighty if not self._inrush_only(hit.event))
 
@@ -242,21 +242,25 @@ class RideFindings:
         plateaus = [crank.plateau_min_v for crank in within if crank.plateau_min_v is not None]
         return bool(plateaus) and min(plateaus) >= self.limits.cranking_v
 
-    def seconds(self, hits: Hits) -> float:
+    def seconds(self, hits: IndexedEvents) -> float:
         """Return how long events last in all, s."""
         return sum(hit.event.until(self.end_s) - hit.event.start_s for hit in hits)
 
-    def together(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
+    def together(
+        self, hits: IndexedEvents, others: IndexedEvents, margin_s: float = NEAR_S
+    ) -> IndexedEvents:
         """Return those of ``hits`` that overlap one of ``others``, within a margin."""
         met = self._meeting(hits, others, margin_s)
         return tuple(hit for hit, near in zip(hits, met, strict=True) if near)
 
-    def apart(self, hits: Hits, others: Hits, margin_s: float = NEAR_S) -> Hits:
+    def apart(
+        self, hits: IndexedEvents, others: IndexedEvents, margin_s: float = NEAR_S
+    ) -> IndexedEvents:
         """Return those of ``hits`` that overlap none of ``others``, within a margin."""
         met = self._meeting(hits, others, margin_s)
         return tuple(hit for hit, near in zip(hits, met, strict=True) if not near)
 
-    def _meeting(self, hits: Hits, others: Hits, margin_s: float) -> list[bool]:
+    def _meeting(self, hits: IndexedEvents, others: IndexedEvents, margin_s: float) -> list[bool]:
         spans = [self._span(hit.event) for hit in hits]
         return meeting(spans, [self._span(hit.event) for hit in others], margin_s)
 
@@ -278,19 +282,19 @@ class RideFindings:
         """Tell whether an event lies at a moment, within a margin."""
         return event.start_s - margin_s <= at_s <= event.until(self.end_s) + margin_s
 
-    def at_moment(self, margin_s: float) -> Hits:
+    def at_moment(self, margin_s: float) -> IndexedEvents:
         """Return the events that lie at a moment complained of."""
         return tuple(
-            Hit(position, event)
+            IndexedEvent(position, event)
             for position, event in enumerate(self.events)
             if any(self.near_moment(event, at, margin_s) for at in self.at_s)
         )
 
     @cached_property
-    def starts(self) -> Hits:
+    def starts(self) -> IndexedEvents:
         """Engine starts as spans, with what follows them at once."""
         return tuple(
-            Hit(
+            IndexedEvent(
                 -1,
                 Event(
                     kind=EventKind.UNDERVOLTAGE,
@@ -307,19 +311,21 @@ class RideFindings:
         channel = self.timeline.get("supply_voltage")
         return None if channel is None or channel.stands_in else channel
 
-    def lowest(self, name: str, hits: Hits) -> float | None:
+    def lowest(self, name: str, hits: IndexedEvents) -> float | None:
         """Return a channel's lowest value during events; None where it has none then."""
         return self._extreme(name, hits, np.min)
 
-    def highest(self, name: str, hits: Hits) -> float | None:
+    def highest(self, name: str, hits: IndexedEvents) -> float | None:
         """Return a channel's highest value during events; None where it has none then."""
         return self._extreme(name, hits, np.max)
 
-    def middle(self, name: str, hits: Hits) -> float | None:
+    def middle(self, name: str, hits: IndexedEvents) -> float | None:
         """Return a channel's median during events; None where it has none then."""
         return self._extreme(name, hits, np.median)
 
-    def _extreme(self, name: str, hits: Hits, pick: Callable[[FloatArray], float]) -> float | None:
+    def _extreme(
+        self, name: str, hits: IndexedEvents, pick: Callable[[FloatArray], float]
+    ) -> float | None:
         channel = self.timeline.get(name)
         if channel is None or not hits:
             return None
@@ -331,7 +337,7 @@ class RideFindings:
         values = channel.value[self._rows(channel, event)]
         return values[~np.isnan(values)]
 
-    def times_within(self, channel: Channel, hits: Hits) -> FloatArray:
+    def times_within(self, channel: Channel, hits: IndexedEvents) -> FloatArray:
         """Return the times of a channel's samples during events, s."""
         parts = [channel.time_s[self._rows(channel, hit.event)] for hit in hits]
         return np.concatenate(parts) if parts else np.empty(0)
@@ -360,7 +366,9 @@ def _pick(figures: Mapping[str, float | str], names: Sequence[str]) -> float | N
     return None
 
 
-def extreme_of(hits: Hits, pick: Callable[[Sequence[float]], float], *names: str) -> float | None:
+def extreme_of(
+    hits: IndexedEvents, pick: Callable[[Sequence[float]], float], *names: str
+) -> float | None:
     """Return the worst of a measured figure over several events; None where none has it."""
     values = [value for hit in hits if (value := figure(hit.event, *names)) is not None]
     return pick(values) if values else None

@@ -67,5 +67,5 @@ def conclude(
         ),
         coverage=ride.coverage,
         moments=describe_moments(ride, case.at_s),
-        ruled_out=tuple(ruled_out(opinion) for opinion in found.values() if not opinion.holds()),
+        ruled_out=tuple(ruled_out(weighed) for weighed in found.values() if not weighed.holds()),
     )

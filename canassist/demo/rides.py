@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Final
 
 from canassist.demo.plant import faults
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import (
     Alternator,
@@ -23,9 +23,9 @@ from canassist.model import Code
 
 def _key_on_and_start(rest_s: float = 8.0, crank_s: float = 0.9) -> tuple[Stretch, ...]:
     return (
-        Stretch(doing=Doing.KEY_ON, seconds=4),
-        Stretch(doing=Doing.START, seconds=4, crank_s=crank_s),
-        Stretch(doing=Doing.REST, seconds=rest_s),
+        Stretch(manoeuvre=Manoeuvre.KEY_ON, seconds=4),
+        Stretch(manoeuvre=Manoeuvre.START, seconds=4, crank_s=crank_s),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=rest_s),
     )
 
 
@@ -49,15 +49,15 @@ SECOND_VEHICLE: Final = replace(
 
 _MIXED = (
     *_key_on_and_start(),
-    Stretch(doing=Doing.SWEEP, seconds=24),
-    Stretch(doing=Doing.CIRCLE, seconds=50, speed_kph=6),
-    Stretch(doing=Doing.TRAIL, seconds=45, speed_kph=20),
-    Stretch(doing=Doing.CRUISE, seconds=60, speed_kph=46),
-    Stretch(doing=Doing.STRAIGHT, seconds=8, speed_kph=38),
-    Stretch(doing=Doing.ROUGH, seconds=25, speed_kph=14, mode="Light"),
-    Stretch(doing=Doing.CIRCLE, seconds=30, speed_kph=7),
-    Stretch(doing=Doing.SWEEP, seconds=18, mode="Medium"),
-    Stretch(doing=Doing.REST, seconds=16),
+    Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=24),
+    Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=50, speed_kph=6),
+    Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=45, speed_kph=20),
+    Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=60, speed_kph=46),
+    Stretch(manoeuvre=Manoeuvre.STRAIGHT, seconds=8, speed_kph=38),
+    Stretch(manoeuvre=Manoeuvre.ROUGH, seconds=25, speed_kph=14, mode="Light"),
+    Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=30, speed_kph=7),
+    Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=18, mode="Medium"),
+    Stretch(manoeuvre=Manoeuvre.REST, seconds=16),
 )
 
 HEALTHY = Scenario(
@@ -74,12 +74,12 @@ HOT = Scenario(
     vehicle=replace(VEHICLE, ambient_c=35.0, bay_rise_k=22.0, module_start_c=74.0),
     stretches=(
         *_key_on_and_start(),
-        Stretch(doing=Doing.TRAIL, seconds=30, speed_kph=18),
-        Stretch(doing=Doing.CIRCLE, seconds=110, speed_kph=5, effort=1.3),
-        Stretch(doing=Doing.CRUISE, seconds=60, speed_kph=42),
-        Stretch(doing=Doing.CIRCLE, seconds=70, speed_kph=5, effort=1.35),
-        Stretch(doing=Doing.CRUISE, seconds=45, speed_kph=44),
-        Stretch(doing=Doing.REST, seconds=12),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=30, speed_kph=18),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=110, speed_kph=5, effort=1.3),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=60, speed_kph=42),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=70, speed_kph=5, effort=1.35),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=45, speed_kph=44),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=12),
     ),
     conclusion=Code.THERMAL_PROTECTION,
     seed=12,
@@ -93,13 +93,13 @@ WEAK_BATTERY = Scenario(
     ),
     stretches=(
         *_key_on_and_start(crank_s=1.6),
-        Stretch(doing=Doing.SWEEP, seconds=40, effort=1.2),
-        Stretch(doing=Doing.TRAIL, seconds=40, speed_kph=18),
-        Stretch(doing=Doing.CRUISE, seconds=50, speed_kph=44),
-        Stretch(doing=Doing.REST, seconds=10),
-        Stretch(doing=Doing.SWEEP, seconds=35, effort=1.2),
-        Stretch(doing=Doing.CIRCLE, seconds=25, speed_kph=5),
-        Stretch(doing=Doing.REST, seconds=12),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=40, effort=1.2),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=40, speed_kph=18),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=50, speed_kph=44),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=10),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=35, effort=1.2),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=25, speed_kph=5),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=12),
     ),
     conclusion=Code.LOW_BATTERY,
     seed=13,
@@ -114,12 +114,12 @@ NOT_CHARGING = Scenario(
     ),
     stretches=(
         *_key_on_and_start(),
-        Stretch(doing=Doing.TRAIL, seconds=60, speed_kph=19),
-        Stretch(doing=Doing.SWEEP, seconds=25, effort=1.3),
-        Stretch(doing=Doing.CRUISE, seconds=70, speed_kph=45),
-        Stretch(doing=Doing.CIRCLE, seconds=60, speed_kph=7, effort=0.85),
-        Stretch(doing=Doing.SWEEP, seconds=25, effort=1.3),
-        Stretch(doing=Doing.REST, seconds=12),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=60, speed_kph=19),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=25, effort=1.3),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=70, speed_kph=45),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=60, speed_kph=7, effort=0.85),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=25, effort=1.3),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=12),
     ),
     faults=(faults.AlternatorShare(share=0.0),),
     conclusion=Code.CHARGING_FAULT,
@@ -130,12 +130,12 @@ PATH = Scenario(
     title="A bad ground joint: the supply falls at the module, not at the board",
     stretches=(
         *_key_on_and_start(),
-        Stretch(doing=Doing.SWEEP, seconds=40, effort=1.2),
-        Stretch(doing=Doing.CIRCLE, seconds=50, speed_kph=5, effort=1.1),
-        Stretch(doing=Doing.TRAIL, seconds=40, speed_kph=20),
-        Stretch(doing=Doing.CRUISE, seconds=45, speed_kph=44),
-        Stretch(doing=Doing.SWEEP, seconds=30, effort=1.5, idle_rpm=1900.0),
-        Stretch(doing=Doing.REST, seconds=12),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=40, effort=1.2),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=50, speed_kph=5, effort=1.1),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=40, speed_kph=20),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=45, speed_kph=44),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=30, effort=1.5, idle_rpm=1900.0),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=12),
     ),
     faults=(faults.ExtraPathResistance(ohm=0.045),),
     conclusion=Code.SUPPLY_RESISTANCE,
@@ -146,11 +146,11 @@ SPEED_LOST = Scenario(
     title="Road speed goes missing for a while, and again",
     stretches=(
         *_key_on_and_start(),
-        Stretch(doing=Doing.SWEEP, seconds=20),
-        Stretch(doing=Doing.TRAIL, seconds=70, speed_kph=20),
-        Stretch(doing=Doing.CIRCLE, seconds=60, speed_kph=6),
-        Stretch(doing=Doing.CRUISE, seconds=50, speed_kph=44),
-        Stretch(doing=Doing.REST, seconds=14),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=20),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=70, speed_kph=20),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=60, speed_kph=6),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=50, speed_kph=44),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=14),
     ),
     faults=(
         faults.LostSignal(
@@ -166,12 +166,12 @@ OFFSET = Scenario(
     title="The torque sensor rests beside zero",
     stretches=(
         *_key_on_and_start(rest_s=12),
-        Stretch(doing=Doing.SWEEP, seconds=20),
-        Stretch(doing=Doing.TRAIL, seconds=50, speed_kph=20),
-        Stretch(doing=Doing.CRUISE, seconds=45, speed_kph=44),
-        Stretch(doing=Doing.STRAIGHT, seconds=10, speed_kph=36),
-        Stretch(doing=Doing.CIRCLE, seconds=40, speed_kph=6),
-        Stretch(doing=Doing.REST, seconds=20),
+        Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=20),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=50, speed_kph=20),
+        Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=45, speed_kph=44),
+        Stretch(manoeuvre=Manoeuvre.STRAIGHT, seconds=10, speed_kph=36),
+        Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=40, speed_kph=6),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=20),
     ),
     faults=(faults.TorqueOffset(offset_nm=0.75),),
     conclusion=Code.TORQUE_SENSOR_OFFSET,

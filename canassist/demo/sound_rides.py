@@ -7,20 +7,20 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import Alternator, HeatPath, VehicleModel
 from canassist.demo.rides import SECOND_VEHICLE, VEHICLE
 from canassist.model import Code
 
 _FROM_KEY_ON: Final = (
-    Stretch(doing=Doing.KEY_ON, seconds=2),
-    Stretch(doing=Doing.START, seconds=3),
-    Stretch(doing=Doing.REST, seconds=4),
+    Stretch(manoeuvre=Manoeuvre.KEY_ON, seconds=2),
+    Stretch(manoeuvre=Manoeuvre.START, seconds=3),
+    Stretch(manoeuvre=Manoeuvre.REST, seconds=4),
 )
 _HOME: Final = (
-    Stretch(doing=Doing.CRUISE, seconds=36, speed_kph=45),
-    Stretch(doing=Doing.STRAIGHT, seconds=4, speed_kph=38),
+    Stretch(manoeuvre=Manoeuvre.CRUISE, seconds=36, speed_kph=45),
+    Stretch(manoeuvre=Manoeuvre.STRAIGHT, seconds=4, speed_kph=38),
 )
 
 THIRD_VEHICLE: Final = replace(
@@ -41,7 +41,7 @@ def _hot(vehicle: VehicleModel, start_c: float, effort: float, seed: int) -> Sce
         vehicle=replace(vehicle, ambient_c=35.0, bay_rise_k=22.0, module_start_c=start_c),
         stretches=(
             *_FROM_KEY_ON,
-            Stretch(doing=Doing.CIRCLE, seconds=26, speed_kph=5, effort=effort),
+            Stretch(manoeuvre=Manoeuvre.CIRCLE, seconds=26, speed_kph=5, effort=effort),
             *_HOME,
         ),
         conclusion=Code.THERMAL_PROTECTION,
@@ -56,8 +56,8 @@ def _mixed(vehicle: VehicleModel, seed: int) -> Scenario:
         vehicle=replace(vehicle, ambient_c=24.0, module_start_c=45.0),
         stretches=(
             *_FROM_KEY_ON,
-            Stretch(doing=Doing.SWEEP, seconds=10),
-            Stretch(doing=Doing.TRAIL, seconds=18, speed_kph=20),
+            Stretch(manoeuvre=Manoeuvre.SWEEP, seconds=10),
+            Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=18, speed_kph=20),
             *_HOME,
         ),
         conclusion=Code.NO_FAULT_FOUND,

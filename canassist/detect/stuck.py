@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from canassist.model import BoolArray, Channel, FloatArray, Profile, ThermalFit, Timeline
 
 
-class Witness(NamedTuple):
+class CrossCheck(NamedTuple):
     """A channel that does not move this far while another one rests.
 
     The first figure speaks against a channel that shows noise, the second against a
@@ -30,35 +30,62 @@ class Witness(NamedTuple):
 
 
 _WHEELS: Final = tuple(
-    Witness(f"wheel_speed_{place}", 3.0, 10.0) for place in ("fl", "fr", "rl", "rr")
+    CrossCheck(f"wheel_speed_{place}", 3.0, 10.0) for place in ("fl", "fr", "rl", "rr")
 )
 
-WITNESSES: Final = {
-    "vehicle_speed": (*_WHEELS, Witness("engine_speed", 250.0, 1500.0)),
-    "engine_speed": (Witness("vehicle_speed", 0.8, 10.0),),
+CROSS_CHECKS: Final = {
+    "vehicle_speed": (*_WHEELS, CrossCheck("engine_speed", 250.0, 1500.0)),
+    "engine_speed": (CrossCheck("vehicle_speed", 0.8, 10.0),),
     "supply_voltage": (
-        Witness("system_voltage", 0.3, 1.0),
-        Witness("module_current", 10.0, 30.0),
-        Witness("motor_current", 20.0, 60.0),
+        CrossCheck("system_voltage", 0.3, 1.0),
+        CrossCheck("module_current", 10.0, 30.0),
+        CrossCheck("motor_current", 20.0, 60.0),
     ),
-    "system_voltage": (Witness("supply_voltage", 0.6, 2.0), Witness("system_current", 15.0, 60.0)),
+    "system_voltage": (
+        CrossCheck("supply_voltage", 0.6, 2.0),
+        CrossCheck("system_current", 15.0, 60.0),
+    ),
     "driver_torque": (
-        Witness("assist_torque", 4.0, 12.0),
-        Witness("motor_current", 8.0, 24.0),
-        Witness("steering_angle", 40.0, 120.0),
+        CrossCheck("assist_torque", 4.0, 12.0),
+        CrossCheck("motor_current", 8.0, 24.0),
+        CrossCheck("steering_angle", 40.0, 120.0),
     ),
-    "assist_torque": (Witness("driver_torque", 2.5, 6.0), Witness("motor_current", 8.0, 24.0)),
-    "motor_current": (Witness("driver_torque", 2.5, 6.0), Witness("assist_torque", 4.0, 12.0)),
-    "module_current": (Witness("motor_current", 15.0, 45.0), Witness("assist_torque", 8.0, 24.0)),
-    "steering_angle": (Witness("driver_torque", 5.0, 10.0), Witness("assist_torque", 10.0, 30.0)),
+    "assist_torque": (
+        CrossCheck("driver_torque", 2.5, 6.0),
+        CrossCheck("motor_current", 8.0, 24.0),
+    ),
+    "motor_current": (
+        CrossCheck("driver_torque", 2.5, 6.0),
+        CrossCheck("assist_torque", 4.0, 12.0),
+    ),
+    "module_current": (
+        CrossCheck("motor_current", 15.0, 45.0),
+        CrossCheck("assist_torque", 8.0, 24.0),
+    ),
+    "steering_angle": (
+        CrossCheck("driver_torque", 5.0, 10.0),
+        CrossCheck("assist_torque", 10.0, 30.0),
+    ),
     "module_temperature": (
-        Witness("motor_current", 30.0, np.inf),
-        Witness("module_current", 15.0, np.inf),
+        CrossCheck("motor_current", 30.0, np.inf),
+        CrossCheck("module_current", 15.0, np.inf),
     ),
-    "wheel_speed_fl": (Witness("wheel_speed_fr", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
-    "wheel_speed_fr": (Witness("wheel_speed_fl", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
-    "wheel_speed_rl": (Witness("wheel_speed_rr", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
-    "wheel_speed_rr": (Witness("wheel_speed_rl", 3.0, 10.0), Witness("vehicle_speed", 3.0, 10.0)),
+    "wheel_speed_fl": (
+        CrossCheck("wheel_speed_fr", 3.0, 10.0),
+        CrossCheck("vehicle_speed", 3.0, 10.0),
+    ),
+    "wheel_speed_fr": (
+        CrossCheck("wheel_speed_fl", 3.0, 10.0),
+        CrossCheck("vehicle_speed", 3.0, 10.0),
+    ),
+    "wheel_speed_rl": (
+        CrossCheck("wheel_speed_rr", 3.0, 10.0),
+        CrossCheck("vehicle_speed", 3.0, 10.0),
+    ),
+    "wheel_speed_rr": (
+        CrossCheck("wheel_speed_rl", 3.0, 10.0),
+        CrossCheck("vehicle_speed", 3.0, 10.0),
+    ),
 }
 """For each channel, what cannot move while it rests, best first: common practice, no source."""
 
@@ -117,20 +144,20 @@ def find_stuck(
     -------
     list of Event
         In order of channels, then time. ``measured`` holds ``repeated_s``, the value, the
-        witness and how far it moved. Nothing is found on a channel without witnesses.
+        witness and how far it moved. Nothing is found on a channel without cross-checks.
     """
     found: list[Event] = []
-    for name, witnesses in WITNESSES.items():
+    for name, cross_checks in CROSS_CHECKS.items():
         channel = timeline.get(name)
         if channel is not None and len(channel):
             heat = thermal if name == "module_temperature" else None
-            found += _stuck(channel, witnesses, timeline, profile.limits.stuck_s, heat)
+            found += _stuck(channel, cross_checks, timeline, profile.limits.stuck_s, heat)
     return found
 
 
 def _stuck(
     channel: Channel,
-    witnesses: tuple[Witness, ...],
+    cross_checks: tuple[CrossCheck, ...],
     timeline: Timeline,
     stuck_s: float,
     thermal: ThermalFit | None,
@@ -150,7 +177,7 @@ def _stuck(
         last = int(stop)  # `same` looks ahead: the run's last sample is the one after
         level = float(value[first])
         start_s, last_s = float(time_s[first]), float(time_s[last])
-        asked = _fit_to_speak(channel.name, level, witnesses, timeline, (start_s, last_s))
+        asked = _fit_to_speak(channel.name, level, cross_checks, timeline, (start_s, last_s))
         lively = often and fine and last - first >= LIVELY_REPEATS
         at_s = time_s[first : last + 1] if timeline.bus.thinning else None
         witness = _moved(asked, timeline, (start_s, last_s), lively=lively, at_s=at_s)
@@ -222,11 +249,11 @@ def _usually_moves(same: BoolArray, runs: Runs) -> bool:
 def _fit_to_speak(
     name: str,
     level: float,
-    witnesses: tuple[Witness, ...],
+    cross_checks: tuple[CrossCheck, ...],
     timeline: Timeline,
     span_s: tuple[float, float],
-) -> tuple[Witness, ...]:
-    """Return the witnesses that mean something for a channel at rest at this level."""
+) -> tuple[CrossCheck, ...]:
+    """Return the cross-checks that mean something for a channel at rest at this level."""
     if name in LIMP_CHANNELS and _no_assist(timeline, span_s):
         return ()
     if name == "engine_speed" and level <= STARTED_RPM:
@@ -234,11 +261,11 @@ def _fit_to_speak(
     if level == 0.0 and name in REST_ZERO:
         turning = REST_ZERO - {"engine_speed"}
         return tuple(
-            witness
-            for witness in witnesses
-            if witness.channel in turning and not _may_spin(timeline, name, span_s)
+            check
+            for check in cross_checks
+            if check.channel in turning and not _may_spin(timeline, name, span_s)
         )
-    return witnesses
+    return cross_checks
 
 
 def _may_spin(timeline: Timeline, name: str, span_s: tuple[float, float]) -> bool:
@@ -266,7 +293,7 @@ def _both_sides(moved: set[str]) -> bool:
 
 
 def _moved(
-    witnesses: tuple[Witness, ...],
+    cross_checks: tuple[CrossCheck, ...],
     timeline: Timeline,
     span_s: tuple[float, float],
     *,
@@ -280,10 +307,10 @@ def _moved(
     """
     if at_s is not None and len(at_s) < LIVELY_REPEATS:
         return None
-    for witness in witnesses:
-        moved = _range(timeline, witness.channel, span_s, at_s)
-        if moved >= (witness.moves if lively else witness.moves_far):
-            return witness.channel, moved
+    for check in cross_checks:
+        moved = _range(timeline, check.channel, span_s, at_s)
+        if moved >= (check.moves if lively else check.moves_far):
+            return check.channel, moved
     return None
 
 

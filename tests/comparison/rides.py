@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import cache
 
 from canassist.demo import Scenario
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.model import Result
 from tests.bench.comparison import pair, ridden
 from tests.simulator import scenario_parts as parts
@@ -49,7 +49,7 @@ def after(scenario: Scenario, *, repaired: bool, times: int = 1) -> Scenario:
 def gentle(scenario: Scenario) -> Scenario:
     """Return a short stand with hands off after the repair: it can show nothing."""
     stretches = (
-        Stretch(doing=Doing.REST, seconds=3.0),
-        Stretch(doing=Doing.TRAIL, seconds=12.0, speed_kph=14.0, swing=0.1),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=3.0),
+        Stretch(manoeuvre=Manoeuvre.TRAIL, seconds=12.0, speed_kph=14.0, swing=0.1),
     )
     return replace(after(scenario, repaired=True), stretches=stretches, seed=scenario.seed + 2000)

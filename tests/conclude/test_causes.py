@@ -52,7 +52,7 @@ def codes(verdict: Verdict) -> list[Code]:
     return [conclusion.code for conclusion in verdict.conclusions]
 
 
-def first(verdict: Verdict) -> tuple[Code, Strength]:
+def first(verdict: Verdict) -> tuple[Code, Strength | None]:
     return verdict.conclusions[0].code, verdict.conclusions[0].strength
 
 
@@ -625,8 +625,8 @@ def test_a_learned_temperature_line_makes_no_assumed_supply_line_sure() -> None:
         physics=physics(limit_lines=one, supply_path=GOOD_PATH, charging=charging(14.1)),
         channels=low_supply("system_voltage", 10.8),
     )
-    opinions = {item.code: item.strength for item in ride.verdict().conclusions}
-    assert opinions[Code.LOW_BATTERY] is not Strength.STRONG
+    strengths = {item.code: item.strength for item in ride.verdict().conclusions}
+    assert strengths[Code.LOW_BATTERY] is not Strength.STRONG
 
 
 def test_a_map_learned_from_the_ride_blames_nobody_more_than_weakly() -> None:

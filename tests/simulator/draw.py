@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final, TypeVar
 
-from canassist.demo.plant.dice import Dice
+from canassist.demo.plant.random_draws import RandomDraws
 
 Item = TypeVar("Item")
 CELLS: Final = 8
@@ -30,30 +30,30 @@ class Draw:
         Which set.
     """
 
-    __slots__ = ("_dice", "_held_out", "ride_seed")
+    __slots__ = ("_draws", "_held_out", "ride_seed")
 
     def __init__(self, purpose: str, seed: int, *, held_out: bool) -> None:
         self._held_out = held_out
         word = "held out" if held_out else "tuning"
-        self._dice = Dice(seed, f"{word} {purpose}")
+        self._draws = RandomDraws(seed, f"{word} {purpose}")
         self.ride_seed = 2 * seed + held_out
         """Seed of the ride itself: its weaving and noise."""
 
     def figure(self, low: float, high: float) -> float:
         """Return a figure from this set's cells of a range."""
-        cell = 2 * int(self._dice.between(0, CELLS // 2)) + self._held_out
+        cell = 2 * int(self._draws.between(0, CELLS // 2)) + self._held_out
         width = (high - low) / CELLS
-        return low + width * (cell + self._dice.between(0.0, 1.0))
+        return low + width * (cell + self._draws.between(0.0, 1.0))
 
     def pick(self, items: Sequence[Item]) -> Item:
         """Return one of `items`; both sets draw from all of them."""
-        return self._dice.pick(items)
+        return self._draws.pick(items)
 
     def chance(self, share: float) -> bool:
         """Return True in this share of all draws."""
-        return self._dice.between(0.0, 1.0) < share
+        return self._draws.between(0.0, 1.0) < share
 
     def shuffled(self, items: Sequence[Item]) -> list[Item]:
         """Return `items` in random order."""
-        order = self._dice.units(len(items)).argsort()
+        order = self._draws.units(len(items)).argsort()
         return [items[int(place)] for place in order]

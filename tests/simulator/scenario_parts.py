@@ -8,7 +8,7 @@ from typing import Final
 
 from canassist.demo.bus.message_layout import MessageLayouts
 from canassist.demo.bus.trail import TRAIL
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.vehicle import (
     MODES,
     Alternator,
@@ -87,21 +87,21 @@ def hot_vehicle(draw: Draw) -> VehicleModel:
 def started(draw: Draw, *, rest_s: float = 6.0) -> list[Stretch]:
     """Return key on, start and a rest with hands off."""
     return [
-        Stretch(doing=Doing.KEY_ON, seconds=draw.figure(2.5, 5.0)),
-        Stretch(doing=Doing.START, seconds=4.0, crank_s=draw.figure(0.6, 1.4)),
-        Stretch(doing=Doing.REST, seconds=rest_s + draw.figure(0.0, 4.0)),
+        Stretch(manoeuvre=Manoeuvre.KEY_ON, seconds=draw.figure(2.5, 5.0)),
+        Stretch(manoeuvre=Manoeuvre.START, seconds=4.0, crank_s=draw.figure(0.6, 1.4)),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=rest_s + draw.figure(0.0, 4.0)),
     ]
 
 
 def rest(draw: Draw) -> Stretch:
     """Return a stand with the engine running and hands off."""
-    return Stretch(doing=Doing.REST, seconds=draw.figure(9.0, 14.0))
+    return Stretch(manoeuvre=Manoeuvre.REST, seconds=draw.figure(9.0, 14.0))
 
 
 def sweep(draw: Draw, *, effort: float = 1.0) -> Stretch:
     """Return steering on the spot."""
     return Stretch(
-        doing=Doing.SWEEP,
+        manoeuvre=Manoeuvre.SWEEP,
         seconds=draw.figure(15.0, 24.0),
         effort=effort * draw.figure(0.92, 1.05),
         swing=draw.figure(0.85, 1.0),
@@ -111,7 +111,7 @@ def sweep(draw: Draw, *, effort: float = 1.0) -> Stretch:
 def circle(draw: Draw, *, effort: float = 1.0, seconds: float = 0.0) -> Stretch:
     """Return slow tight turns."""
     return Stretch(
-        doing=Doing.CIRCLE,
+        manoeuvre=Manoeuvre.CIRCLE,
         seconds=seconds or draw.figure(24.0, 38.0),
         speed_kph=draw.figure(4.5, 8.0),
         effort=effort * draw.figure(0.95, 1.08),
@@ -122,7 +122,7 @@ def circle(draw: Draw, *, effort: float = 1.0, seconds: float = 0.0) -> Stretch:
 def trail(draw: Draw) -> Stretch:
     """Return a winding trail."""
     return Stretch(
-        doing=Doing.TRAIL,
+        manoeuvre=Manoeuvre.TRAIL,
         seconds=draw.figure(24.0, 38.0),
         speed_kph=draw.figure(15.0, 25.0),
         swing=draw.figure(0.8, 1.2),
@@ -132,7 +132,7 @@ def trail(draw: Draw) -> Stretch:
 def cruise(draw: Draw, *, seconds: float = 0.0) -> Stretch:
     """Return riding fast and nearly straight."""
     return Stretch(
-        doing=Doing.CRUISE,
+        manoeuvre=Manoeuvre.CRUISE,
         seconds=seconds or draw.figure(40.0, 55.0),
         speed_kph=draw.figure(38.0, 55.0),
         swing=draw.figure(0.8, 1.3),
@@ -142,7 +142,7 @@ def cruise(draw: Draw, *, seconds: float = 0.0) -> Stretch:
 def rough(draw: Draw) -> Stretch:
     """Return stones and roots that kick back."""
     return Stretch(
-        doing=Doing.ROUGH,
+        manoeuvre=Manoeuvre.ROUGH,
         seconds=draw.figure(18.0, 30.0),
         speed_kph=draw.figure(10.0, 20.0),
         effort=draw.figure(0.8, 1.1),
@@ -166,7 +166,9 @@ def with_modes(draw: Draw, stretches: Sequence[Stretch]) -> list[Stretch]:
     return [replace(part, mode=draw.pick(MODES)) for part in stretches]
 
 
-def span_of(stretches: Sequence[Stretch], doing: Doing, number: int = 0) -> tuple[float, float]:
+def span_of(
+    stretches: Sequence[Stretch], manoeuvre: Manoeuvre, number: int = 0
+) -> tuple[float, float]:
     """Return when a kind of stretch begins and ends, the first of its kind or a later one.
 
     Raises
@@ -176,12 +178,12 @@ def span_of(stretches: Sequence[Stretch], doing: Doing, number: int = 0) -> tupl
     """
     at_s, seen = 0.0, 0
     for part in stretches:
-        if part.doing is doing:
+        if part.manoeuvre is manoeuvre:
             if seen == number:
                 return at_s, at_s + part.seconds
             seen += 1
         at_s += part.seconds
-    raise ValueError(f"no stretch {number} of {doing}")
+    raise ValueError(f"no stretch {number} of {manoeuvre}")
 
 
 def length_of(stretches: Sequence[Stretch]) -> float:
@@ -194,7 +196,7 @@ def moments(draw: Draw, stretches: Sequence[Stretch], count: int, *, apart_s: fl
 
     The ends of the ride are left out, and neighbours are at least ``apart_s`` apart.
     """
-    first = span_of(stretches, Doing.START)[1] + 5.0
+    first = span_of(stretches, Manoeuvre.START)[1] + 5.0
     width = (length_of(stretches) - 4.0 - apart_s - first) / count
     free = max(width - apart_s, 0.0)
     return [first + number * width + draw.figure(0.0, free) for number in range(count)]

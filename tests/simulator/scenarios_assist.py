@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from canassist.demo.plant import faults
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
 from tests.simulator import scenario_parts as parts
@@ -37,7 +37,9 @@ def _scenario(
 
 def _straight(draw: Draw) -> Stretch:
     return Stretch(
-        doing=Doing.STRAIGHT, seconds=draw.figure(7.0, 11.0), speed_kph=draw.figure(30.0, 40.0)
+        manoeuvre=Manoeuvre.STRAIGHT,
+        seconds=draw.figure(7.0, 11.0),
+        speed_kph=draw.figure(30.0, 40.0),
     )
 
 
@@ -119,9 +121,9 @@ def assist_uncommanded(draw: Draw) -> Scenario:
         _straight(draw),
         parts.trail(draw),
         parts.cruise(draw),
-        Stretch(doing=Doing.REST, seconds=draw.figure(18.0, 24.0)),
+        Stretch(manoeuvre=Manoeuvre.REST, seconds=draw.figure(18.0, 24.0)),
     ]
-    stands = [parts.span_of(ride, Doing.REST), parts.span_of(ride, Doing.REST, 1)]
+    stands = [parts.span_of(ride, Manoeuvre.REST), parts.span_of(ride, Manoeuvre.REST, 1)]
     size = draw.pick((-1.0, 1.0)) * draw.figure(4.0, 8.0)
     planted = tuple(
         faults.UncommandedAssist(
@@ -149,7 +151,7 @@ def module_derates(draw: Draw) -> Scenario:
     ride = parts.mixed(draw)
     scenario = _scenario(draw, ride, Code.MODULE_SUSPECT, _derates(draw, ride))
     # Wherever the draw puts them, some of it has to be felt: one falls into slow turns.
-    start, _ = parts.span_of(ride, Doing.CIRCLE)
+    start, _ = parts.span_of(ride, Manoeuvre.CIRCLE)
     felt = faults.UnexplainedDerate(limit_pct=35.0, from_s=start + 8.0, until_s=start + 15.0)
     return replace(scenario, faults=(*scenario.faults, felt))
 

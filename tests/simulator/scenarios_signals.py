@@ -7,7 +7,7 @@ from dataclasses import replace
 from canassist.demo.bus.message_layout import MessageLayouts
 from canassist.demo.bus.trail import TRAIL
 from canassist.demo.plant import faults
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.model import Code
 from tests.simulator import scenario_parts as parts
@@ -67,9 +67,9 @@ def _stuck(draw: Draw, channel: str) -> Scenario:
         parts.rest(draw),
     ]
     spans = [
-        parts.span_of(ride, Doing.TRAIL),
-        parts.span_of(ride, Doing.CRUISE),
-        parts.span_of(ride, Doing.CRUISE, 1),
+        parts.span_of(ride, Manoeuvre.TRAIL),
+        parts.span_of(ride, Manoeuvre.CRUISE),
+        parts.span_of(ride, Manoeuvre.CRUISE, 1),
     ]
     planted = tuple(
         faults.StuckSignal(

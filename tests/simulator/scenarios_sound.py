@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import VehicleModel
 from canassist.model import Code
@@ -59,7 +59,7 @@ def cold_start(draw: Draw) -> Scenario:
         ),
         starter=replace(vehicle.starter, locked_ohm=0.062),
     )
-    start = Stretch(doing=Doing.START, seconds=6.0, crank_s=draw.figure(1.6, 3.2))
+    start = Stretch(manoeuvre=Manoeuvre.START, seconds=6.0, crank_s=draw.figure(1.6, 3.2))
     ride = parts.mixed(draw)
     return _healthy(draw, [ride[0], start, *ride[2:]], vehicle=vehicle)
 
@@ -76,7 +76,7 @@ def deep_inrush(draw: Draw) -> Scenario:
 def plowing(draw: Draw) -> Scenario:
     """Return pushing with the blade down: heavy, and sound."""
     plow = Stretch(
-        doing=Doing.PLOW,
+        manoeuvre=Manoeuvre.PLOW,
         seconds=draw.figure(50.0, 70.0),
         speed_kph=draw.figure(5.0, 8.0),
         effort=draw.figure(1.15, 1.3),
@@ -90,7 +90,7 @@ def plowing(draw: Draw) -> Scenario:
 def winching(draw: Draw) -> Scenario:
     """Return the winch pulling: other loads, and a supply that bears them."""
     winch = Stretch(
-        doing=Doing.WINCH,
+        manoeuvre=Manoeuvre.WINCH,
         seconds=draw.figure(38.0, 52.0),
         extra_load_a=draw.figure(60.0, 105.0),
         idle_rpm=draw.figure(1900.0, 2300.0),
@@ -103,7 +103,7 @@ def winching_hard(draw: Draw) -> Scenario:
     """Return the winch pulling the supply below its limit while nobody steers."""
     vehicle = parts.sound_vehicle(draw)
     winch = Stretch(
-        doing=Doing.WINCH,
+        manoeuvre=Manoeuvre.WINCH,
         seconds=draw.figure(40.0, 60.0),
         extra_load_a=draw.figure(270.0, 330.0),
     )
@@ -118,15 +118,17 @@ def winching_hard(draw: Draw) -> Scenario:
 
 def long_idle(draw: Draw) -> Scenario:
     """Return minutes of idling and hardly any riding: not enough to tell."""
-    idle = Stretch(doing=Doing.REST, seconds=draw.figure(120.0, 170.0))
-    short = Stretch(doing=Doing.TRAIL, seconds=draw.figure(12.0, 18.0), speed_kph=18.0, swing=0.4)
+    idle = Stretch(manoeuvre=Manoeuvre.REST, seconds=draw.figure(120.0, 170.0))
+    short = Stretch(
+        manoeuvre=Manoeuvre.TRAIL, seconds=draw.figure(12.0, 18.0), speed_kph=18.0, swing=0.4
+    )
     stretches = [*parts.started(draw), idle, short, parts.rest(draw)]
     return _healthy(draw, stretches, conclusion=Code.INCONCLUSIVE, also=(HEALTHY,))
 
 
 def never_ridden(draw: Draw) -> Scenario:
     """Return a start and a stand with hands off: nothing to judge."""
-    idle = Stretch(doing=Doing.REST, seconds=draw.figure(25.0, 60.0))
+    idle = Stretch(manoeuvre=Manoeuvre.REST, seconds=draw.figure(25.0, 60.0))
     stretches = [*parts.started(draw), idle]
     return _healthy(draw, stretches, conclusion=Code.INCONCLUSIVE)
 
@@ -146,7 +148,7 @@ def engine_running_from_the_first(draw: Draw) -> Scenario:
 def stopped_and_started(draw: Draw) -> Scenario:
     """Return a ride with the engine stopped and started again on the way."""
     first, again = parts.mixed(draw), parts.started(draw)
-    off = Stretch(doing=Doing.OFF, seconds=draw.figure(6.0, 12.0))
+    off = Stretch(manoeuvre=Manoeuvre.OFF, seconds=draw.figure(6.0, 12.0))
     return _healthy(draw, [*first[:5], parts.rest(draw), off, *again[1:], *first[5:]])
 
 
@@ -187,7 +189,7 @@ def hot_without_limit(draw: Draw) -> Scenario:
 def hot_plowing(draw: Draw) -> Scenario:
     """Return plowing in the heat until the module protects itself."""
     plow = Stretch(
-        doing=Doing.PLOW,
+        manoeuvre=Manoeuvre.PLOW,
         seconds=draw.figure(80.0, 110.0),
         speed_kph=draw.figure(5.0, 7.0),
         effort=draw.figure(1.9, 2.2),

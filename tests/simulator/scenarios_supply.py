@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from canassist.demo.plant import faults
-from canassist.demo.plant.riding import Doing, Stretch
+from canassist.demo.plant.riding import Manoeuvre, Stretch
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.vehicle import Battery, Starter, VehicleModel
 from canassist.model import Code
@@ -81,7 +81,7 @@ def weak_battery_cold(draw: Draw) -> Scenario:
         module_start_c=cold + 1.0,
         coolant_start_c=cold + 1.0,
     )
-    start = Stretch(doing=Doing.START, seconds=6.0, crank_s=draw.figure(2.0, 3.4))
+    start = Stretch(manoeuvre=Manoeuvre.START, seconds=6.0, crank_s=draw.figure(2.0, 3.4))
     key_on, _, stand = parts.started(draw)
     ride = [key_on, start, stand, *_steering_at_idle(draw)]
     return _scenario(draw, vehicle, ride, Code.LOW_BATTERY)
@@ -129,7 +129,7 @@ def charging_stops(draw: Draw) -> Scenario:
         parts.sound_vehicle(draw), battery=_empty_battery(draw), base_load_a=draw.figure(15.0, 20.0)
     )
     ride = _fast_and_standing(draw)
-    from_s = parts.span_of(ride, Doing.SWEEP)[0] - draw.figure(2.0, 6.0)
+    from_s = parts.span_of(ride, Manoeuvre.SWEEP)[0] - draw.figure(2.0, 6.0)
     planted = (faults.AlternatorShare(share=0.0, from_s=from_s),)
     return _scenario(draw, vehicle, ride, Code.CHARGING_FAULT, planted)
 
@@ -166,7 +166,7 @@ def path_resistance_without_board(draw: Draw) -> Scenario:
 def path_resistance_on_the_way(draw: Draw) -> Scenario:
     """Return a joint that goes bad while riding."""
     ride = [*parts.started(draw), *_steering_at_idle(draw)]
-    from_s = parts.span_of(ride, Doing.TRAIL)[0] + draw.figure(2.0, 8.0)
+    from_s = parts.span_of(ride, Manoeuvre.TRAIL)[0] + draw.figure(2.0, 8.0)
     planted = (faults.ExtraPathResistance(ohm=draw.figure(0.046, 0.066), from_s=from_s),)
     return _scenario(draw, parts.sound_vehicle(draw), ride, Code.SUPPLY_RESISTANCE, planted)
 
@@ -204,8 +204,8 @@ def overvoltage_derates(draw: Draw) -> Scenario:
 def _regulator(draw: Draw, set_v: float, lasts_s: float) -> Scenario:
     fast = [parts.cruise(draw), parts.trail(draw), parts.cruise(draw)]
     ride = [*parts.started(draw), parts.sweep(draw), *fast, parts.circle(draw), parts.rest(draw)]
-    first = parts.span_of(ride, Doing.CRUISE)[0] + 12.0
-    last = parts.span_of(ride, Doing.CIRCLE)[0] - 12.0
+    first = parts.span_of(ride, Manoeuvre.CRUISE)[0] + 12.0
+    last = parts.span_of(ride, Manoeuvre.CIRCLE)[0] - 12.0
     width = (last - first) / 6
     planted = tuple(
         faults.RegulatorVoltage(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canassist.demo import RIDES, SimulatedRide, TrueEvent
-from canassist.demo.plant.riding import Doing
+from canassist.demo.plant.riding import Manoeuvre
 from canassist.demo.truth.observe import Scene, spans
 from canassist.demo.truth.true_supply import supply_limit
 from canassist.model import BoolArray, Code, FloatArray
@@ -30,9 +30,9 @@ def _of(ride: SimulatedRide, kind: str, cause: str | None = None) -> list[TrueEv
     return [e for e in ride.truth.events if e.kind == kind and cause in {None, e.cause}]
 
 
-def _while(ride: SimulatedRide, doing: Doing) -> BoolArray:
-    rows = [k for k, part in enumerate(ride.scenario.stretches) if part.doing is doing]
-    return np.isin(ride.course.doing, rows)
+def _while(ride: SimulatedRide, manoeuvre: Manoeuvre) -> BoolArray:
+    rows = [k for k, part in enumerate(ride.scenario.stretches) if part.manoeuvre is manoeuvre]
+    return np.isin(ride.course.manoeuvre, rows)
 
 
 def test_spans_of_the_two_threshold_example() -> None:
@@ -147,7 +147,7 @@ def test_a_weak_battery_gives_way_cranking_and_steering(rides: Rides) -> None:
     engaged = ride.course.time_s[ride.course.starter_on]
     judged = ride.course.starter_on & (ride.course.time_s > engaged[0] + 0.3)
     assert ride.run.module_v[judged].max() < 9.6
-    assert ride.run.board_v[_while(ride, Doing.SWEEP)].min() < 11.0
+    assert ride.run.board_v[_while(ride, Manoeuvre.SWEEP)].min() < 11.0
     assert len(_of(ride, "undervoltage", "cranking")) == 1
     assert len(_of(ride, "derate", "voltage")) >= 5
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from canassist.conclude.causes.crank_levels import CrankLevel
     from canassist.conclude.causes.weights import Found, Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
 
 REST_LOW_V: Final = 12.06
 """Battery at rest, a quarter full (common table, from memory; a public list rounds it to 12.0).
@@ -73,7 +73,9 @@ def low_battery(ride: RideFindings, found: Found) -> Iterator[Reason]:
     yield from _elsewhere(ride, found, hits)
 
 
-def _limits_used(ride: RideFindings, hits: Hits, bad: tuple[CrankLevel, ...]) -> tuple[str, ...]:
+def _limits_used(
+    ride: RideFindings, hits: IndexedEvents, bad: tuple[CrankLevel, ...]
+) -> tuple[str, ...]:
     """Return the limits that this evidence stands on."""
     used = ["cranking_v"] if bad else []
     if any(hit.event.kind is EventKind.UNDERVOLTAGE for hit in hits):
@@ -132,7 +134,7 @@ def _rested(ride: RideFindings, bad: tuple[CrankLevel, ...]) -> Iterator[Reason]
         yield reason(text, SUPPORT, (), "crank", samples=samples)
 
 
-def _under_load(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _under_load(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     if not hits:
         return
     lowest_v = lowest(ride, hits)
@@ -154,7 +156,7 @@ def _under_load(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, HINT, hits, channels=("supply_voltage",))
 
 
-def _source(ride: RideFindings, hits: Hits, cranked_low: bool) -> Iterator[Reason]:
+def _source(ride: RideFindings, hits: IndexedEvents, cranked_low: bool) -> Iterator[Reason]:
     """Weigh what the source itself shows; without that no battery is more than suspected."""
     then, path = both_then(ride, hits), measured_path(ride)
     own = False
@@ -179,7 +181,7 @@ def _source(ride: RideFindings, hits: Hits, cranked_low: bool) -> Iterator[Reaso
         yield Cap(Strength.WEAK, say("basis.cap_source"))
 
 
-def _not_charged(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _not_charged(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Blame no battery for a load that it carries alone: first it must have been charged."""
     low = ride.of(EventKind.CHARGING_LOW)
     if hits and low and carries_alone(ride, "supply_voltage", low):
@@ -189,7 +191,7 @@ def _not_charged(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_charging"))
 
 
-def _elsewhere(ride: RideFindings, found: Found, hits: Hits) -> Iterator[Reason]:
+def _elsewhere(ride: RideFindings, found: Found, hits: IndexedEvents) -> Iterator[Reason]:
     yield from _not_charged(ride, hits)
     charging = found.get(Code.CHARGING_FAULT)
     if charging is not None and charging.holds(Strength.MODERATE):

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
 
 NOT_CHARGED_V: Final = 12.75
 """A battery that carries a running vehicle alone stands below this between loads: just above a full
@@ -63,13 +63,13 @@ def charging_fault(ride: RideFindings) -> Iterator[Reason]:
     yield from _lost_on_the_way(ride, hits)
 
 
-def _pulled(ride: RideFindings, hits: Hits) -> Hits:
+def _pulled(ride: RideFindings, hits: IndexedEvents) -> IndexedEvents:
     """Return reductions by low supply meanwhile; a contact that opens is no matter of charging."""
     low = ride.together(ride.derates_by("voltage"), hits)
     return ride.apart(low, dips(ride, "supply_break"))
 
 
-def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _not_charging(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh the level itself: one voltage, told once."""
     limits = ride.limits
     level_v = ride.middle("supply_voltage", hits)
@@ -100,7 +100,7 @@ def _not_charging(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, SUPPORT, hits, channels=("system_voltage",))
 
 
-def carries_alone(ride: RideFindings, name: str, hits: Hits) -> bool:
+def carries_alone(ride: RideFindings, name: str, hits: IndexedEvents) -> bool:
     """Tell whether a voltage, between loads too, stood where an uncharged battery has it."""
     channel = ride.timeline.get(name)
     if channel is None or not hits:
@@ -110,12 +110,12 @@ def carries_alone(ride: RideFindings, name: str, hits: Hits) -> bool:
     return len(values) > 0 and float(np.quantile(values, BETWEEN_LOADS)) < dead_v
 
 
-def drawn_down(ride: RideFindings, hits: Hits) -> bool:
+def drawn_down(ride: RideFindings, hits: IndexedEvents) -> bool:
     """Tell whether dips of the steering's load lie in, or the battery gives way in, that time."""
     return bool(ride.together(hits, loaded(ride)))
 
 
-def _seconds_below(ride: RideFindings, hits: Hits) -> float:
+def _seconds_below(ride: RideFindings, hits: IndexedEvents) -> float:
     """Return how long supply really was below its limit with the engine fast, s."""
     channel, limits = ride.timeline.get("supply_voltage"), ride.limits
     if channel is None:
@@ -131,7 +131,7 @@ def _seconds_below(ride: RideFindings, hits: Hits) -> float:
     return float(steps[low & inside].sum())
 
 
-def _battery_current(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _battery_current(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh what the battery itself gives or takes; discharge is positive."""
     current = ride.timeline.get("system_current")
     middle = ride.middle("system_current", hits)
@@ -156,7 +156,7 @@ def source_charges(ride: RideFindings) -> bool:
     return known and open_v >= ride.limits.charging_v
 
 
-def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _charged_at_times(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh that the same source charged well again later, as regulated ones do by design.
 
     One that charged before and never after has failed on the way.
@@ -184,7 +184,7 @@ def _charged_at_times(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, -UNDONE, (), "charging", samples=whole(ride, "supply_voltage"))
 
 
-def _lost_on_the_way(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _lost_on_the_way(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh what says that the loss lies behind a source that charges."""
     limit_v = ride.limits.charging_v
     module = ride.middle("supply_voltage", hits)

@@ -10,7 +10,14 @@ import numpy as np
 from canassist.conclude.causes.claims import cited_values, claim
 from canassist.conclude.causes.weights import ENOUGH, HINT, SUPPORT, Cap, Needs, cited, reason
 from canassist.conclude.known_then import known_samples
-from canassist.conclude.ride_findings import Hit, Hits, RideFindings, expected, extreme_of, figure
+from canassist.conclude.ride_findings import (
+    IndexedEvent,
+    IndexedEvents,
+    RideFindings,
+    expected,
+    extreme_of,
+    figure,
+)
 from canassist.conclude.wording.sentences import (
     degrees,
     duration,
@@ -106,11 +113,11 @@ def _start_c(ride: RideFindings) -> float:
     return ride.limits.derate_start_c if lines is None else lines.derate_start_c
 
 
-def _onset_c(hit: Hit) -> float | None:
+def _onset_c(hit: IndexedEvent) -> float | None:
     return figure(hit.event, ONSET)
 
 
-def _follows(ride: RideFindings, hits: Hits) -> Reason:
+def _follows(ride: RideFindings, hits: IndexedEvents) -> Reason:
     counts = which(len(hits), len(ride.derates))
     samples = cited(ride, hits, "module_temperature", "assist_limit")
     hot = tuple(one for one in samples if one.channel == "module_temperature")
@@ -123,7 +130,7 @@ def _follows(ride: RideFindings, hits: Hits) -> Reason:
     return reason(text, ENOUGH, hits, "thermal", samples=samples, claims=(peak,))
 
 
-def _depth(hits: Hits) -> Iterator[Reason]:
+def _depth(hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh whether assist fell as far as it should: most of the reductions, not the best one."""
     depths = [(hit, seen, called) for hit in hits for seen, called in _seen_and_called(hit)]
     agreeing = [one for one in depths if abs(one[1] - one[2]) <= AGREES_PCT]
@@ -134,7 +141,7 @@ def _depth(hits: Hits) -> Iterator[Reason]:
     yield reason(text, SUPPORT, (hit,), "thermal")
 
 
-def _seen_and_called(hit: Hit) -> Iterator[tuple[float, float]]:
+def _seen_and_called(hit: IndexedEvent) -> Iterator[tuple[float, float]]:
     seen, called = figure(hit.event, "min_assist_pct"), expected(hit.event, "min_assist_pct")
     if seen is not None and called is not None:
         yield seen, called
@@ -150,7 +157,7 @@ def _line(ride: RideFindings) -> Iterator[Reason]:
         yield Needs(("derate_start_c", "derate_zero_c"))
 
 
-def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _line_against_ride(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Say where a given line is not the ride's: it is to be checked, and nobody is blamed."""
     lines = ride.physics.limit_lines
     for item in () if lines is None else lines.tested:
@@ -168,7 +175,7 @@ def _line_against_ride(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         )
 
 
-def _fit(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _fit(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     thermal, lines = ride.physics.thermal, ride.physics.limit_lines
     samples = cited(ride, hits, "module_temperature")
     if lines is not None and lines.temperature_from == "ride":
@@ -192,7 +199,7 @@ def _floor_share(fit: float) -> str:
     return share(math.floor(fit * 100.0) / 100.0)
 
 
-def _supply_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _supply_good(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh that supply, known then, called for nothing."""
     lines = ride.physics.limit_lines
     if lines is None or ride.supply is None:
@@ -207,7 +214,7 @@ def _supply_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(text, SUPPORT, hits, samples=samples, claims=(held,))
 
 
-def _speed_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _speed_good(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh that the speed signals were there and told nothing odd then."""
     known = tuple(
         one for name in ("vehicle_speed", "engine_speed") for one in known_samples(ride, hits, name)
@@ -225,7 +232,7 @@ def _speed_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
     yield reason(say("reason.heat.speed_good"), SUPPORT, hits, samples=known)
 
 
-def _believable(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _believable(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Hold the temperature sensor against ambient and coolant at a cold start."""
     bias_k = cold_start_bias_k(ride)
     if bias_k is not None:
@@ -313,7 +320,7 @@ def _first_seconds(ride: RideFindings, name: str) -> float | None:
     return float(np.median(early)) if len(early) else None
 
 
-def _rests(ride: RideFindings, hit: Hit) -> bool:
+def _rests(ride: RideFindings, hit: IndexedEvent) -> bool:
     """Tell whether the temperature reading did not move at all before an onset."""
     start_s = hit.event.start_s
     before = CitedSamples(

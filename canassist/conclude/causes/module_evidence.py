@@ -27,7 +27,7 @@ from canassist.conclude.causes.weights import (
     reason,
 )
 from canassist.conclude.known_then import AFTER_S, BEFORE_S, unknown_at_onset
-from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+from canassist.conclude.ride_findings import IndexedEvent, IndexedEvents, RideFindings
 from canassist.conclude.wording.sentences import channel_name, listed, say, which
 from canassist.model import (
     EXTENDED_KEY,
@@ -162,10 +162,10 @@ def is_internal(words: str) -> bool:
     return bool(INTERNAL_WORDS.search(spelled))
 
 
-def internal_codes(ride: RideFindings) -> tuple[Hits, Hits]:
+def internal_codes(ride: RideFindings) -> tuple[IndexedEvents, IndexedEvents]:
     """Return codes that mean internal failure: of the steering module, and of an unknown unit."""
     telling = tuple(
-        Hit(position, event)
+        IndexedEvent(position, event)
         for position, event in enumerate(ride.events)
         if event.kind is EventKind.TROUBLE_CODE and _means_internal(event)
     )
@@ -198,7 +198,7 @@ def is_steering_code(ride: RideFindings, event: Event) -> bool:
     return False
 
 
-def during_internal_fault(ride: RideFindings) -> Hits:
+def during_internal_fault(ride: RideFindings) -> IndexedEvents:
     """Return the reductions that stand while the module says that it has failed."""
     status, (own, _) = internal_status(ride), internal_codes(ride)
     spans = [] if status is None else [(status.start_s, status.end_s)]
@@ -213,7 +213,7 @@ def during_internal_fault(ride: RideFindings) -> Hits:
     )
 
 
-def _conditions_good(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _conditions_good(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh that heat and supply, known at the onset, asked for nothing."""
     lines = ride.physics.limit_lines
     if lines is None or not hits:
@@ -248,7 +248,7 @@ def _consequence(ride: RideFindings) -> Iterator[Reason]:
 # -- by exclusion -----------------------------------------------------------------------------
 
 
-def _by_exclusion(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
+def _by_exclusion(ride: RideFindings, hits: IndexedEvents, found: Found) -> Iterator[Reason]:
     if not hits:
         return
     yield Needs(("derate_start_c", "derate_zero_c", "derate_start_v", "derate_zero_v"))
@@ -273,7 +273,7 @@ def _by_exclusion(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reas
     yield from _other_causes(ride, hits, found)
 
 
-def _bare(ride: RideFindings, hits: Hits) -> tuple[Hits, str]:
+def _bare(ride: RideFindings, hits: IndexedEvents) -> tuple[IndexedEvents, str]:
     """Return the reductions with every other cause known and absent, and why others are not."""
     bare, why = [], ""
     for hit in hits:
@@ -285,7 +285,7 @@ def _bare(ride: RideFindings, hits: Hits) -> tuple[Hits, str]:
     return tuple(bare), why
 
 
-def _open_question(ride: RideFindings, hit: Hit) -> str:
+def _open_question(ride: RideFindings, hit: IndexedEvent) -> str:
     """Return what keeps a reduction from being put down to the module; empty where nothing."""
     event, load = hit.event, _load(ride)
     if unknown := _unknown_sense(ride, event.start_s):
@@ -312,9 +312,9 @@ def _unknown_sense(ride: RideFindings, onset_s: float) -> str:
     return say("basis.cap_stand_in") if ride.supply is None else ""
 
 
-def _something_near(ride: RideFindings, hit: Hit) -> str:
+def _something_near(ride: RideFindings, hit: IndexedEvent) -> str:
     """Return what else was odd within two seconds of the onset, in words."""
-    onset = Hit(hit.position, hit.event)
+    onset = IndexedEvent(hit.position, hit.event)
     for position, event in enumerate(ride.events):
         if position == hit.position or event.kind in _NOT_ODD:
             continue
@@ -377,14 +377,14 @@ def _exclusion_caps(ride: RideFindings) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_breaks"))
 
 
-def _other_causes(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
+def _other_causes(ride: RideFindings, hits: IndexedEvents, found: Found) -> Iterator[Reason]:
     explained = tuple(hit for hit in ride.derates if hit not in hits)
     if explained:
         text = say("reason.module.others", **which(len(explained), len(ride.derates)))
         yield reason(text, -HINT, explained)
         yield Cap(Strength.WEAK, say("basis.cap_remainder"))
-    for code, opinion in found.items():
-        if code is not Code.THERMAL_PROTECTION and opinion.holds(Strength.STRONG):
+    for code, weighed in found.items():
+        if code is not Code.THERMAL_PROTECTION and weighed.holds(Strength.STRONG):
             yield Cap(Strength.WEAK, say("basis.cap_remainder"))
             break
     bus = found.get(Code.BUS_FAULT)

@@ -15,7 +15,7 @@ from canassist.conclude.causes.weights import (
     whole,
 )
 from canassist.conclude.plausibility import off_speed
-from canassist.conclude.ride_findings import Hit, Hits, RideFindings, figure
+from canassist.conclude.ride_findings import IndexedEvent, IndexedEvents, RideFindings, figure
 from canassist.conclude.wording.sentences import (
     channel_name,
     channel_names,
@@ -44,7 +44,7 @@ FEW_ERRORS: Final = 10
 """Fewer error frames than this in a whole ride are little (rule of thumb)."""
 
 
-def speed_faults(ride: RideFindings) -> Hits:
+def speed_faults(ride: RideFindings) -> IndexedEvents:
     """Return what befell the speed signals."""
     found = [hit for kind in BROKEN for hit in ride.of(kind) if hit.event.channel in SPEED_CHANNELS]
     return tuple(sorted(found, key=lambda hit: hit.position))
@@ -75,7 +75,7 @@ def speed_signal_fault(ride: RideFindings) -> Iterator[Reason]:
     yield from _company(ride, hits or reduced)
 
 
-def _one_channel(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _one_channel(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     if not hits:
         return
     name = channel_name(hits[0].event.channel or "")
@@ -95,7 +95,7 @@ def _one_channel(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield Needs(("jump_kph", "jump_rpm"))
 
 
-def _company(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _company(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Weigh whether the speed signal was alone in what befell it."""
     if not hits:
         return
@@ -120,7 +120,7 @@ def _company(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(say("reason.speed.alone"), SUPPORT, hits, channels=alive[:3])
 
 
-def _same_unit(ride: RideFindings, hit: Hit, hits: Hits) -> bool:
+def _same_unit(ride: RideFindings, hit: IndexedEvent, hits: IndexedEvents) -> bool:
     """Tell whether a lost signal comes in the message, or from the sender, of a speed signal."""
     channel = ride.timeline.get(hit.event.channel or "")
     speeds = [ride.timeline.get(other.event.channel or "") for other in hits]
@@ -152,7 +152,7 @@ def bus_fault(ride: RideFindings) -> Iterator[Reason]:
             yield reason(say("reason.bus.few"), -SUPPORT, hits)
 
 
-def _bus_effects(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _bus_effects(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     losses = ride.together(tuple(h for kind in BROKEN for h in ride.of(kind)), hits)
     if losses:
         yield reason(say("reason.bus.signals", n=len(losses)), SUPPORT, losses)
@@ -164,6 +164,6 @@ def _bus_effects(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(say("reason.bus.restart"), SUPPORT, restart)
 
 
-def summed(hits: Hits, *names: str) -> float:
+def summed(hits: IndexedEvents, *names: str) -> float:
     """Return a measured figure summed over events; 0 where none has it."""
     return sum(figure(hit.event, *names) or 0.0 for hit in hits)

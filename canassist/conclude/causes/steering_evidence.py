@@ -19,7 +19,7 @@ from canassist.conclude.causes.weights import (
     cited,
     reason,
 )
-from canassist.conclude.ride_findings import Hit, Hits, RideFindings, figure
+from canassist.conclude.ride_findings import IndexedEvent, IndexedEvents, RideFindings, figure
 from canassist.conclude.wording.sentences import (
     channel_names,
     duration,
@@ -118,7 +118,7 @@ def _rest_stretches(ride: RideFindings) -> tuple[CitedSamples, ...]:
     )
 
 
-def deviations(ride: RideFindings) -> Hits:
+def deviations(ride: RideFindings) -> IndexedEvents:
     """Return deviations of assist; one-sided ones only where both torques have known sides.
 
     Assist without driver torque towards the centre, or against the turning, is return or
@@ -128,7 +128,7 @@ def deviations(ride: RideFindings) -> Hits:
     return tuple(hit for hit in off_the_map(ride) if sided or hit.event.cause not in SIDES)
 
 
-def off_the_map(ride: RideFindings) -> Hits:
+def off_the_map(ride: RideFindings) -> IndexedEvents:
     """Return deviations of assist that are not by design."""
     return tuple(
         hit
@@ -137,7 +137,7 @@ def off_the_map(ride: RideFindings) -> Hits:
     )
 
 
-def _returns_or_damps(ride: RideFindings, hit: Hit) -> bool:
+def _returns_or_damps(ride: RideFindings, hit: IndexedEvent) -> bool:
     """Tell whether assist that nobody asked for goes to the centre, or against the turning."""
     if ride.profile.protection.returns_to_center:
         return True
@@ -185,7 +185,7 @@ def assist_map_deviation(ride: RideFindings, found: Found) -> Iterator[Reason]:
     yield from _inputs(ride, hits, found)
 
 
-def _deviation(ride: RideFindings, hits: Hits) -> Reason:
+def _deviation(ride: RideFindings, hits: IndexedEvents) -> Reason:
     key = f"reason.map.{hits[0].event.cause}"
     text = say(
         "reason.map.event",
@@ -197,7 +197,7 @@ def _deviation(ride: RideFindings, hits: Hits) -> Reason:
     return reason(text, ENOUGH, hits, where)
 
 
-def _sided(hits: Hits) -> bool:
+def _sided(hits: IndexedEvents) -> bool:
     return all(hit.event.cause in SIDES for hit in hits)
 
 
@@ -207,7 +207,7 @@ def _map(fit: AssistFit | None, *, needed: bool) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_learned_map"))
 
 
-def _unasked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _unasked(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Hold down assist that nobody asked for where return or damping are not ruled out."""
     if not hits:
         return
@@ -218,7 +218,7 @@ def _unasked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield Cap(Strength.WEAK, say("basis.cap_brief"))
 
 
-def _unchecked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _unchecked(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     """Hold at moderate what rests on a sign that nothing in the log could check."""
     names = ("driver_torque", "assist_torque", "steering_angle")
     unchecked = [
@@ -232,7 +232,7 @@ def _unchecked(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield Cap(Strength.MODERATE, text)
 
 
-def _ratio(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _ratio(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     fit = ride.physics.assist
     if fit is None:
         return
@@ -251,7 +251,7 @@ def _ratio(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
             yield reason(text, SUPPORT, (), plot, samples=cited(ride, hits, "assist_torque"))
 
 
-def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
+def _inputs(ride: RideFindings, hits: IndexedEvents, found: Found) -> Iterator[Reason]:
     """Weigh whether what the module acted on was good."""
     misread = ride.together(hits, _broken(ride, "driver_torque", "assist_torque"))
     if misread:
@@ -263,8 +263,8 @@ def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
         (Code.TORQUE_SENSOR_OFFSET, ride.of(EventKind.TORQUE_OFFSET), "reason.map.offset"),
         (Code.LOW_BATTERY, ride.of(EventKind.UNDERVOLTAGE), "reason.map.supply"),
     ):
-        opinion = found.get(code)
-        blamed = opinion is not None and opinion.holds(Strength.MODERATE)
+        weighed = found.get(code)
+        blamed = weighed is not None and weighed.holds(Strength.MODERATE)
         explained = hits if code is Code.TORQUE_SENSOR_OFFSET else ride.together(hits, others)
         if others and explained and (blamed or code is Code.LOW_BATTERY):
             weight = -UNDONE if len(explained) == len(hits) else -SUPPORT
@@ -274,7 +274,7 @@ def _inputs(ride: RideFindings, hits: Hits, found: Found) -> Iterator[Reason]:
         yield from _good_inputs(ride, hits)
 
 
-def _full_then(ride: RideFindings, hits: Hits) -> bool:
+def _full_then(ride: RideFindings, hits: IndexedEvents) -> bool:
     """Tell whether full assist is known to have been available for most of the deviation."""
     values = cited_values(ride.timeline, cited(ride, hits, "assist_limit"))
     return len(values) > 0 and bool(
@@ -286,7 +286,7 @@ AVAILABLE_SHARE: Final = 0.9
 """Share of a deviation with full assist from which it is the map's and not a reduction's."""
 
 
-def _good_inputs(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _good_inputs(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     samples = cited(ride, hits, "vehicle_speed")
     if samples:
         yield reason(say("reason.map.inputs"), SUPPORT, hits, samples=samples)
@@ -296,6 +296,6 @@ def _good_inputs(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
         yield reason(say("reason.map.full"), SUPPORT, hits, samples=limit, claims=(full,))
 
 
-def _broken(ride: RideFindings, *channels: str) -> Hits:
+def _broken(ride: RideFindings, *channels: str) -> IndexedEvents:
     """Return where one of these channels was lost, stuck or jumping."""
     return tuple(hit for kind in BROKEN for hit in ride.of(kind) if hit.event.channel in channels)

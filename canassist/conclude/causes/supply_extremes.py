@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Generator, Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.conclude.ride_findings import Hit, Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvent, IndexedEvents, RideFindings
     from canassist.model import Channel
 
 
@@ -58,18 +58,18 @@ LASTING_S: Final = 5.0
 """Overvoltage of this much in all is a regulator's doing and no switching spike (rule of thumb)."""
 
 
-def silences(ride: RideFindings) -> Hits:
+def silences(ride: RideFindings) -> IndexedEvents:
     """Return silences of the module that no start of the engine explains."""
     return ride.apart(ride.of(EventKind.MODULE_RESTART), ride.starts, 0.0)
 
 
-def restarts(ride: RideFindings) -> Hits:
+def restarts(ride: RideFindings) -> IndexedEvents:
     """Return silences of the module that neither a start of the engine nor its supply explains."""
     starved_ones = starved(ride)
     return tuple(hit for hit in silences(ride) if hit not in starved_ones)
 
 
-def starved(ride: RideFindings) -> Hits:
+def starved(ride: RideFindings) -> IndexedEvents:
     """Return silences that begin while a load already pulls the supply down: its consequence.
 
     A contact that opens takes supply and module at one moment; a load pulls supply down first.
@@ -98,7 +98,7 @@ def starved(ride: RideFindings) -> Hits:
     )
 
 
-def _sagged(channel: Channel, hit: Hit, lead_s: float) -> bool:
+def _sagged(channel: Channel, hit: IndexedEvent, lead_s: float) -> bool:
     """Tell whether supply had sunk well below where it stands, before the module fell silent."""
     time_s, supply_v = channel.valid()
     first, last = np.searchsorted(
@@ -108,7 +108,7 @@ def _sagged(channel: Channel, hit: Hit, lead_s: float) -> bool:
     return len(lately) > 0 and bool(lately.min() < SAG_SHARE * np.median(supply_v))
 
 
-def breaks(ride: RideFindings) -> Hits:
+def breaks(ride: RideFindings) -> IndexedEvents:
     """Return everything that a loose contact leaves behind: broken dips and silences."""
     return dips(ride, "supply_break") + restarts(ride)
 
@@ -139,13 +139,13 @@ def supply_break(ride: RideFindings) -> Iterator[Reason]:
         yield reason(say("reason.break.bus"), weight, disturbed, channels=("bus_disturbance",))
 
 
-def _once(hits: Hits) -> bool:
+def _once(hits: IndexedEvents) -> bool:
     """Tell whether all of these are one occasion: a single opening proves no loose contact."""
     starts = [hit.event.start_s for hit in hits]
     return max(starts) - min(starts) <= SAME_OCCASION_S
 
 
-def _load_may_explain(ride: RideFindings, cut: Hits, silent: Hits) -> bool:
+def _load_may_explain(ride: RideFindings, cut: IndexedEvents, silent: IndexedEvents) -> bool:
     """Tell whether dips by load leave it open that a resistance takes supply away."""
     loads, path = dips(ride, "steering_load"), ride.physics.supply_path
     unmeasured = path is None or not sure_path(path)
@@ -157,7 +157,7 @@ def _load_may_explain(ride: RideFindings, cut: Hits, silent: Hits) -> bool:
     return not silent and (path_beyond(ride) or len(loads) >= len(cut))
 
 
-def _silences(ride: RideFindings, silent: Hits) -> Iterator[Reason]:
+def _silences(ride: RideFindings, silent: IndexedEvents) -> Iterator[Reason]:
     if not silent:
         return
     text = say("reason.break.restart", times=times(len(silent)))
@@ -167,7 +167,7 @@ def _silences(ride: RideFindings, silent: Hits) -> Iterator[Reason]:
         yield reason(say("reason.break.ramp"), HINT, ramps)
 
 
-def _rest_of_vehicle(ride: RideFindings, hits: Hits) -> Generator[Reason, None, bool]:
+def _rest_of_vehicle(ride: RideFindings, hits: IndexedEvents) -> Generator[Reason, None, bool]:
     """Weigh what the rest of the vehicle had then; return whether a second voltage held."""
     cut = tuple(hit for hit in hits if hit.event.kind is EventKind.UNDERVOLTAGE)
     samples, held = known_samples(ride, hits, "system_voltage"), None

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.causes.weights import Found, Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import SupplyPath
 
 
@@ -102,7 +102,7 @@ def _path_reasons(ride: RideFindings, path: SupplyPath) -> Iterator[Reason]:
         yield reason(text, -DECISIVE, (), "supply_path", samples=samples)
 
 
-def _steps(ride: RideFindings, step: Hits, path: SupplyPath | None) -> Iterator[Reason]:
+def _steps(ride: RideFindings, step: IndexedEvents, path: SupplyPath | None) -> Iterator[Reason]:
     if step:
         low, limit = pair(lowest(ride, step), ride.limits.undervoltage_v, "V")
         key = "reason.path.step_one" if len(step) == 1 else "reason.path.step"
@@ -112,7 +112,7 @@ def _steps(ride: RideFindings, step: Hits, path: SupplyPath | None) -> Iterator[
         yield from reduced_by_supply(ride, "reason.path.derate", weight)
 
 
-def _battery_holds(ride: RideFindings, hits: Hits) -> Iterator[Reason]:
+def _battery_holds(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     path = measured_path(ride)
     then = both_then(ride, hits)
     if then is not None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canassist.conclude.causes.weights import Reason
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import SupplyPath
 
 BETWEEN_V: Final = 1.0
@@ -36,20 +36,20 @@ def has_engine(ride: RideFindings) -> bool | None:
     return physics.has_engine(ride.timeline, ride.profile)
 
 
-def dips(ride: RideFindings, *causes: str) -> Hits:
+def dips(ride: RideFindings, *causes: str) -> IndexedEvents:
     """Return the undervoltage events above a note with one of these causes."""
     low = ride.of(EventKind.UNDERVOLTAGE, *causes)
     return tuple(hit for hit in low if hit.position in ride.warned_positions)
 
 
-def loaded(ride: RideFindings) -> Hits:
+def loaded(ride: RideFindings) -> IndexedEvents:
     """Return what a load that pulls supply down leaves behind, engine starts left out."""
     low = dips(ride, "steering_load", "other_load", "charging") + _unnamed(ride)
     by_position = {hit.position: hit for hit in low + ride.derates_by("voltage")}
     return tuple(hit for _, hit in sorted(by_position.items()))
 
 
-def _unnamed(ride: RideFindings) -> Hits:
+def _unnamed(ride: RideFindings) -> IndexedEvents:
     return tuple(hit for hit in ride.of(EventKind.UNDERVOLTAGE) if hit.event.cause is None)
 
 
@@ -60,7 +60,7 @@ def reduced_by_supply(ride: RideFindings, key: str, weight: float) -> Iterator[R
         yield reason(say(key, **which(len(hits), len(ride.derates))), weight, hits)
 
 
-def lowest(ride: RideFindings, hits: Hits) -> float | None:
+def lowest(ride: RideFindings, hits: IndexedEvents) -> float | None:
     """Return the lowest supply over events, from their figures or else the channel."""
     seen = extreme_of(hits, min, *LOW_SUPPLY)
     return ride.lowest("supply_voltage", hits) if seen is None else seen
@@ -73,7 +73,7 @@ class BothThen(NamedTuple):
     module_v: float
 
 
-def both_then(ride: RideFindings, hits: Hits) -> BothThen | None:
+def both_then(ride: RideFindings, hits: IndexedEvents) -> BothThen | None:
     """Return both voltages at the moment within events at which the module's was lowest.
 
     Only moments at which the slower of both was sampled are looked at: the starter's inrush
@@ -105,7 +105,7 @@ def path_beyond(ride: RideFindings) -> bool:
     return path is not None and sure_path(path) and path.path_ohm.low > ride.limits.max_circuit_ohm
 
 
-def highest(ride: RideFindings, hits: Hits) -> float | None:
+def highest(ride: RideFindings, hits: IndexedEvents) -> float | None:
     """Return the highest supply over events, from their figures or else the channel."""
     seen = extreme_of(hits, max, *HIGH_SUPPLY)
     return ride.highest("supply_voltage", hits) if seen is None else seen

@@ -16,7 +16,7 @@ from canassist.conclude.causes import (
     supply_extremes,
     supply_path_evidence,
 )
-from canassist.conclude.causes.weights import Cap, HoldingWords, Opinion, weigh
+from canassist.conclude.causes.weights import Cap, HoldingWords, WeighedCause, weigh
 from canassist.conclude.wording.sentences import channel_names, say
 from canassist.model import BLAMELESS, Code, Strength
 
@@ -31,7 +31,7 @@ HOLES_SHARE: Final = 0.01
 """Where the recorder missed this share of a ride, it is but a part (own choice)."""
 
 
-def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
+def weigh_causes(ride: RideFindings) -> dict[Code, WeighedCause]:
     """Weigh every cause that has evidence; a later one may look at the earlier ones.
 
     The order is that of cause and consequence, so that what an earlier cause explains
@@ -40,7 +40,7 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     middle nothing is strongly blamed. Where a recording is but a part of the ride, what is no
     more than weak is not told at all: the rest might have spoken against it.
     """
-    found: dict[Code, Opinion] = {}
+    found: dict[Code, WeighedCause] = {}
     bus = ride.timeline.bus
     doubt = [Cap(Strength.WEAK, say("basis.cap_damaged"))] if bus.doubtful else []
     part = [Cap(Strength.MODERATE, say("basis.cap_cut"))] if bus.cut else []
@@ -49,9 +49,9 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
 
     def note(code: Code, reasons: Iterable[Reason]) -> None:
         held = doubt if code in BLAMELESS else [*doubt, *part]
-        opinion = weigh(code, (*reasons, *held), ride.profile, words)
-        if opinion.reasons:
-            found[code] = _held_where_unchecked(ride, opinion)
+        weighed = weigh(code, (*reasons, *held), ride.profile, words)
+        if weighed.reasons:
+            found[code] = _held_where_unchecked(ride, weighed)
 
     note(Code.BUS_FAULT, speed_and_bus_evidence.bus_fault(ride))
     note(Code.SUPPLY_BREAK, supply_extremes.supply_break(ride))
@@ -69,13 +69,13 @@ def weigh_causes(ride: RideFindings) -> dict[Code, Opinion]:
     holes_s = sum(end_s - start_s for start_s, end_s in bus.recording_gaps)
     in_part = bool(bus.thinning) or bus.cut or holes_s >= HOLES_SHARE * bus.duration_s > 0.0
     return {
-        code: opinion
-        for code, opinion in found.items()
-        if not (in_part and opinion.strength is Strength.WEAK)
+        code: weighed
+        for code, weighed in found.items()
+        if not (in_part and weighed.strength is Strength.WEAK)
     }
 
 
-def _held_where_unchecked(ride: RideFindings, opinion: Opinion) -> Opinion:
+def _held_where_unchecked(ride: RideFindings, weighed: WeighedCause) -> WeighedCause:
     """Hold at moderate what is strong only by channels whose unit nothing could check.
 
     The module's own word is strong by itself; good conditions beside it only add.
@@ -83,13 +83,13 @@ def _held_where_unchecked(ride: RideFindings, opinion: Opinion) -> Opinion:
     unchecked = {
         name for name, channel in ride.timeline.channels.items() if "unit" in channel.not_checked
     }
-    resting = {one.channel for item in opinion.because for one in item.samples} & unchecked
-    if opinion.code is Code.MODULE_SUSPECT or not resting or opinion.earned is not Strength.STRONG:
-        return opinion
+    resting = {one.channel for item in weighed.because for one in item.samples} & unchecked
+    if weighed.code is Code.MODULE_SUSPECT or not resting or weighed.earned is not Strength.STRONG:
+        return weighed
     sure = tuple(
-        item for item in opinion.reasons if not any(one.channel in resting for one in item.samples)
+        item for item in weighed.reasons if not any(one.channel in resting for one in item.samples)
     )
-    if replace(opinion, reasons=sure).earned is Strength.STRONG:
-        return opinion
+    if replace(weighed, reasons=sure).earned is Strength.STRONG:
+        return weighed
     why = say("basis.cap_not_checked", channels=channel_names(sorted(resting)))
-    return replace(opinion, caps=(*opinion.caps, Cap(Strength.MODERATE, why)))
+    return replace(weighed, caps=(*weighed.caps, Cap(Strength.MODERATE, why)))

@@ -25,7 +25,7 @@ from canassist.model import BLAMELESS, CitedSamples, Code, EventKind, Evidence, 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
     from canassist.model import Claim, Event, Profile
 
 ENOUGH: Final = 1.0
@@ -75,7 +75,7 @@ Reason = Evidence | Cap | Needs
 
 
 @dataclass(frozen=True, kw_only=True)
-class Opinion:
+class WeighedCause:
     """One cause, weighed: its reasons, what holds it down, and what it stands on.
 
     What follows from them is worked out once: it is asked again for every loss of assist.
@@ -129,7 +129,7 @@ class Opinion:
         return self.strength is not None and ORDER[self.strength] >= ORDER[at_least]
 
 
-Found = Mapping[Code, Opinion]
+Found = Mapping[Code, WeighedCause]
 """The causes weighed so far."""
 
 
@@ -145,7 +145,7 @@ NO_WORDS: Final = HoldingWords()
 
 def weigh(
     code: Code, reasons: Iterable[Reason], profile: Profile, words: HoldingWords = NO_WORDS
-) -> Opinion:
+) -> WeighedCause:
     """Add up the reasons of one cause.
 
     Parameters
@@ -171,13 +171,13 @@ def weigh(
         caps.append(Cap(Strength.MODERATE, words.assumed))
     elif needs and profile.gives(*needs) and not profile.proves(*needs):
         caps.append(Cap(Strength.MODERATE, words.thin))
-    return Opinion(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
+    return WeighedCause(code=code, reasons=evidence, caps=tuple(caps), needs=needs)
 
 
 def reason(  # noqa: PLR0913 - text and weight, then what it rests on, each optional
     text: str,
     weight: float,
-    hits: Hits = (),
+    hits: IndexedEvents = (),
     figure: str = "",
     *,
     channels: tuple[str, ...] = (),
@@ -188,7 +188,7 @@ def reason(  # noqa: PLR0913 - text and weight, then what it rests on, each opti
 
     Parameters
     ----------
-    hits : tuple of Hit
+    hits : tuple of IndexedEvent
         Events that show it; it rests on their own channels over their times.
     channels : tuple of str
         On which it rests in place of the events' own ones.
@@ -227,7 +227,7 @@ def channel_of(event: Event) -> str:
     return event.channel or _CHANNEL_OF.get(event.kind, str(event.kind))
 
 
-def cited(ride: RideFindings, hits: Hits, *channels: str) -> tuple[CitedSamples, ...]:
+def cited(ride: RideFindings, hits: IndexedEvents, *channels: str) -> tuple[CitedSamples, ...]:
     """Return what channels showed during events, as samples to cite; known channels only."""
     return tuple(
         CitedSamples(channel=name, start_s=hit.event.start_s, end_s=hit.event.until(ride.end_s))

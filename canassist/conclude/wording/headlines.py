@@ -24,7 +24,7 @@ from canassist.conclude.wording.sentences import (
 from canassist.model import Code, EventKind
 
 if TYPE_CHECKING:
-    from canassist.conclude.ride_findings import Hits, RideFindings
+    from canassist.conclude.ride_findings import IndexedEvents, RideFindings
 
 Headline = Callable[["RideFindings"], str]
 
@@ -103,7 +103,7 @@ def _speed(ride: RideFindings) -> str:
     return say("headline.speed_signal_fault.plain", channel=channel, how=how)
 
 
-def _how(hits: Hits) -> str:
+def _how(hits: IndexedEvents) -> str:
     kinds = {hit.event.kind for hit in hits}
     if EventKind.SIGNAL_LOSS in kinds:
         return "missing"

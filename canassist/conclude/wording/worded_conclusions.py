@@ -11,39 +11,39 @@ from canassist.conclude.wording.sentences import say
 from canassist.model import Code, Conclusion, ConclusionRole, EventKind, Strength
 
 if TYPE_CHECKING:
-    from canassist.conclude.causes.weights import Opinion
-    from canassist.conclude.ranking import RankedOpinion
+    from canassist.conclude.causes.weights import WeighedCause
+    from canassist.conclude.ranking import RankedCause
     from canassist.conclude.ride_findings import RideFindings
 
 
-def conclusion(ride: RideFindings, ranked: RankedOpinion, rank: int) -> Conclusion:
-    """Put one opinion that holds into words.
+def conclusion(ride: RideFindings, ranked: RankedCause, rank: int) -> Conclusion:
+    """Put one weighed cause that holds into words.
 
     Raises
     ------
     ValueError
-        If the opinion does not hold.
+        If the cause does not hold.
     ContradictionError
         If a sentence says what its own samples do not show.
     """
-    opinion = ranked.opinion
-    check(ride.timeline, opinion.reasons)
-    strength = opinion.strength
+    weighed = ranked.weighed
+    check(ride.timeline, weighed.reasons)
+    strength = weighed.strength
     if strength is None:
-        raise ValueError(f"{opinion.code.value} does not hold")
+        raise ValueError(f"{weighed.code.value} does not hold")
     return Conclusion(
-        code=opinion.code,
+        code=weighed.code,
         rank=rank,
-        strength=None if opinion.code is Code.INCONCLUSIVE else strength,
+        strength=None if weighed.code is Code.INCONCLUSIVE else strength,
         role=ranked.role,
         explains=ranked.explains,
         explains_complaint=ranked.complaint,
-        headline=_headline(ride, opinion.code, strength),
-        because=opinion.because,
-        against=opinion.against,
-        next_checks=next_checks(ride, opinion.code),
-        ride_on=_ride_on(ride, opinion.code),
-        basis=_basis(ride, opinion, strength),
+        headline=_headline(ride, weighed.code, strength),
+        because=weighed.because,
+        against=weighed.against,
+        next_checks=next_checks(ride, weighed.code),
+        ride_on=_ride_on(ride, weighed.code),
+        basis=_basis(ride, weighed, strength),
     )
 
 
@@ -56,36 +56,36 @@ def _headline(ride: RideFindings, code: Code, strength: Strength) -> str:
     return say(f"headline.weak.{key}", what=f"{_inside(text)}.")
 
 
-def ruled_out(opinion: Opinion) -> Conclusion:
+def ruled_out(weighed: WeighedCause) -> Conclusion:
     """Put a cause that had some evidence and does not hold into words."""
     return Conclusion(
-        code=opinion.code,
+        code=weighed.code,
         rank=0,
         role=ConclusionRole.ALSO_SEEN,
         strength=None,
-        headline=say(f"ruled_out.{opinion.code.value}"),
-        because=opinion.because,
-        against=opinion.against,
-        basis=say("basis.fell" if opinion.against else "basis.little"),
+        headline=say(f"ruled_out.{weighed.code.value}"),
+        because=weighed.because,
+        against=weighed.against,
+        basis=say("basis.fell" if weighed.against else "basis.little"),
     )
 
 
-def _basis(ride: RideFindings, opinion: Opinion, strength: Strength) -> str:
+def _basis(ride: RideFindings, weighed: WeighedCause, strength: Strength) -> str:
     word = say(f"word.{strength.value}")
-    best = opinion.because[0].text if opinion.because else say("basis.nothing")
-    limits = _limits_words(ride, opinion)
-    cap = opinion.holding_cap
+    best = weighed.because[0].text if weighed.because else say("basis.nothing")
+    limits = _limits_words(ride, weighed)
+    cap = weighed.holding_cap
     held = "" if cap is None else say("basis.held", strength=word, why=cap.why)
     return say("basis.line", strength=word, reason=_inside(best), limits=limits) + held
 
 
-def _limits_words(ride: RideFindings, opinion: Opinion) -> str:
-    """Say where the limits are from that an opinion rests on, or all of them."""
+def _limits_words(ride: RideFindings, weighed: WeighedCause) -> str:
+    """Say where the limits are from that a cause rests on, or all of them."""
     profile = ride.profile
     used = profile.learned_used
-    behind = [used[name] for need in opinion.needs if (name := f"limits.{need}") in used]
-    if opinion.needs:
-        word = "given" if profile.gives(*opinion.needs) else "assumed"
+    behind = [used[name] for need in weighed.needs if (name := f"limits.{need}") in used]
+    if weighed.needs:
+        word = "given" if profile.gives(*weighed.needs) else "assumed"
     elif not any(name.startswith("limits.") for name in profile.given):
         word = "assumed"
     else:

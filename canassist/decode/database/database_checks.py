@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
-from canassist.decode.database.dbc_text import MAX_FRAME_BYTES, MAX_SIGNAL_BITS, Complaint
+from canassist.decode.database.dbc_text import MAX_FRAME_BYTES, MAX_SIGNAL_BITS, DbcProblem
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -24,7 +24,7 @@ _MOST_OVERLAPS: Final = 25
 
 def check_messages(
     messages: Iterable[MessageLayout], clean: CleanText
-) -> tuple[list[MessageLayout], list[Complaint]]:
+) -> tuple[list[MessageLayout], list[DbcProblem]]:
     """Leave out what cannot be read safely.
 
     Signals with a zero scale, without bits, with more than 64, beyond the frame or behind a
@@ -38,12 +38,12 @@ def check_messages(
     clean : CleanText
         Gives the lines; empty for formats without them.
     """
-    kept, complaints = [], []
+    kept, dbc_problems = [], []
     for message in messages:
         line_of = _LineOf(message.key, clean)
         if message.length > MAX_FRAME_BYTES:
-            complaints.append(
-                Complaint(
+            dbc_problems.append(
+                DbcProblem(
                     line_of(None),
                     f"message {message.name}: {message.length} bytes do not fit into a frame; "
                     "left out",
@@ -55,15 +55,15 @@ def check_messages(
             wrong = _wrong(signal, message)
             if wrong:
                 what = f"message {message.name}: signal {signal.name} {wrong}; left out"
-                complaints.append(Complaint(line_of(signal), what))
+                dbc_problems.append(DbcProblem(line_of(signal), what))
             else:
                 good.append(signal)
-        complaints += [
-            Complaint(line_of(second), _overlap_text(first, second))
+        dbc_problems += [
+            DbcProblem(line_of(second), _overlap_text(first, second))
             for first, second in islice(_overlaps(good), _MOST_OVERLAPS)
         ]
         kept.append(replace(message, signals=tuple(good)))
-    return kept, complaints
+    return kept, dbc_problems
 
 
 class _LineOf:

@@ -57,7 +57,7 @@ _MAX_EXTENDED: Final = 0x1FFF_FFFF
 _MAX_STANDARD: Final = 0x7FF
 
 
-class Complaint(NamedTuple):
+class DbcProblem(NamedTuple):
     """What was left out or repaired, and the line where it stands."""
 
     line: int
@@ -82,14 +82,14 @@ class CleanText:
     """
 
     text: str = ""
-    complaints: list[Complaint] = field(default_factory=list)
+    dbc_problems: list[DbcProblem] = field(default_factory=list)
     statements: dict[int, tuple[int | None, str]] = field(default_factory=dict)
     message_lines: dict[int, int] = field(default_factory=dict)
     signal_lines: dict[tuple[int, int, int], int] = field(default_factory=dict)
 
 
 def clean(text: str) -> CleanText:
-    """Return the statements that decoding needs, and complaints about unreadable ones."""
+    """Return the statements that decoding needs, and the problems of unreadable ones."""
     cleaner = _Cleaner()
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     for statement in split_statements(lines, cleaner.complain):
@@ -138,7 +138,7 @@ class _Cleaner:
         }
 
     def complain(self, line: int, what: str) -> None:
-        self.result.complaints.append(Complaint(line, what))
+        self.result.dbc_problems.append(DbcProblem(line, what))
 
     def take(self, statement: Statement) -> None:
         """Handle what defines at once, and keep what refers to it for the end."""
@@ -168,7 +168,7 @@ class _Cleaner:
         pieces.append("\n" * (line_count + 1 - at))
         self.result.text = "".join(pieces)
         self.result.statements = self.out
-        self.result.complaints.sort()
+        self.result.dbc_problems.sort()
         return self.result
 
     # What defines: messages, signals, attributes.

@@ -72,11 +72,11 @@ def load_databases(paths: Iterable[Path]) -> Databases:
     names = []
     for given in paths:
         bus, path = split_bus(given)
-        found, complaints = _understand(_read(path), Path(path.name), bus)
+        found, dbc_problems = _understand(_read(path), Path(path.name), bus)
         names.append(path.name)
-        problems += complaints[:MAX_SHOWN]
-        if len(complaints) > MAX_SHOWN:
-            left = len(complaints) - MAX_SHOWN
+        problems += dbc_problems[:MAX_SHOWN]
+        if len(dbc_problems) > MAX_SHOWN:
+            left = len(dbc_problems) - MAX_SHOWN
             problems.append(Problem(path.name, f"{left} more of such lines"))
         problems += _clashes(messages, found, path.name)
         messages += found
@@ -104,25 +104,25 @@ def _understand(
     if kind == "dbc":
         clean = dbc_text.clean(text)
         if not clean.message_lines:
-            raise _nothing_usable(path, clean.complaints)
+            raise _nothing_usable(path, clean.dbc_problems)
         database, refused = _parse_dbc(clean, path)
     else:
         clean, refused = dbc_text.CleanText(), []
         database = _parse_other(text, kind, path)
     frozen = list(_freeze(database, path.name, bus))
     messages, findings = check_messages(frozen, clean)
-    complaints = sorted([*clean.complaints, *refused, *findings])
+    dbc_problems = sorted([*clean.dbc_problems, *refused, *findings])
     if not messages:
-        raise _nothing_usable(path, complaints)
+        raise _nothing_usable(path, dbc_problems)
     return tuple(messages), tuple(
         Problem(f"{path.name}, line {line}" if line else path.name, what)
-        for line, what in complaints
+        for line, what in dbc_problems
     )
 
 
-def _nothing_usable(path: Path, complaints: Sequence[dbc_text.Complaint]) -> DatabaseError:
+def _nothing_usable(path: Path, dbc_problems: Sequence[dbc_text.DbcProblem]) -> DatabaseError:
     problem = f"{path.name}: no usable message is defined in it."
-    for line, what in sorted(complaints)[:1]:
+    for line, what in sorted(dbc_problems)[:1]:
         problem += f" First trouble, line {line}: {what}."
     return DatabaseError(problem, _FIX)
 
@@ -163,7 +163,7 @@ def _kind(text: str, path: Path) -> str:
     return _FORMATS.get(path.suffix.lower(), "dbc")
 
 
-def _parse_dbc(clean: CleanText, path: Path) -> tuple[Database, list[dbc_text.Complaint]]:
+def _parse_dbc(clean: CleanText, path: Path) -> tuple[Database, list[dbc_text.DbcProblem]]:
     """Parse the cleaned text; where the parser still refuses, message by message."""
     try:
         return _parse(clean.text, "dbc"), []
@@ -175,7 +175,7 @@ def _parse_dbc(clean: CleanText, path: Path) -> tuple[Database, list[dbc_text.Co
             part = _parse(text, "dbc")
         except Exception as error:
             line = clean.message_lines[number]
-            refused.append(dbc_text.Complaint(line, f"message left out: {_first_line(error)}"))
+            refused.append(dbc_text.DbcProblem(line, f"message left out: {_first_line(error)}"))
             continue
         if whole is None:
             whole = part

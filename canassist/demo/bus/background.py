@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from canassist.demo.plant.dice import Dice
+from canassist.demo.plant.random_draws import RandomDraws
 from canassist.model import ByteArray, FloatArray
 
 _QUIET_FROM_S = 0.0063
@@ -72,17 +72,17 @@ def background_frames(
     message: Background, place: int, seconds: float, seed: int
 ) -> tuple[FloatArray, ByteArray]:
     """Return times and payloads of one background message, shapes (n,) and (n, 8)."""
-    dice = Dice(seed, f"background {message.can_id:X}")
+    draws = RandomDraws(seed, f"background {message.can_id:X}")
     offset = _QUIET_FROM_S + place * _STAGGER_S
     times = np.arange(offset, seconds - 0.01, message.period_s)
-    times = np.asarray(np.round(times + 0.0002 * dice.units(len(times)), 6), dtype=np.float64)
+    times = np.asarray(np.round(times + 0.0002 * draws.units(len(times)), 6), dtype=np.float64)
     payload = np.zeros((len(times), 8), dtype=np.uint8)
-    payload[:, : message.length] = np.frombuffer(dice.bytes(message.length), dtype=np.uint8)
+    payload[:, : message.length] = np.frombuffer(draws.bytes(message.length), dtype=np.uint8)
     if message.alive:
         payload[:, 0] = np.arange(len(times)) % 16
     for column in range(1, 1 + message.moving):
-        steps = (dice.units(len(times)) > 0.98).cumsum()  # noqa: PLR2004 - one step in 50 frames
+        steps = (draws.units(len(times)) > 0.98).cumsum()  # noqa: PLR2004 - one step in 50 frames
         payload[:, column] = (payload[0, column] + steps) % 256
     for column in range(message.length - message.noisy, message.length):
-        payload[:, column] = np.frombuffer(dice.bytes(len(times)), dtype=np.uint8)
+        payload[:, column] = np.frombuffer(draws.bytes(len(times)), dtype=np.uint8)
     return times, payload

@@ -11,7 +11,7 @@ from canassist.demo.bus.encode import counter_values, encode, to_physical, to_ra
 from canassist.demo.bus.message_layout import MessageSpec
 from canassist.demo.plant import faults
 from canassist.demo.plant.course import STEP_S
-from canassist.demo.plant.dice import Dice
+from canassist.demo.plant.random_draws import RandomDraws
 from canassist.demo.plant.scenario import Scenario
 from canassist.demo.plant.sensors import AT_REST_ZERO, NOISE
 from canassist.demo.plant.trouble import held
@@ -52,7 +52,7 @@ def send_times(scenario: Scenario, message: MessageSpec) -> FloatArray:
     place = scenario.layout.messages.index(message)
     period = message.period_s / scenario.recording.rate
     times = np.arange(place * _STAGGER_S, scenario.seconds - STEP_S, period)
-    waits = Dice(scenario.seed, f"bus {message.name}").units(len(times)) * _ARBITRATION_S
+    waits = RandomDraws(scenario.seed, f"bus {message.name}").units(len(times)) * _ARBITRATION_S
     waits[0] = 0.0
     return np.asarray(np.round(times + waits, 6), dtype=np.float64)
 
@@ -105,7 +105,7 @@ def sampled(
     taken: FloatArray = values[steps(times, len(values))]
     spread = NOISE.get(name, 0.0) * noise
     if spread > 0:
-        noisy = taken + spread * Dice(scenario.seed, f"noise {name}").normals(len(taken))
+        noisy = taken + spread * RandomDraws(scenario.seed, f"noise {name}").normals(len(taken))
         if name in AT_REST_ZERO:
             noisy[taken == 0.0] = 0.0
             noisy = np.maximum(noisy, 0.0)
@@ -147,13 +147,14 @@ def send(
             raw[spec.name] = np.full(len(times), spec.no_value, dtype=np.int64)
     if recording.lost_share:
         dropped = (
-            Dice(scenario.seed, f"lost {message.name}").units(len(times)) < recording.lost_share
+            RandomDraws(scenario.seed, f"lost {message.name}").units(len(times))
+            < recording.lost_share
         )
         dropped[0] = False
         sent &= ~dropped
     stamps = times[sent]
     if recording.jitter_s:
-        off = 2.0 * Dice(scenario.seed, f"jitter {message.name}").units(len(stamps)) - 1.0
+        off = 2.0 * RandomDraws(scenario.seed, f"jitter {message.name}").units(len(stamps)) - 1.0
         off[:1] = 0.0
         jittered = np.sort(stamps + recording.jitter_s * off)
         stamps = np.asarray(np.round(jittered, 6), dtype=np.float64)

@@ -8,8 +8,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from canassist.demo.plant.dice import Dice, wander
-from canassist.demo.plant.riding import ENGINE_OFF, HANDS_OFF, Doing, Stretch
+from canassist.demo.plant.random_draws import RandomDraws, wander
+from canassist.demo.plant.riding import ENGINE_OFF, HANDS_OFF, Manoeuvre, Stretch
 from canassist.demo.plant.vehicle import MODES, Chassis, VehicleModel
 from canassist.model import BoolArray, FloatArray, IntArray
 
@@ -54,7 +54,7 @@ class Course:
     mode: IntArray
     extra_load_a: FloatArray
     coolant_c: FloatArray
-    doing: IntArray
+    manoeuvre: IntArray
     """Row of the stretch in the ride's list."""
 
     @property
@@ -82,7 +82,7 @@ class _Plan:
         self.starts = np.concatenate(([0.0], np.cumsum([part.seconds for part in stretches])))
         self.time_s: FloatArray = np.arange(round(self.starts[-1] / STEP_S)) * STEP_S
         middle = self.time_s + STEP_S / 2
-        self.doing: IntArray = np.searchsorted(self.starts, middle, side="right") - 1
+        self.manoeuvre: IntArray = np.searchsorted(self.starts, middle, side="right") - 1
 
     def parts(self) -> Iterator[_Part]:
         """Yield the stretches in order."""
@@ -94,11 +94,13 @@ class _Plan:
     def each(self, take: Callable[[Stretch], float]) -> FloatArray:
         """Return a figure of the stretch that holds at each step."""
         values = np.array([take(part) for part in self.stretches], dtype=np.float64)
-        return np.asarray(values[self.doing], dtype=np.float64)
+        return np.asarray(values[self.manoeuvre], dtype=np.float64)
 
     def wander(self, purpose: str, slow_hz: float, fast_hz: float) -> FloatArray:
         """Return a smooth random curve over the whole ride."""
-        return wander(self.time_s, Dice(self.seed, purpose), slow_hz=slow_hz, fast_hz=fast_hz)
+        return wander(
+            self.time_s, RandomDraws(self.seed, purpose), slow_hz=slow_hz, fast_hz=fast_hz
+        )
 
 
 def ride_out(vehicle: VehicleModel, stretches: Sequence[Stretch], seed: int) -> Course:
@@ -123,7 +125,7 @@ def ride_out(vehicle: VehicleModel, stretches: Sequence[Stretch], seed: int) -> 
     rpm, starter_ohm = _engine(plan, speed, vehicle)
     angle, kick = _steering(plan, speed, vehicle.chassis)
     rate = np.gradient(angle, STEP_S)
-    hands = _smooth(plan.each(lambda part: float(part.doing not in HANDS_OFF)), 30)
+    hands = _smooth(plan.each(lambda part: float(part.manoeuvre not in HANDS_OFF)), 30)
     effort = _smooth(plan.each(lambda part: part.effort), 60)
     load = ground_load(speed, angle, rate, vehicle.chassis) * effort
     load = _smooth(load, _TYRE_STEPS) + kick + 0.25 * plan.wander("grip", 0.3, 2.0)
@@ -139,7 +141,7 @@ def ride_out(vehicle: VehicleModel, stretches: Sequence[Stretch], seed: int) -> 
         mode=_modes(plan),
         extra_load_a=_extra_load(plan),
         coolant_c=_coolant(rpm, vehicle.coolant_start_c),
-        doing=plan.doing,
+        manoeuvre=plan.manoeuvre,
     )
 
 
@@ -183,9 +185,9 @@ def _engine(plan: _Plan, speed: FloatArray, vehicle: VehicleModel) -> tuple[Floa
     before = 0.0
     for _, part, rows, since in plan.parts():
         idle = part.idle_rpm or vehicle.idle_rpm
-        if part.doing in ENGINE_OFF:
+        if part.manoeuvre in ENGINE_OFF:
             rpm[rows] = np.maximum(before * (1.0 - since / _RUN_DOWN_S), 0.0)
-        elif part.doing is Doing.START:
+        elif part.manoeuvre is Manoeuvre.START:
             rpm[rows], starter[rows] = _start(since, idle, part.crank_s, vehicle)
         else:
             moving = np.minimum(speed[rows] / 2.0, 1.0)
@@ -213,38 +215,40 @@ def _start(
 def _steering(plan: _Plan, speed: FloatArray, chassis: Chassis) -> tuple[FloatArray, FloatArray]:
     angle, kick = np.zeros(len(plan.time_s)), np.zeros(len(plan.time_s))
     for number, part, rows, since in plan.parts():
-        dice = Dice(plan.seed, f"steering {number}")
+        draws = RandomDraws(plan.seed, f"steering {number}")
         eased = np.clip(np.minimum(since, part.seconds - since) / _EASE_S, 0.0, 1.0)
         # Nobody turns the bar far before the vehicle has slowed down.
         slowed = np.clip(1.0 - (speed[rows] - 1.3 * part.speed_kph - 2.0) / 8.0, 0.0, 1.0)
         eased = eased * eased * (3.0 - 2.0 * eased) * slowed
-        angle[rows] = eased * part.swing * _pattern(part.doing, since, dice, chassis.lock_deg)
-        if part.doing is Doing.ROUGH:
-            stones = wander(since, dice, slow_hz=3.0, fast_hz=9.0)
+        angle[rows] = eased * part.swing * _pattern(part.manoeuvre, since, draws, chassis.lock_deg)
+        if part.manoeuvre is Manoeuvre.ROUGH:
+            stones = wander(since, draws, slow_hz=3.0, fast_hz=9.0)
             kick[rows] = eased * 0.6 * part.effort * stones**3
     return angle, kick
 
 
-def _pattern(doing: Doing, since: FloatArray, dice: Dice, lock_deg: float) -> FloatArray:
+def _pattern(
+    manoeuvre: Manoeuvre, since: FloatArray, draws: RandomDraws, lock_deg: float
+) -> FloatArray:
     """Return the steering angle of one kind of stretch, before easing in and out."""
     turns = 2.0 * np.pi * since
-    if doing is Doing.SWEEP:
-        period = dice.between(7.0, 9.0)
+    if manoeuvre is Manoeuvre.SWEEP:
+        period = draws.between(7.0, 9.0)
         return lock_deg * np.clip(1.25 * np.sin(turns / period), -1.0, 1.0)
-    if doing is Doing.CIRCLE:
-        period = dice.between(14.0, 18.0)
+    if manoeuvre is Manoeuvre.CIRCLE:
+        period = draws.between(14.0, 18.0)
         held = 0.8 * lock_deg * np.clip(3.0 * np.sin(turns / period), -1.0, 1.0)
-        return held + 9.0 * wander(since, dice, slow_hz=0.4, fast_hz=1.2)
+        return held + 9.0 * wander(since, draws, slow_hz=0.4, fast_hz=1.2)
     weaving = {
-        Doing.TRAIL: (65.0, 0.08, 0.30),
-        Doing.CRUISE: (13.0, 0.05, 0.20),
-        Doing.ROUGH: (38.0, 0.10, 0.50),
-        Doing.PLOW: (95.0, 0.06, 0.18),
+        Manoeuvre.TRAIL: (65.0, 0.08, 0.30),
+        Manoeuvre.CRUISE: (13.0, 0.05, 0.20),
+        Manoeuvre.ROUGH: (38.0, 0.10, 0.50),
+        Manoeuvre.PLOW: (95.0, 0.06, 0.18),
     }
-    if doing not in weaving:
+    if manoeuvre not in weaving:
         return np.zeros(len(since))
-    swing, slow_hz, fast_hz = weaving[doing]
-    path = wander(since, dice, slow_hz=slow_hz, fast_hz=fast_hz)
+    swing, slow_hz, fast_hz = weaving[manoeuvre]
+    path = wander(since, draws, slow_hz=slow_hz, fast_hz=fast_hz)
     return np.clip(swing * path, -lock_deg, lock_deg)
 
 
@@ -253,14 +257,14 @@ def _modes(plan: _Plan) -> IntArray:
     for part in plan.stretches:
         now = MODES.index(part.mode) if part.mode else now
         chosen.append(now)
-    return np.asarray(np.array(chosen, dtype=np.int64)[plan.doing], dtype=np.int64)
+    return np.asarray(np.array(chosen, dtype=np.int64)[plan.manoeuvre], dtype=np.int64)
 
 
 def _extra_load(plan: _Plan) -> FloatArray:
     """Return the stretches' further loads; a winch pulls for 5 s in every 10 s."""
     load = plan.each(lambda part: part.extra_load_a)
-    bursts = plan.each(lambda part: float(part.doing is Doing.WINCH)) > 0
-    since = (plan.time_s - plan.starts[plan.doing]) % _WINCH_EACH_S
+    bursts = plan.each(lambda part: float(part.manoeuvre is Manoeuvre.WINCH)) > 0
+    since = (plan.time_s - plan.starts[plan.manoeuvre]) % _WINCH_EACH_S
     pulling = (since > _WINCH_FROM_S) & (since < _WINCH_FROM_S + _WINCH_PULLS_S)
     return np.where(bursts & ~pulling, 0.0, load)
 

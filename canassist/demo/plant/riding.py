@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Doing(StrEnum):
+class Manoeuvre(StrEnum):
     """What the rider does in a stretch."""
 
     KEY_ON = "key_on"
@@ -35,9 +35,16 @@ class Doing(StrEnum):
     """Engine stopped, key on, hands off."""
 
 
-ENGINE_OFF = frozenset({Doing.KEY_ON, Doing.OFF})
+ENGINE_OFF = frozenset({Manoeuvre.KEY_ON, Manoeuvre.OFF})
 HANDS_OFF = frozenset(
-    {Doing.KEY_ON, Doing.START, Doing.REST, Doing.WINCH, Doing.OFF, Doing.STRAIGHT}
+    {
+        Manoeuvre.KEY_ON,
+        Manoeuvre.START,
+        Manoeuvre.REST,
+        Manoeuvre.WINCH,
+        Manoeuvre.OFF,
+        Manoeuvre.STRAIGHT,
+    }
 )
 
 
@@ -47,7 +54,7 @@ class Stretch:
 
     Attributes
     ----------
-    doing : Doing
+    manoeuvre : Manoeuvre
         What the rider does.
     seconds : float
         For how long.
@@ -67,7 +74,7 @@ class Stretch:
         Engine speed while standing; 0 takes the vehicle's own.
     """
 
-    doing: Doing
+    manoeuvre: Manoeuvre
     seconds: float
     speed_kph: float = 0.0
     effort: float = 1.0

@@ -15,7 +15,7 @@ _TO_UNIT = 2.0**-53
 """Turns the upper 53 bits of a raw 64-bit draw into a number in [0, 1)."""
 
 
-class Dice:
+class RandomDraws:
     """Random draws for one purpose, repeatable from a seed and the purpose's name.
 
     Only the generator's raw bits are used, because numpy keeps those the same over its
@@ -57,14 +57,14 @@ class Dice:
         return (self.units(count) * 256).astype(np.uint8).tobytes()
 
 
-def wander(time_s: FloatArray, dice: Dice, *, slow_hz: float, fast_hz: float) -> FloatArray:
+def wander(time_s: FloatArray, draws: RandomDraws, *, slow_hz: float, fast_hz: float) -> FloatArray:
     """Return a smooth random curve of about unit size: six sines of random pitch and phase.
 
     Parameters
     ----------
     time_s : array of float64, shape (n,)
         Seconds.
-    dice : Dice
+    draws : RandomDraws
         Where pitch and phase come from.
     slow_hz, fast_hz : float
         Range of the pitch.
@@ -75,7 +75,7 @@ def wander(time_s: FloatArray, dice: Dice, *, slow_hz: float, fast_hz: float) ->
         Standard deviation 1 in the long run.
     """
     sines = 6
-    pitch = slow_hz * (fast_hz / slow_hz) ** dice.units(sines)
-    phase = 2.0 * np.pi * dice.units(sines)
+    pitch = slow_hz * (fast_hz / slow_hz) ** draws.units(sines)
+    phase = 2.0 * np.pi * draws.units(sines)
     turns = 2.0 * np.pi * pitch[:, None] * time_s + phase[:, None]
     return np.asarray(np.sin(turns).sum(axis=0) * np.sqrt(2.0 / sines), dtype=np.float64)
