@@ -112,6 +112,7 @@ def test_rides_of_one_side_keep_apart_in_the_export() -> None:
         logs=(Path("ride.asc"), Path("Ride.blf"), Path("other.log.gz")),
         dbc=[],
         profile=None,
+        one_ride=False,
     )
     assert _export_names(side) == ["A.1.ride", "A.2.Ride", "A.other"]
 
