@@ -339,6 +339,7 @@ def test_a_restart_is_the_silence_of_all_of_the_modules_messages(ride: Ride, eve
     """No statistics and no database are asked: the channels' own samples show it."""
     (event,) = find_restarts(ride(_silent(every, (20.0, 20.9))))
     assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.9))
+    assert event.measured == {"silent_s": pytest.approx(0.9)}
     assert event.severity is Severity.SERIOUS
 
 
