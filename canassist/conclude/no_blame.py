@@ -27,7 +27,7 @@ from canassist.conclude.wording.sentences import (
     volts,
 )
 from canassist.model import EventKind, Strength
-from canassist.physics import EVERY_MODE
+from canassist.physics import EVERY_MODE, rolling
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -179,7 +179,7 @@ def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
     Nothing is said for it where anything is lacking, or assist was lost or off its map. What
     was found beside, and took no assist, stands behind it as also seen.
     """
-    if lacks(ride) or disturbing(ride):
+    if lacks(ride) or disturbing(ride) or cut_while_rolling(ride):
         return
     ridden = ride.coverage
     for key, seconds in (
@@ -193,6 +193,18 @@ def no_fault_found(ride: RideFindings) -> Iterator[Reason]:
         yield Cap(Strength.MODERATE, say("basis.cap_cut"))
     yield from _assist_was_full(ride)
     yield from _supply_was_good(ride)
+
+
+def cut_while_rolling(ride: RideFindings) -> bool:
+    """Tell whether the file ends in the middle while the vehicle still rolled.
+
+    What ended the recording there may be what the customer complains of, such as a supply that
+    failed both; a recorder switched off after the ride has recorded the ride.
+    """
+    speed = ride.timeline.channels.get("vehicle_speed")
+    if not ride.timeline.bus.cut or speed is None or not len(speed.time_s):
+        return False
+    return rolling(ride.timeline, float(speed.time_s[-1]))
 
 
 def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:

@@ -45,8 +45,20 @@ def test_a_hole_of_next_to_nothing_takes_no_blame_back() -> None:
     assert _strengths(ride)[Code.MODULE_SUSPECT] is Strength.WEAK
 
 
-def test_a_sound_cut_ride_is_free_of_faults_but_not_strongly() -> None:
-    assert _strengths(replace(HandMade(), cut=True)) == {Code.NO_FAULT_FOUND: Strength.MODERATE}
+def _at_rest() -> HandMade:
+    channels = ridden()
+    channels["vehicle_speed"].value[-50:] = 0.0
+    return HandMade(channels=channels)
+
+
+def test_a_sound_ride_cut_at_rest_is_free_of_faults_but_not_strongly() -> None:
+    assert _strengths(replace(_at_rest(), cut=True)) == {Code.NO_FAULT_FOUND: Strength.MODERATE}
+
+
+def test_a_ride_cut_while_it_rolled_is_not_free_of_faults() -> None:
+    """What ended the recording may be what the customer complains of."""
+    assert list(_strengths(replace(HandMade(), cut=True))) == [Code.INCONCLUSIVE]
+    assert list(_strengths(HandMade())) == [Code.NO_FAULT_FOUND]
 
 
 def test_a_cut_ride_with_a_fault_beside_is_not_free_of_faults() -> None:
