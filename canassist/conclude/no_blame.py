@@ -138,7 +138,7 @@ def unmapped(ride: RideFindings) -> Iterator[EvidenceGap]:
     if fit is not None and fit.map_from == "profile":
         return
     usual_nm = effort_limit_nm(ride)
-    if effort is not None and effort.torque_p90_nm > usual_nm:
+    if effort is not None and effort.above(usual_nm):
         figures = {"torque": torque(effort.torque_p90_nm), "limit": torque(usual_nm)}
         yield EvidenceGap(say("reason.lack.heavy", **figures), say("lack.heavy", **figures))
     row = () if fit is None else fit.gains.get(EVERY_MODE, ())

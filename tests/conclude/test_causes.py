@@ -383,6 +383,17 @@ def test_effort_with_assist_on_its_map_is_mechanical_and_at_most_moderate() -> N
     assert first(ride.verdict()) == (Code.MECHANICAL_LOAD, Strength.MODERATE)
 
 
+def test_one_hard_push_is_no_heavy_steering() -> None:
+    """A kerb took 20 N·m for 30 of 150 s; every other turn took 3 N·m."""
+    channels = ridden()
+    channels["driver_torque"].value[100:400] = 20.0
+    effort = Effort(torque_p90_nm=20.0, saturated_share=0.0, mean_current_a=20.0)
+    pushed = HandMade(physics=physics(effort=effort, assist=fit("profile", 1.0)), channels=channels)
+    assert Code.MECHANICAL_LOAD not in codes(pushed.verdict())
+    channels["driver_torque"].value[:1000] = 20.0
+    assert Code.MECHANICAL_LOAD in codes(replace(pushed, channels=channels).verdict())
+
+
 def test_unknown_sign_supports_no_left_or_right() -> None:
     channels = ridden()
     channels["assist_torque"] = replace(channels["assist_torque"], sign_known=False)

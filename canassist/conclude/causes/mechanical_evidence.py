@@ -37,10 +37,19 @@ LEAST_S: Final = 10.0
 
 
 class FullAssistEffort(NamedTuple):
-    """Driver torque in slow steering with all assist there: 90th percentile, and how long, s."""
+    """Driver torque in slow steering with all assist there, of how many seconds.
+
+    ``torque_p90_nm`` is its 90th percentile, ``middle_nm`` the middle one of the percentiles of
+    each `LEAST_S` of steering: one push against a kerb makes no steering heavy.
+    """
 
     torque_p90_nm: float
+    middle_nm: float
     seconds: float
+
+    def above(self, limit_nm: float) -> bool:
+        """Tell whether effort is above a limit over all, and through most of the steering."""
+        return min(self.torque_p90_nm, self.middle_nm) > limit_nm
 
 
 def effort_limit_nm(ride: RideFindings) -> float:
@@ -67,7 +76,10 @@ def full_assist_effort(ride: RideFindings) -> FullAssistEffort | None:
     told = seconds >= LEAST_S  # False too where a single message has no period
     if not told:
         return None
-    return FullAssistEffort(float(np.quantile(np.abs(torque_nm[rows]), HARD_SHARE)), seconds)
+    hard_nm = np.abs(torque_nm[rows])
+    parts = np.array_split(hard_nm, max(1, int(seconds / LEAST_S)))
+    middle_nm = float(np.median([np.quantile(part, HARD_SHARE) for part in parts]))
+    return FullAssistEffort(float(np.quantile(hard_nm, HARD_SHARE)), middle_nm, seconds)
 
 
 def mechanical_load(ride: RideFindings) -> Iterator[Reason]:
@@ -90,7 +102,7 @@ def _heavy(
 ) -> Iterator[Reason]:
     samples = whole(ride, "driver_torque")
     limit_nm = effort_limit_nm(ride)
-    if effort is None or effort.torque_p90_nm <= limit_nm:
+    if effort is None or not effort.above(limit_nm):
         return
     usual = torque(limit_nm)
     text = say("reason.effort.torque", torque=torque(effort.torque_p90_nm), limit=usual)
