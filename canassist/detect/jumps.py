@@ -29,6 +29,9 @@ SPIN_S: Final = 0.3
 SPIN_SHARE: Final = 0.5
 """A wheel that makes this share of the step makes it."""
 
+LOST: Final = 1.5
+"""Samples further apart than this many periods have lost one between them."""
+
 RETURN_S: Final = 5.0
 """A step back to the level from before within this time is the same jump's return."""
 
@@ -89,10 +92,11 @@ def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
     for row in rows:
         if time_s[row] < after_s:
             continue
-        before = float(value[row - 1])
-        start_s = float(time_s[row])
-        back = _return_row(time_s, value, int(row), before, limit)
-        if back is None and _just_woken(time_s, int(row), channel.stale_after_s):
+        went = _went_row(channel, int(row), limit)
+        before = float(value[went - 1])
+        start_s = float(time_s[went])
+        back = _return_row(time_s, value, went, before, limit)
+        if back is None and _just_woken(time_s, went, channel.stale_after_s):
             continue
         if back is not None:
             after_s = np.nextafter(time_s[back], np.inf)
@@ -104,9 +108,9 @@ def _jumps(channel: Channel, limit: float, unit: str) -> list[Event]:
                 end_s=end_s if end_s <= time_s[-1] + TIME_STEP_S else None,
                 channel=channel.name,
                 measured={
-                    f"step_{unit}": float(value[row]) - before,
+                    f"step_{unit}": float(value[went]) - before,
                     "before_value": before,
-                    "after_value": float(value[row]),
+                    "after_value": float(value[went]),
                 },
                 expected={f"step_{unit}": limit},
             )
@@ -141,6 +145,22 @@ def _impossible_steps(
     steps_before = np.concatenate(([0], np.cumsum(large)))
     spread &= steps_before[1:] == steps_before[first]  # a single step stands for itself
     return np.flatnonzero(large | spread) + 1
+
+
+def _went_row(channel: Channel, row: int, limit: float) -> int:
+    """Return the first row of a jump whose step back is seen, and whose step there may be lost.
+
+    Where a sample is missing before the value went, a step that is too slow to count may have
+    been as sudden as the one back to the level from before.
+    """
+    time_s, value = channel.valid()
+    first = max(int(np.searchsorted(time_s, time_s[row] - RETURN_S)), 0)
+    near = np.flatnonzero(np.abs(value[first:row] - value[row]) < limit)
+    if not len(near):
+        return row
+    went = first + int(near[-1]) + 1
+    lost = went < row and time_s[went] - time_s[went - 1] >= LOST * channel.period_s
+    return went if lost else row
 
 
 def _return_row(

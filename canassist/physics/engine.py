@@ -9,7 +9,7 @@ import numpy as np
 from canassist.timeline import value_at
 
 if TYPE_CHECKING:
-    from canassist.model import BoolArray, FloatArray, Timeline
+    from canassist.model import BoolArray, Channel, FloatArray, Timeline
 
 STANDING_RPM: Final = 30.0
 """Engine speed up to which it counts as standing: below any starter's speed; allows for noise."""
@@ -19,6 +19,10 @@ STARTED_RPM: Final = 500.0
 
 STARTER_LEAD_S: Final = 0.5
 """The starter draws current this long before engine speed leaves zero (the contract's figure)."""
+
+
+LOST: Final = 1.5
+"""Samples further apart than this many periods have lost one between them."""
 
 
 class StarterTurn(NamedTuple):
@@ -33,8 +37,9 @@ def starter_turns(timeline: Timeline) -> tuple[StarterTurn, ...]:
     """Find when the starter turns: from 0.5 s before engine speed leaves zero to past 500 rpm.
 
     A log that begins with the engine turning below 500 rpm and then passing it begins
-    inside such a turn. An engine that dies on its way down from running is not being
-    started. Without engine speed nothing is found.
+    inside such a turn. Where samples were lost before it left zero, it may have left it with the
+    first of them, as far back as a value holds. An engine that dies on its way down from running
+    is not being started. Without engine speed nothing is found.
     """
     channel = timeline.get("engine_speed")
     if channel is None:
@@ -48,10 +53,19 @@ def starter_turns(timeline: Timeline) -> tuple[StarterTurn, ...]:
         known_start = first > 0
         if not known_start and (not len(passed) or passed[0] == 0):
             continue  # it ran, or was dying, when the log began
-        start_s = time_s[first] - STARTER_LEAD_S if known_start else time_s[first]
+        left_s = float(time_s[first])
+        if known_start:
+            left_s = _earliest(channel, float(time_s[first - 1]), left_s) - STARTER_LEAD_S
         last = first + passed[0] if len(passed) else min(stop, len(time_s) - 1)
-        turns.append(StarterTurn(float(start_s), float(time_s[last]), bool(len(passed))))
+        turns.append(StarterTurn(left_s, float(time_s[last]), bool(len(passed))))
     return tuple(turns)
+
+
+def _earliest(channel: Channel, before_s: float, at_s: float) -> float:
+    """Return when a value that was seen changed may have changed, given the sample before it."""
+    if at_s - before_s < LOST * channel.period_s:
+        return at_s
+    return max(before_s + channel.period_s, at_s - channel.stale_after_s)
 
 
 def within(at_s: FloatArray, turns: tuple[StarterTurn, ...]) -> BoolArray:

@@ -198,6 +198,21 @@ def test_coarse_slow_readings_may_repeat(ride: Ride, every: Every, profile: Prof
     )
 
 
+def test_a_regulated_supply_may_rest_while_a_loose_plug_moves_the_modules(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """Tenths of a volt at the source; what lies behind a plug tells nothing of them."""
+    time_s = every(0.1, 60.0)
+    fluttering = np.where(np.arange(len(time_s)) % 7 < 2, 9.0, 13.5)
+    channels = {
+        "system_voltage": (time_s, np.full(len(time_s), 14.0)),
+        "supply_voltage": (time_s, fluttering),
+    }
+    assert find_stuck(ride(channels), profile) == []
+    drawn = {**channels, "system_current": (time_s, np.where(time_s % 2.0 < 1.0, 20.0, 90.0))}
+    assert [e.channel for e in find_stuck(ride(drawn), profile)] == ["system_voltage"]
+
+
 def test_current_may_rest_while_the_module_gives_no_assist(
     ride: Ride, every: Every, profile: Profile
 ) -> None:
@@ -247,6 +262,17 @@ def test_a_jump_lasts_until_its_return(ride: Ride, every: Every, profile: Profil
     assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.1))
     assert event.measured["step_kph"] == pytest.approx(40.0, abs=1.0)
     assert event.expected["step_kph"] == 15.0
+
+
+def test_a_jump_is_one_where_the_sample_before_it_is_lost(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """There 36 °C in 0.4 s would be possible; the step back, in 0.2 s, is not."""
+    time_s = np.delete(every(0.1, 30.0), [197, 198, 199, 201])
+    heat = np.where(np.abs(time_s - 20.0) < 0.05, 64.0, 28.0)
+    (event,) = find_jumps(ride({"module_temperature": (time_s, heat)}), profile)
+    assert (event.start_s, event.end_s) == pytest.approx((20.0, 20.2))
+    assert (event.measured["before_value"], event.measured["after_value"]) == (28.0, 64.0)
 
 
 def test_a_longer_one_counts_0_2_s_and_once(ride: Ride, every: Every, profile: Profile) -> None:

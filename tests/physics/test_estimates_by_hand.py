@@ -80,6 +80,14 @@ def test_a_start_that_fails_ends_where_the_engine_stands_again() -> None:
     assert (cut.end_s, cut.started) == (pytest.approx(0.2), False)
 
 
+def test_a_start_whose_first_samples_are_lost_may_have_begun_with_them() -> None:
+    """Of 100 ms samples 0.3 to 0.5 s are lost: speed may have left zero from 0.3 s on."""
+    time_s = np.delete(0.1 * np.arange(12), [3, 4, 5])
+    speed_rpm = np.array([0.0, 0.0, 0.0, 200.0, 200.0, 200.0, 200.0, 600.0, 800.0])
+    (turn,) = starter_turns(make_ride({"engine_speed": (time_s, speed_rpm)}))
+    assert (turn.start_s, turn.end_s) == pytest.approx((-0.2, 1.0))
+
+
 def test_a_log_may_begin_inside_a_start_but_not_with_a_dying_engine() -> None:
     (turn,) = starter_turns(_engine([200.0, 300.0, 600.0]))
     assert (turn.start_s, turn.end_s) == pytest.approx((0.0, 0.2))
