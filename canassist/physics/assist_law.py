@@ -145,10 +145,16 @@ def available_share(timeline: Timeline, time_s: FloatArray, lines: LimitLines | 
     """Return the assist available at each time, 0 to 1, shape (n,).
 
     From the assist limit; where the log has no such channel, from what the limit lines
-    leave of it.
+    leave of it. NaN where the recorder lost the limit's samples around a time: it may have
+    fallen and come back between those that are left.
     """
-    if timeline.has("assist_limit"):
-        return value_at(timeline, "assist_limit", time_s) / FULL_PCT
+    limit = timeline.get("assist_limit")
+    if limit is not None:
+        share = value_at(timeline, "assist_limit", time_s) / FULL_PCT
+        if np.isfinite(limit.step_s):
+            known = between(limit.time_s, limit.value, time_s, max_gap_s=limit.followed_s)
+            share[np.isnan(known)] = np.nan
+        return share
     if lines is None:
         return np.ones(len(time_s))
     heat = temperature_line_pct(value_at(timeline, "module_temperature", time_s), lines)

@@ -183,3 +183,20 @@ def test_a_stretch_runs_from_the_first_wanted_sample_to_the_next_other_one() -> 
     last = stretches(judged, wanted, among)[-1]
     assert last == AssistStretch(15, 19, None, last.seconds)
     assert last.seconds == pytest.approx(0.5)
+
+
+def test_a_limit_whose_samples_a_recorder_lost_calls_for_nothing(
+    ride: Ride, every: Every, profile: Profile
+) -> None:
+    """Every 4 s the limit falls to 30 % for 3 s; only samples at 100 % are left."""
+    channels = _turning(every)
+    time_s, assist = channels["assist_torque"]
+    assist[time_s % 4.0 > 1.0] *= 0.3
+    limit_s = every(0.1, 60.0)
+    left_s = limit_s[limit_s % 4.0 < 1.0]
+    timeline = ride({**channels, "assist_limit": (left_s, np.full(len(left_s), 100.0))})
+    stale = replace(timeline.channels["assist_limit"], stale_after_s=5.0)
+    assert _find(replace(timeline, channels={**timeline.channels, "assist_limit": stale}), profile)
+    limit = replace(stale, step_s=0.25)
+    thinned = replace(timeline, channels={**timeline.channels, "assist_limit": limit})
+    assert _find(thinned, profile) == []

@@ -312,6 +312,20 @@ def test_a_bundle_with_a_constant_error_is_moved_and_nothing_else(seed: int) -> 
     assert abs(float(np.ptp(repaired)) / float(np.ptp(true)) - 1.0) < 0.02
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_bundles_of_a_recorder_that_drops_frames_make_the_ride_no_longer(seed: int) -> None:
+    """Of runs of 40 frames the first 12 are left; two bundles are 1.5 to 6 s too low."""
+    every, all_ids = _cyclic(40.0, seed)
+    left = np.arange(len(every)) % 40 < 12
+    true, ids = every[left], all_ids[left]
+    dice = np.random.default_rng(seed)
+    time_ns, by_ns = true.copy(), int(dice.uniform(1.5, 6.0) * S)
+    for begin in (len(true) // 3, len(true) * 2 // 3):
+        time_ns[begin : begin + int(dice.integers(80, 200))] -= by_ns
+    repaired, _ = _through(time_ns, ids, 10**6)
+    assert abs(float(np.ptp(repaired)) / float(np.ptp(true)) - 1.0) < 0.02
+
+
 @pytest.mark.parametrize("seed", range(20))
 @pytest.mark.parametrize("far_s", [11, 3600, 10**6, 10**9])
 def test_a_last_frame_with_a_far_wrong_time_makes_no_gap(seed: int, far_s: int) -> None:

@@ -38,6 +38,10 @@ _SHALLOW_NS: Final = 50_000_000
 """A bundle set back by less than this is sorted; no channel is spoilt by it. Own choice."""
 _COMES_BACK: Final = 0.05
 """The way forward equals the way back within this share of it, or `_SHALLOW_NS`. Own choice."""
+_APART: Final = 5
+"""A way forward that equals the way back but for a step of the bus, and is so many times any such
+step, is the clock's whatever the periods say: a recorder that drops frames hides them. Own
+choice."""
 _MOST_SPIKES: Final = 64  # looked at in one run; with more its clock means nothing
 _NEAR_WRAP_NS: Final = 60 * _NS
 
@@ -204,16 +208,24 @@ def _came_forward(run: _Run, before: int) -> ClockFault | None:
     if not run.state.set_back_ns:
         return None
     steps = np.diff(run.time_ns[:before])
-    least = min(run.state.set_back_ns) * (1.0 - _COMES_BACK) - _SHALLOW_NS
+    least = max(min(run.state.set_back_ns) * (1.0 - _COMES_BACK) - _SHALLOW_NS, 0.0)
+    bus_ns = int(steps[steps <= least].max(initial=0))
     asked = 0
-    for row in (np.flatnonzero(steps > max(least, 0.0)) + 1).tolist():
+    for row in (np.flatnonzero(steps > least) + 1).tolist():
         step_ns = int(steps[row - 1])
-        alike = [one for one in run.state.set_back_ns if abs(step_ns - one) <= _tolerance(one)]
+        may_miss = bus_ns if step_ns > _APART * bus_ns else 0
+        alike = [
+            one
+            for one in run.state.set_back_ns
+            if abs(step_ns - one) <= max(_tolerance(one), may_miss)
+        ]
         if not alike:
             continue
         shift = shift_into_period(run.time_ns, run.source, row)
         for back_ns in reversed(alike):
-            if shift is not None and abs(shift + back_ns) <= _tolerance(back_ns):
+            fits = shift is not None and abs(shift + back_ns) <= _tolerance(back_ns)
+            equals = may_miss and abs(step_ns - back_ns) <= max(_SHALLOW_NS, may_miss)
+            if fits or equals:
                 return ClockFault(Kind.CAME_FORWARD, row, by_ns=-back_ns)
         asked += 1
         if asked == _MOST_ASKED:
