@@ -107,7 +107,7 @@ def _judged(channel: Channel, one: Suspicion | None, rule: Conversion) -> Channe
 
 
 def _not_checked(channel: Channel, one: Suspicion) -> tuple[str, ...]:
-    if one.told or one.shape.samples < FEW or channel.name == "ambient_temperature":
+    if one.told or one.shape.samples < FEW:
         return ()
     left = []
     if channel.name in SIGNED and channel.sign_known and "sign" not in one.checked:

@@ -174,7 +174,7 @@ def _judge_engine(one: Suspicion) -> None:
     if not turning.any():
         return
     idle = float(np.percentile(value[turning], 10))
-    if _IDLE_RPM[0] <= idle <= _IDLE_RPM[1]:
+    if _SURE_IDLE_RPM[0] <= idle <= _SURE_IDLE_RPM[1]:
         one.checked.add("unit")
     elif idle < _LEAST_IDLE_RPM and np.count_nonzero(turning) * _step(time_s) > _CRANKED_S:
         mends = (Likely("radians a second", 9.5493), Likely("revolutions a second", 60.0))
@@ -187,6 +187,8 @@ def _step(time_s: FloatArray) -> float:
 
 
 _IDLE_RPM: Final = (450.0, 2300.0)
+_SURE_IDLE_RPM: Final = (600.0, 1800.0)
+"""Engines idle within; half or twice an ordinary idle lies outside (common practice, no source)."""
 _LEAST_IDLE_RPM: Final = 300.0
 _TURNING_RPM: Final = 5.0
 _CRANKED_S: Final = 20.0
