@@ -20,8 +20,10 @@ _COLD_K: Final = 5.0
 """An engine whose coolant is as near to the air around has stood for hours."""
 _COLD_MOST_C: Final = 50.0
 """Two that agree above this are warm from riding, and say nothing of the air."""
-_SOAKED_K: Final = 15.0
+_SOAKED_K: Final = 8.0
 """So near to the others after hours of standing, a temperature is believed."""
+_AIR_C: Final = 40.0
+"""Air hotter than this is rare enough that a warm engine and module do not confirm it."""
 _APART_K: Final = 30.0
 """So far from the others after hours of standing, it is not: sun and a warm garage give less."""
 _START_S: Final = 10.0
@@ -61,7 +63,8 @@ def _at_start(one: Suspicion) -> float | None:
 def _judge_start(one: Suspicion, start: float, others: list[float]) -> None:
     """After hours of standing all temperatures are near each other."""
     if any(abs(start - other) <= _SOAKED_K for other in others):
-        one.checked.add("unit")
+        if one.channel.name != "ambient_temperature" or start <= _AIR_C:
+            one.checked.add("unit")
         return
     cold = len(others) == 2 and abs(others[0] - others[1]) <= _COLD_K  # noqa: PLR2004 - two witnesses
     cold = cold and max(others) <= _COLD_MOST_C
@@ -92,7 +95,7 @@ def _warm_engine(coolant: Suspicion, others: list[float]) -> bool:
 
 def _believe_warm_engine(coolant: Suspicion | None) -> None:
     """Believe a coolant held near 90 °C, as thermostats do: no other unit reads so."""
-    if coolant is not None and coolant.usable and 70.0 <= coolant.shape.p95 <= 115.0:  # noqa: PLR2004 - what thermostats hold
+    if coolant is not None and coolant.usable and 75.0 <= coolant.shape.p95 <= 105.0:  # noqa: PLR2004 - what thermostats hold
         coolant.checked.add("unit")
 
 
