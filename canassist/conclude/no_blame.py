@@ -13,6 +13,7 @@ from canassist.conclude.causes.supply_extremes import silences
 from canassist.conclude.causes.supply_summary import ENGINE, has_engine
 from canassist.conclude.causes.weights import DECISIVE, ENOUGH, HINT, SUPPORT, Cap, reason
 from canassist.conclude.coverage import CRUISE_NEEDED_S, ENGINE_NEEDED_S, SLOW_NEEDED_S
+from canassist.conclude.ride_findings import unknown_channels
 from canassist.conclude.wording.sentences import (
     channel_name,
     channel_names,
@@ -257,6 +258,7 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
     if open_ones:
         key = "reason.lack.derate_weak" if weakly else "reason.lack.derate"
         yield reason(say(key, n=len(open_ones)), ENOUGH, open_ones)
+        yield from _what_stood_there(open_ones)
     elif only_codes(ride):
         names = listed(dict.fromkeys(hit.event.code for hit in own_codes(ride)))
         yield reason(say("reason.lack.code", codes=names), DECISIVE, own_codes(ride))
@@ -264,6 +266,18 @@ def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
         text = say("reason.lack.warning", n=len(disturbing(ride)))
         yield reason(text, ENOUGH, disturbing(ride))
     yield from _conditions_met(ride)
+
+
+def _what_stood_there(open_ones: IndexedEvents) -> Iterator[Reason]:
+    """Say what is known of reductions that no cause holds for, and what would have told more."""
+    low = tuple(hit for hit in open_ones if "voltage" in (hit.event.cause or "").split("+"))
+    if low:
+        yield reason(say("reason.lack.derate_low", n=len(low)), SUPPORT, low)
+    unknown = {hit: unknown_channels(hit.event) for hit in open_ones}
+    for names in dict.fromkeys(filter(None, unknown.values())):
+        hits = tuple(hit for hit in open_ones if unknown[hit] == names)
+        text = say("reason.lack.derate_unknown", n=len(hits), channels=channel_names(names))
+        yield reason(text, SUPPORT, hits)
 
 
 def _held_out(ride: RideFindings) -> Iterator[str]:

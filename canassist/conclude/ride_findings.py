@@ -358,6 +358,12 @@ def expected(event: Event, *names: str) -> float | None:
     return _pick(event.expected, names)
 
 
+def unknown_channels(event: Event) -> tuple[str, ...]:
+    """Return the channels without which a reduction's cause cannot be told."""
+    names = event.measured.get("missing")
+    return tuple(names.split(", ")) if isinstance(names, str) and not event.cause else ()
+
+
 def _pick(figures: Mapping[str, float | str], names: Sequence[str]) -> float | None:
     for name in names:
         value = figures.get(name)

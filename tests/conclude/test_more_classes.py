@@ -261,3 +261,29 @@ def test_a_module_that_reports_its_own_failure_answers_where_no_loss_can_be_seen
     vary(channels, "module_status", 100.0, 300.0, 5.0)
     ride = HandMade(channels=channels, profile=default_profile()).without("assist_limit")
     assert first(ride.verdict()) is Code.MODULE_SUSPECT
+
+
+@pytest.mark.parametrize(("period_s", "asked"), [(0.15, True), (0.1, False)])
+def test_an_open_answer_says_which_reading_would_have_told(period_s: float, asked: bool) -> None:
+    """Supply that came too seldom excludes nothing: a faster log would tell."""
+    channels = ridden()
+    channels["supply_voltage"] = replace(channels["supply_voltage"], period_s=period_s)
+    bare = derate("voltage", 60.0)
+    untold = replace(bare, cause=None, measured={**bare.measured, "missing": "supply_voltage"})
+    events = (untold, replace(untold, start_s=150.0, end_s=177.0))
+    verdict = HandMade(events=events, channels=channels).verdict()
+    answer = verdict.conclusions[0]
+    assert answer.code is Code.INCONCLUSIVE
+    assert any("2 of them came, supply at the module" in one.text for one in answer.because)
+    assert "too little of supply at the module" in verdict.events[0].text
+    often = [check for check in answer.next_checks if "every 0.1 s or more often" in check.text]
+    assert bool(often) is asked
+
+
+def test_low_supply_without_a_root_is_measured_at_both_ends() -> None:
+    events = (derate("voltage", 60.0), derate("voltage", 150.0))
+    answer = HandMade(events=events).verdict().conclusions[0]
+    assert answer.code is Code.INCONCLUSIVE
+    assert any("Low supply stood at the onset of 2" in one.text for one in answer.because)
+    assert "at the battery posts at the same time" in answer.next_checks[0].text
+    assert any("crush" in caution for caution in answer.next_checks[0].cautions)

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from canassist.conclude.ride_findings import expected, figure
+from canassist.conclude.ride_findings import expected, figure, unknown_channels
 from canassist.conclude.wording.sentences import (
     channel_name,
+    channel_names,
     degrees,
     duration,
     has_text,
@@ -52,7 +53,7 @@ def with_text(event: Event, setting: Setting) -> Event:
 
 def _derate(event: Event, lasting: str, setting: Setting) -> str:
     del setting
-    why = say(f"word.cause.{event.cause}" if event.cause else "word.cause.unexplained")
+    why = _why(event)
     low = figure(event, "min_assist_pct")
     if event.cause == "engine_stopped" and low is not None and low < NONE_PCT:
         return say("event.derate_waiting", lasting=lasting)
@@ -71,6 +72,16 @@ def _derate(event: Event, lasting: str, setting: Setting) -> str:
         expected=percent(called),
         why=why,
     )
+
+
+def _why(event: Event) -> str:
+    """Return why assist fell; where that is open, which channels would have told it."""
+    if event.cause:
+        return say(f"word.cause.{event.cause}")
+    missing = unknown_channels(event)
+    if not missing:
+        return say("word.cause.untold")
+    return say("word.cause.unknown", channels=channel_names(missing))
 
 
 def _undervoltage(event: Event, lasting: str, setting: Setting) -> str:

@@ -13,9 +13,13 @@ from canassist.conclude.causes.crank_levels import LOAD_TEST_C, LOAD_TEST_V
 from canassist.conclude.causes.speed_and_bus_evidence import speed_faults
 from canassist.conclude.causes.supply_path_evidence import measured_path
 from canassist.conclude.causes.supply_summary import has_engine
+from canassist.conclude.known_then import OTHERS_SLOWEST_S, SLOWEST_S, unknown_at_onset
+from canassist.conclude.ride_findings import unknown_channels
 from canassist.conclude.wording.sentences import (
     channel_name,
+    channel_names,
     degrees,
+    duration,
     milliohms,
     quantity,
     say,
@@ -56,11 +60,7 @@ def next_checks(ride: RideFindings, code: Code) -> tuple[NextCheck, ...]:
     with the log running verifies it in the end. Values follow from this ride and are scaled
     to the nominal supply.
     """
-    if code is Code.INCONCLUSIVE:
-        texts = ride.coverage.ride_next or (say("next_ride.longer"),)
-        own: list[Any] = [{"text": text, "cautions": ["road"]} for text in texts]
-    else:
-        own = list(_tables()["checks"][code.value])
+    own = _open_end(ride) if code is Code.INCONCLUSIVE else list(_tables()["checks"][code.value])
     if code in FIRST_CHECKED:
         own = [_tables()["first"], *own, _tables()["last"]]
     figures = _figures(ride)
@@ -71,6 +71,23 @@ def next_checks(ride: RideFindings, code: Code) -> tuple[NextCheck, ...]:
         cautions=(*made[-1].cautions, _tables()["caution"]["default"]),
     )
     return tuple(made)
+
+
+def _open_end(ride: RideFindings) -> list[Any]:  # Any: TOML tables
+    """Return the checks that would tell what this log leaves open, the most telling first."""
+    texts = ride.coverage.ride_next or (say("next_ride.longer"),)
+    seldom: dict[str, list[str]] = {}
+    for hit in ride.derates:
+        for name in unknown_channels(hit.event):
+            if unknown_at_onset(ride, name, hit.event.start_s) == "slow":
+                least = duration(SLOWEST_S.get(name, OTHERS_SLOWEST_S))
+                seldom[least] = list(dict.fromkeys([*seldom.get(least, ()), name]))
+    often = [
+        say("next_ride.often", channels=channel_names(names), least=least)
+        for least, names in seldom.items()
+    ]
+    low = [_tables()["low_supply"]] if ride.derates_by("voltage") else []
+    return [*low, *({"text": text, "cautions": ["road"]} for text in (*often, *texts))]
 
 
 def _check(entry: dict[str, Any], figures: dict[str, str]) -> NextCheck:  # Any: a TOML table
