@@ -138,11 +138,17 @@ def test_a_cold_engine_tells_of_a_module_that_reads_too_high() -> None:
     assert named(beside.verdict())[Code.THERMAL_PROTECTION].strength is Strength.WEAK
 
 
-def test_a_heat_that_never_moved_is_not_proven() -> None:
+@pytest.mark.parametrize(
+    ("rest_c", "strength"),
+    [(97.0, Strength.MODERATE), (70.0, Strength.MODERATE), (55.0, Strength.STRONG)],
+)
+def test_a_reading_never_seen_cool_may_stand_too_high(rest_c: float, strength: Strength) -> None:
+    """That it moves says nothing of its level: only a reading seen cool cannot be far too high."""
     channels = hot()
-    channels["module_temperature"].value[:] = 97.0
+    value = channels["module_temperature"].value
+    value[value < 97.0] = rest_c
     ride = HandMade(channels=channels, events=(derate("temperature"),))
-    assert named(ride.verdict())[Code.THERMAL_PROTECTION].strength is Strength.MODERATE
+    assert named(ride.verdict())[Code.THERMAL_PROTECTION].strength is strength
 
 
 def test_assist_that_nobody_measured_is_not_called_right() -> None:

@@ -75,9 +75,6 @@ summer (rule of thumb): a reading that settles higher reads too high."""
 COOL_C: Final = 60.0
 """A module that was seen below this does not read too high by much: common practice, no source."""
 
-MOVED_K: Final = 8.0
-"""... and one that moved by so much warms and cools as a module does (rule of thumb)."""
-
 RESTS_S: Final = 60.0
 """A module that works hard for this long grows warmer, s: its reading must move."""
 
@@ -298,8 +295,8 @@ def _lowest_c(ride: RideFindings) -> float | None:
 def _level_unchecked(ride: RideFindings) -> bool:
     """Tell whether nothing in the ride says that the reading is the module's own temperature.
 
-    No cold start to hold it against, no model of its heating, never as cool as a rested module,
-    and hardly a move with work and rest.
+    No cold start to hold it against, no model of its heating, never as cool as a rested module.
+    That it moves with work and rest tells that it lives, not how warm the module is.
     """
     channel = ride.timeline.get("module_temperature")
     values = () if channel is None else channel.valid()[1]
@@ -307,8 +304,7 @@ def _level_unchecked(ride: RideFindings) -> bool:
         return True
     thermal, start = ride.physics.thermal, ride.physics.cold_start
     settles = thermal is not None and thermal.fit >= GOOD_FIT
-    seen = float(min(values)) <= COOL_C or float(np.ptp(values)) >= MOVED_K
-    return not settles and start is None and not seen
+    return not settles and start is None and float(min(values)) > COOL_C
 
 
 def _first_seconds(ride: RideFindings, name: str) -> float | None:
