@@ -211,9 +211,7 @@ def cut_while_rolling(ride: RideFindings) -> bool:
 def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
     if ride.timeline.has("assist_limit"):
         waiting = ride.noted(EventKind.DERATE)
-        up = "reason.fine.limit_up" if has_engine(ride) is False else "reason.fine.limit_but"
-        key = up if waiting else "reason.fine.limit"
-        yield reason(say(key), ENOUGH, waiting)
+        yield reason(_full_but_for(ride, waiting), ENOUGH, waiting)
     fit = ride.physics.assist
     if not ride.timeline.has("assist_torque"):
         yield Cap(Strength.WEAK, say("basis.cap_not_delivered"))
@@ -228,6 +226,18 @@ def _assist_was_full(ride: RideFindings) -> Iterator[Reason]:
         high=number(fit.ratio.high, 2),
     )
     yield reason(text, ENOUGH if fit.map_from == "profile" else HINT, (), "assist_bands")
+
+
+def _full_but_for(ride: RideFindings, waiting: IndexedEvents) -> str:
+    """Say when assist was full, by what the reductions that carry no weight came from."""
+    if not waiting:
+        return say("reason.fine.limit")
+    causes = {part for hit in waiting for part in (hit.event.cause or "").split("+")}
+    if "law" in causes:
+        return say("reason.fine.limit_law")
+    if has_engine(ride) is False or causes == {"start_up"}:
+        return say("reason.fine.limit_up")
+    return say("reason.fine.limit_run" if "start_up" in causes else "reason.fine.limit_but")
 
 
 def _supply_was_good(ride: RideFindings) -> Iterator[Reason]:

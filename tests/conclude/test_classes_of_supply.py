@@ -148,7 +148,9 @@ def test_a_reading_never_seen_cool_may_stand_too_high(rest_c: float, strength: S
     value = channels["module_temperature"].value
     value[value < 97.0] = rest_c
     ride = HandMade(channels=channels, events=(derate("temperature"),))
-    assert named(ride.verdict())[Code.THERMAL_PROTECTION].strength is strength
+    answer = named(ride.verdict())[Code.THERMAL_PROTECTION]
+    assert answer.strength is strength
+    assert ("if that reading is right" in answer.headline) is (strength is Strength.MODERATE)
 
 
 def test_assist_that_nobody_measured_is_not_called_right() -> None:

@@ -287,3 +287,33 @@ def test_low_supply_without_a_root_is_measured_at_both_ends() -> None:
     assert any("Low supply stood at the onset of 2" in one.text for one in answer.because)
     assert "at the battery posts at the same time" in answer.next_checks[0].text
     assert any("crush" in caution for caution in answer.next_checks[0].cautions)
+
+
+@pytest.mark.parametrize(
+    ("causes", "words"),
+    [
+        ((), "throughout"),
+        (("engine_stopped",), "whenever the engine ran."),
+        (("start_up",), "once it had come up"),
+        (("start_up", "engine_stopped"), "whenever the engine ran, once it had come up"),
+        (("start_up", "law"), "no more assist than its law"),
+    ],
+)
+def test_full_assist_is_said_of_no_more_than_it_was(causes: tuple[str, ...], words: str) -> None:
+    """What took assist as it should, and so carries no weight, is named in the sentence."""
+    events = tuple(
+        derate(cause, 60.0 + 60.0 * place, severity=Severity.NOTE)
+        for place, cause in enumerate(causes)
+    )
+    answer = HandMade(events=events).verdict().conclusions[0]
+    assert answer.code is Code.NO_FAULT_FOUND
+    assert any(words in one.text for one in answer.because)
+
+
+@pytest.mark.parametrize("channel", ["engine_speed", "vehicle_speed"])
+def test_no_wheel_is_turned_to_see_the_engine_s_speed(channel: str) -> None:
+    hole = Event(kind=EventKind.SIGNAL_LOSS, start_s=59.0, end_s=90.0, channel=channel)
+    verdict = HandMade(events=(hole, derate("speed_signal"))).verdict()
+    told = " ".join(check.text for check in named(verdict)[Code.SPEED_SIGNAL_FAULT].next_checks)
+    assert ("Wheels lifted" in told) is (channel == "vehicle_speed")
+    assert ("change the engine's speed" in told) is (channel == "engine_speed")

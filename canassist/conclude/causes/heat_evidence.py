@@ -240,7 +240,7 @@ def _believable(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     if thermal is not None and thermal.fit >= GOOD_FIT and thermal.ambient_c > HOTTEST_PLACE_C:
         level = degrees(thermal.ambient_c)
         yield Cap(Strength.WEAK, say("basis.cap_heat_level", level=level))
-    if _level_unchecked(ride):
+    if level_unchecked(ride):
         yield Cap(Strength.MODERATE, say("basis.cap_heat_unchecked"))
     stuck = tuple(
         hit for hit in ride.of(EventKind.SIGNAL_STUCK) if hit.event.channel == "module_temperature"
@@ -292,7 +292,7 @@ def _lowest_c(ride: RideFindings) -> float | None:
     return float(min(values)) if len(values) else None
 
 
-def _level_unchecked(ride: RideFindings) -> bool:
+def level_unchecked(ride: RideFindings) -> bool:
     """Tell whether nothing in the ride says that the reading is the module's own temperature.
 
     No cold start to hold it against, no model of its heating, never as cool as a rested module.

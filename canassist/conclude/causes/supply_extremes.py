@@ -164,7 +164,7 @@ def _silences(ride: RideFindings, silent: IndexedEvents) -> Iterator[Reason]:
     yield reason(text, ENOUGH, silent, channels=("module_restart",))
     ramps = ride.together(ride.derates_by("start_up"), silent)
     if ramps:
-        yield reason(say("reason.break.ramp"), HINT, ramps)
+        yield reason(say("reason.break.ramp", times=times(len(ramps))), HINT, ramps)
 
 
 def _rest_of_vehicle(ride: RideFindings, hits: IndexedEvents) -> Generator[Reason, None, bool]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from canassist.conclude import no_blame
 from canassist.conclude.causes.crank_levels import crank_levels
+from canassist.conclude.causes.heat_evidence import level_unchecked
 from canassist.conclude.causes.module_evidence import internal_codes, internal_status
 from canassist.conclude.causes.speed_and_bus_evidence import speed_faults
 from canassist.conclude.causes.steering_evidence import deviations
@@ -36,7 +37,8 @@ def headline(ride: RideFindings, code: Code) -> str:
 
 def _thermal(ride: RideFindings) -> str:
     hits = ride.derates_by("temperature")
-    return say("headline.thermal_protection.many", times=times(len(hits)))
+    key = "unchecked" if level_unchecked(ride) else "many"
+    return say(f"headline.thermal_protection.{key}", times=times(len(hits)))
 
 
 def _duty(ride: RideFindings) -> str:

@@ -108,11 +108,14 @@ def _figures(ride: RideFindings) -> dict[str, str]:
     duty = say("word.duty")
     if most is not None:
         duty = say("word.duty_current", current=quantity(most, "A"))
+    channel = (hits[0].event.channel if hits else None) or "vehicle_speed"
+    watch = _tables()["watch"]["engine" if channel == "engine_speed" else "wheels"]
     return {
         "duty": duty,
         "recover": degrees(limits.derate_start_c if lines is None else lines.derate_start_c),
         "rpm": fast,
-        "channel": channel_name((hits[0].event.channel if hits else None) or "vehicle_speed"),
+        "channel": channel_name(channel),
+        "watch": watch.format(channel=channel_name(channel)),
         "limit": torque(limits.torque_offset_nm, 2),
         "supply": volts(limits.undervoltage_v),
         "rest_expect": _rest(ride),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from canassist.model import Code, ConclusionRole, ExplainsComplaint
+from canassist.model import Code, ConclusionRole, ExplainsComplaint, Strength
 from canassist.report.page.channel_words import channel_words
 from canassist.report.page.shortening import short, stopped
 
@@ -22,6 +22,10 @@ NO_CODES: Final = "none were seen; none were asked for, because nothing is ever 
 """A log shows the codes that something else asked for: silence is no proof of none."""
 
 STATED_NOWHERE: Final = "cannot tell"
+
+
+_WORTH_SAYING: Final = (Strength.STRONG, Strength.MODERATE)
+"""What was only seen beside the answer is told on a terminal from here on."""
 
 
 def sure_words(conclusion: Conclusion) -> str:
@@ -106,9 +110,19 @@ def ride_on_words(result: Result) -> tuple[str, ...]:
     return tuple(text for text in words if text)
 
 
+def _beside(result: Result) -> Iterator[str]:
+    """Yield the second answer, and what else was surely seen."""
+    second = second_answer(result)
+    if second is not None:
+        yield f"  second answer: {second.headline} ({sure_words(second)})"
+    for one in result.conclusions[1:]:
+        if one.role is ConclusionRole.ALSO_SEEN and one.strength in _WORTH_SAYING:
+            yield f"  also seen: {one.headline} ({sure_words(one)})"
+
+
 def answer_lines(result: Result) -> Iterator[str]:
     """Yield the answer for a terminal: what, how sure, does it explain the complaint, what next."""
-    answer, second = result.conclusions[0], second_answer(result)
+    answer = result.conclusions[0]
     for moment in result.moments:
         yield moment.text
     for text in doubts(result):
@@ -116,8 +130,7 @@ def answer_lines(result: Result) -> Iterator[str]:
     yield answer.headline
     yield f"  how sure: {sure_words(answer)} ({answer.code})"
     yield f"  explains heavy steering? {explains_words(result)}"
-    if second is not None:
-        yield f"  second answer: {second.headline} ({sure_words(second)})"
+    yield from _beside(result)
     for text in ride_on_words(result):
         yield f"  May it be ridden? {text}"
     for number, check in enumerate(answer.next_checks, start=1):
