@@ -61,6 +61,18 @@ def test_a_silence_after_a_sag_without_a_named_cause_is_no_opened_contact() -> N
     assert Code.SUPPLY_BREAK in named(bare.verdict())
 
 
+@pytest.mark.parametrize(("plain", "broke"), [(4, False), (1, True)])
+def test_one_quick_silence_among_many_of_a_starved_module_is_no_break(
+    plain: int, broke: bool
+) -> None:
+    """Samples may miss how long supply sank first: the many tell what the one was."""
+    sags = [dip("steering_load", 60.0 + 20.0 * place, 9.0) for place in range(plain + 2)]
+    late = [silence(sag.start_s + 0.4) for sag in sags[:plain]]
+    quick = [silence(sag.start_s + 0.04) for sag in sags[plain : plain + (2 if broke else 1)]]
+    found = named(HandMade(events=(*sags, *late, *quick)).verdict())
+    assert (Code.SUPPLY_BREAK in found) is broke
+
+
 def test_a_sag_on_a_supply_without_limits_is_no_opened_contact() -> None:
     """24 V and no profile: no voltage is called low, but it had sunk before the module fell."""
     channels = ridden()

@@ -43,6 +43,10 @@ SAGS_FIRST_PERIODS: Final = 2.0
 """Supply that was low for this long, and for this many of its samples, before the module fell
 silent was pulled down, and did not break off: common practice, no source."""
 
+ALIKE_TIMES: Final = 2
+"""Where load took the module plainly this many times as often, a silence that came as quickly as
+samples tell within another such dip is one of them (rule of thumb)."""
+
 SAG_SHARE: Final = 0.85
 SAG_S: Final = 1.0
 """Supply below this share of its middle, within so long before a silence, had sunk first: a module
@@ -87,6 +91,13 @@ def starved(ride: RideFindings) -> IndexedEvents:
         lead_s = 0.0  # what the path is known to lose needs no lead to explain a silence
     if not ride.supply_holds("undervoltage_v"):
         return tuple(hit for hit in silences(ride) if _sagged(channel, hit, lead_s))
+    plainly, perhaps = (_silent_within(ride, pulled, lead) for lead in (lead_s, 0.0))
+    many = len(plainly) >= ALIKE_TIMES * (len(perhaps) - len(plainly))
+    return perhaps if many else plainly
+
+
+def _silent_within(ride: RideFindings, pulled: IndexedEvents, lead_s: float) -> IndexedEvents:
+    """Return the silences that begin so long after a dip began, and before it is over."""
     return tuple(
         hit
         for hit in silences(ride)
