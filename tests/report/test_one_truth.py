@@ -204,6 +204,16 @@ def test_what_is_said_in_two_ways_is_seen(project_root: Path) -> None:
     assert counts(other, read(html)) != []
 
 
+def test_a_terminal_tells_what_was_also_seen_above_a_suspicion() -> None:
+    result = drawn_ride("charging_stops", 1)
+    told = [line for line in answer_lines(result) if line.startswith("  also seen: ")]
+    beside = result.conclusions[1]
+    assert (str(beside.role), str(beside.code)) == ("also_seen", "charging_fault")
+    assert told == [f"  also seen: {beside.headline} ({beside.strength})"]
+    weak = replace(result, conclusions=(result.conclusions[0], replace(beside, strength=None)))
+    assert not [line for line in answer_lines(weak) if "also seen" in line]
+
+
 def drawn_ride(name: str, seed: int) -> Result:
     scenario = draw_scenario(name, seed)
     return judged(simulate(scenario).timeline(), demo_profile(scenario.layout, scenario.vehicle))
