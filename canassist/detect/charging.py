@@ -86,19 +86,29 @@ def find_charging_low(timeline: Timeline, profile: Profile) -> list[Event]:
         place = int(np.searchsorted(ends, first))
         after = int(ends[place]) if place < len(ends) else len(time_s)
         rows = slice(int(first), after)
-        found.append(
-            Event(
-                kind=EventKind.CHARGING_LOW,
-                start_s=float(time_s[first]),
-                end_s=None if after == len(time_s) else float(time_s[after]),
-                channel="supply_voltage",
-                measured={
-                    "supply_v": float(np.median(supply_v[rows])),
-                    source.figure: float(np.median(speed[rows])),
-                    "seconds_s": float(seconds),
-                },
-                expected={"supply_v": limits.charging_v, source.figure: source.above},
-                limits={"charging_v": limits.charging_v, **source.limits},
-            )
-        )
+        measured = {
+            "supply_v": float(np.median(supply_v[rows])),
+            source.figure: float(np.median(speed[rows])),
+            "seconds_s": float(seconds),
+        }
+        end_s = None if after == len(time_s) else float(time_s[after])
+        found.append(_event((float(time_s[first]), end_s), measured, source, limits.charging_v))
     return found
+
+
+def _event(
+    span_s: tuple[float, float | None],
+    measured: dict[str, float],
+    source: _Source,
+    charging_v: float,
+) -> Event:
+    """Return the event of a stretch in s; None is an end that the log does not show."""
+    return Event(
+        kind=EventKind.CHARGING_LOW,
+        start_s=span_s[0],
+        end_s=span_s[1],
+        channel="supply_voltage",
+        measured=measured,
+        expected={"supply_v": charging_v, source.figure: source.above},
+        limits={"charging_v": charging_v, **source.limits},
+    )
