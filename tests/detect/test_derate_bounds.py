@@ -293,3 +293,19 @@ def test_duty_may_explain_what_a_missing_channel_left_open(
     assert [event.cause for event in events] == ["duty", "duty"]
     _set(channels, "motor_current", (0.0, 701.0), 20.0)
     assert [event.cause for event in _find(ride(channels), profile)] == [None, None]
+
+
+@pytest.mark.parametrize("hottest_c", [88.5, 94.0])
+def test_a_step_at_88_degrees_is_heat_and_deeper_than_the_profile_s_line(
+    ride: Ride, every: Every, profile: Profile, hottest_c: float
+) -> None:
+    """The profile's line (85 to 115 °C) asks for a tenth to a third; this module takes more."""
+    channels = _in_order(every, 120.0)
+    time_s, heat_c = channels["module_temperature"]
+    heat_c[:] = np.interp(time_s, [0.0, 60.0, 80.0, 100.0], [60.0, hottest_c, hottest_c, 70.0])
+    limit = channels["assist_limit"][1]
+    limit[heat_c >= 88.0] = 45.0
+    (event,) = _find(ride(channels), profile)
+    assert event.cause == "temperature"
+    assert event.measured["beyond_line_share"] > 0.4
+    assert event.expected["min_assist_pct"] > event.measured["min_assist_pct"] + 20.0
