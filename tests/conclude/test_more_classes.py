@@ -317,3 +317,23 @@ def test_no_wheel_is_turned_to_see_the_engine_s_speed(channel: str) -> None:
     told = " ".join(check.text for check in named(verdict)[Code.SPEED_SIGNAL_FAULT].next_checks)
     assert ("Wheels lifted" in told) is (channel == "vehicle_speed")
     assert ("change the engine's speed" in told) is (channel == "engine_speed")
+
+
+@pytest.mark.parametrize(("system_v", "leads"), [(10.7, False), (12.9, True)])
+def test_a_path_is_not_all_of_it_where_the_source_itself_gave_way(
+    system_v: float, leads: bool
+) -> None:
+    """The path loses over a volt; a source that fell below the limit before it counts more."""
+    channels = ridden()
+    starts = [60.0, 90.0, 120.0, 150.0]
+    for at_s in starts:
+        vary(channels, "supply_voltage", at_s, at_s + 1.5, system_v - 1.4 if leads else 9.3)
+        vary(channels, "system_voltage", at_s, at_s + 1.5, system_v)
+    dips = [dip("steering_load", at_s, 9.3) for at_s in starts]
+    measured = physics(supply_path=path(0.040, 0.034, 0.046))
+    reduced = (derate("voltage", 60.2), derate("voltage", 120.2))
+    found = named(HandMade(channels=channels, physics=measured, events=(*dips, *reduced)).verdict())
+    strength = found[Code.SUPPLY_RESISTANCE].strength
+    assert (strength is Strength.STRONG) is leads
+    assert ("system voltage itself fell" in found[Code.SUPPLY_RESISTANCE].basis) is not leads
+    assert (Code.LOW_BATTERY in found) is not leads

@@ -17,6 +17,7 @@ from canassist.conclude.causes.supply_summary import (
     lowest,
     path_beyond,
     reduced_by_supply,
+    source_low,
 )
 from canassist.conclude.causes.weights import (
     ENOUGH,
@@ -163,7 +164,7 @@ def _source(ride: RideFindings, hits: IndexedEvents, cranked_low: bool) -> Itera
     if then is not None:
         system = volts(then.system_v)
         samples = cited(ride, hits, "system_voltage")
-        if then.system_v < ride.limits.undervoltage_v:
+        if source_low(ride, then):
             own = True
             text = say("reason.battery.system_low", low=system)
             yield reason(text, ENOUGH, hits, samples=samples)
@@ -196,7 +197,9 @@ def _elsewhere(ride: RideFindings, found: Found, hits: IndexedEvents) -> Iterato
     charging = found.get(Code.CHARGING_FAULT)
     if charging is not None and charging.holds(Strength.MODERATE):
         yield reason(say("reason.battery.charging"), -UNDONE, ride.of(EventKind.CHARGING_LOW))
-    path = measured_path(ride)
+    path, then = measured_path(ride), both_then(ride, hits)
+    if then is not None and source_low(ride, then):
+        path = None  # what the path loses does not excuse a source that is too low itself
     if path is not None and hits and path_beyond(ride) and path.drop_v >= MIN_DROP_V:
         current = quantity(path.peak_current_a, "A")
         text = say("reason.battery.path", drop=volts(path.drop_v), current=current)

@@ -13,6 +13,7 @@ from canassist.conclude.causes.supply_summary import (
     lowest,
     path_beyond,
     reduced_by_supply,
+    source_low,
     sure_path,
 )
 from canassist.conclude.causes.weights import (
@@ -118,7 +119,9 @@ def _battery_holds(ride: RideFindings, hits: IndexedEvents) -> Iterator[Reason]:
     if then is not None:
         system, module = volts(then.system_v), volts(then.module_v)
         samples = cited(ride, hits, "system_voltage")
-        if then.system_v - then.module_v >= BETWEEN_V:
+        if source_low(ride, then):
+            yield Cap(Strength.MODERATE, say("basis.cap_source_low", low=system))
+        elif then.system_v - then.module_v >= BETWEEN_V:
             text = say("reason.path.system_good", low=system, module=module)
             yield reason(text, SUPPORT, hits, samples=samples)
         elif not path_beyond(ride):

@@ -94,6 +94,14 @@ def both_then(ride: RideFindings, hits: IndexedEvents) -> BothThen | None:
     return BothThen(float(system_v[row]), float(module_v[row]))
 
 
+def source_low(ride: RideFindings, then: BothThen) -> bool:
+    """Tell whether the source itself lay below the supply's limit at the worst moment.
+
+    Then what is lost on the way is not all of it.
+    """
+    return ride.supply_holds("undervoltage_v") and then.system_v < ride.limits.undervoltage_v
+
+
 def sure_path(path: SupplyPath) -> bool:
     """Tell whether the path was measured, and not guessed from the motor."""
     return path.method != "motor_power"
