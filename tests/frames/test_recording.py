@@ -84,6 +84,17 @@ def test_it_can_be_read_again(tmp_path: Path) -> None:
     assert recording.stats().frames == 300
 
 
+@pytest.mark.parametrize("header", [ASC_HEADER, "base hex  timestamps absolute\n"])
+def test_stamps_that_are_dates_themselves_need_no_header(tmp_path: Path, header: str) -> None:
+    ride = _ride(30, bus="1")
+    path = tmp_path / "ride.asc"
+    path.write_text(header + "".join(f"{asc_line(one)}\n" for one in ride))
+    recording = open_log([path])
+    assert _read(recording) == ride
+    assert recording.start_utc == datetime.fromtimestamp(1_700_000_000, UTC)
+    assert recording.start_local is None
+
+
 def test_times_from_the_recorders_own_start_give_no_date(tmp_path: Path) -> None:
     ride = _ride(30, start_ns=46_408 * S)
     recording = open_log([_write(tmp_path / "ride.log", ride)])
@@ -617,8 +628,7 @@ def _asc(many: list[Sample]) -> bytes:
 @pytest.mark.parametrize("ending", ["log", "asc", "blf", "log.gz"])
 def test_a_file_that_ends_in_the_middle_is_known_as_cut(tmp_path: Path, ending: str) -> None:
     write = {"asc": _asc, "blf": _blf}.get(ending, _candump)
-    numbered = ending in {"asc", "blf"}  # their buses have numbers, their stamps count from a start
-    data = write(_ride(40, start_ns=S, bus="1") if numbered else _ride(40))
+    data = write(_ride(40, bus="1" if ending in {"asc", "blf"} else "can0"))
     data = gzip.compress(data) if ending.endswith("gz") else data
     for name, kept, cut in (("whole", data, False), ("cut", data[:-9], True)):
         log = tmp_path / f"{name}.{ending}"

@@ -15,7 +15,12 @@ from canassist.frames.block_tools import moved, picked
 from canassist.frames.formats.asc.asc_batch import AscGrammar
 from canassist.frames.formats.asc.asc_dates import read_date
 from canassist.frames.formats.asc.asc_lines import DECIMAL, HEX, AscEvent, is_header, read_event
-from canassist.frames.frame_rows import EARLIEST_YEAR, block_of_frames, merged
+from canassist.frames.frame_rows import (
+    EARLIEST_UTC_NS,
+    EARLIEST_YEAR,
+    block_of_frames,
+    merged,
+)
 from canassist.frames.text.batch_lines import BatchDone, FastLines
 from canassist.frames.text.line_buffer import read_tables
 from canassist.frames.text.text_lines import BadLines, Table, head_lines
@@ -34,7 +39,7 @@ _BASE: Final = re.compile(
 _DATE: Final = re.compile(r"\s*date\s+(\S.*)", re.IGNORECASE)
 _TRIGGER: Final = re.compile(r"\s*begin\s+trigger\s?block\b\s*(.*)", re.IGNORECASE)
 _CONTROL: Final = re.compile(r"(?:date|base|begin)\s", re.IGNORECASE)
-_STAMP_INSIDE: Final = re.compile(r"(?<!\d)\d{1,9}\.\d{3,9}\s+(?:CANFD|\d)")
+_STAMP_INSIDE: Final = re.compile(r"(?<!\d)\d{1,10}\.\d{3,9}\s+(?:CANFD|\d)")
 _LONGEST_LINE: Final = 1024
 _MATCHES: Final = 2
 _MOST_PARTS: Final = (
@@ -154,6 +159,8 @@ class _Log:
             rows = np.sort(np.concatenate((done.line, frame_at[kept])))
             whole, time_ns = self._accumulated(whole, rows, time_ns, at)
         whole = self._placed(whole)
+        if len(whole) and self.report.epoch == "file" and whole.time_ns[0] >= EARLIEST_UTC_NS:
+            self.report.epoch, self.report.start_local = "utc", None  # they are dates themselves
         lost = np.array([event.lost for event in events], dtype=np.bool_)
         self.report.recorder_losses_ns += (time_ns[lost] + self._shift_ns).tolist()
         return whole

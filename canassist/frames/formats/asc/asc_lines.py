@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 HEX: Final = 16
 DECIMAL: Final = 10
 
-_STAMP: Final = r"\s*(?P<whole>\d{1,9})[.,](?P<part>\d{1,9})\s+"
+_STAMP: Final = r"\s*(?P<whole>\d{1,10})[.,](?P<part>\d{1,9})\s+"
 _EVENT: Final = re.compile(_STAMP + r"(?P<rest>\S.*)")
 _CLASSIC: Final = re.compile(
     r"(?P<channel>\d{1,3})\s+(?P<id>[0-9A-Fa-f]{1,10})(?P<ext>[xX]?)\s+(?P<dir>Rx|Tx|TxRq)\s+"
