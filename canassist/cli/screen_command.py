@@ -77,13 +77,17 @@ def screen(  # noqa: PLR0913, PLR0917 - typer makes an option of each
     _say(done)
 
 
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def _say(done: Screened) -> None:
     """Print how many were read, which vehicles want looking at, and where it all is."""
     found = done.screening
     flagged = [vehicle for vehicle in found.vehicles if vehicle.flagged]
     say(
-        f"{found.read} of {found.logs} logs read ({done.fresh} now), {found.vehicles_in_all} "
-        f"vehicles, {found.flagged} to look at."
+        f"{found.read} of {_many(found.logs, 'log')} read ({done.fresh} now), "
+        f"{_many(found.vehicles_in_all, 'vehicle')}, {found.flagged} to look at."
     )
     if done.done_otherwise:
         say(
@@ -96,13 +100,16 @@ def _say(done: Screened) -> None:
     for vehicle in flagged[:_SHOWN]:
         say(f"  {vehicle_label(vehicle, found.root)}: {why_flagged(vehicle)}")
     if found.unread_in_all:
-        say(f"  {found.unread_in_all} logs could not be read; the overview says why.")
+        say(f"  {_many(found.unread_in_all, 'log')} could not be read; the overview says why.")
     if found.partly_read_in_all:
-        say(f"  {found.partly_read_in_all} logs were read in part; it says what is missing.")
+        part = _many(found.partly_read_in_all, "log")
+        say(f"  read in part: {part}; the overview says what is missing.")
     sound = sum(vehicle.sound for vehicle in found.vehicles)
     if sound:
         listed = done.page.with_name(SOUND_LIST)
-        say(f"  nothing stands out from {sound} vehicles: {listed} (for `canassist learn`)")
+        say(
+            f"  nothing stands out from {_many(sound, 'vehicle')}: {listed} (for `canassist learn`)"
+        )
     for item in done.unreported:
         tell(f"  no report of {item.log}: {item.reason}")
     say(f"  overview: {done.page}")

@@ -84,7 +84,8 @@ def find_parts(path: Path, *, limits: InflationLimits, report: Report) -> list[P
             return [Part(path=path, name=path.name, limits=limits)]
         found = members(source, report)
     if not found:
-        raise NoFramesError(f"{path.name}: the archive holds no file.", "Choose another one.")
+        problem = f"{path.name}: no file is found in the archive; it is empty or damaged."
+        raise NoFramesError(problem, "Copy it from the recorder again, or choose another one.")
     each = replace(limits, free_bytes=max(limits.free_bytes // len(found), PIECE_BYTES))
     return [
         Part(path=path, member=one, name=one.name.rpartition("/")[2] or path.name, limits=each)
