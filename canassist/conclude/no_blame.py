@@ -249,18 +249,20 @@ def _supply_was_good(ride: RideFindings) -> Iterator[Reason]:
     yield reason(text, SUPPORT, (), "charging")
 
 
-def inconclusive(ride: RideFindings, weakly: bool) -> Iterator[Reason]:
+def inconclusive(ride: RideFindings, weakly: bool, *, beside: bool = False) -> Iterator[Reason]:
     """Weigh that the log lacks channels or conditions, or shows what no cause explains.
 
-    ``weakly`` tells that some cause holds, but no more than weakly.
+    ``weakly`` tells that some cause holds, but no more than weakly; ``beside`` that one is seen
+    that took no assist in the part that was recorded.
     """
     fit = ride.timeline.fit
     if fit is not None and fit.reason:
         yield reason(fit.reason, DECISIVE)
     for text in (*_held_out(ride), *(lack.reason for lack in lacks(ride))):
         yield reason(text, ENOUGH)
-    if ride.timeline.bus.cut:
-        yield reason(say("reason.lack.cut"), ENOUGH)
+    if ride.timeline.bus.cut or beside:
+        key = "reason.lack.cut" if ride.timeline.bus.cut else "reason.lack.part"
+        yield reason(say(key), ENOUGH)
     stalled = stalls(ride)
     if stalled:
         yield reason(say("reason.lack.stalled"), DECISIVE, stalled)

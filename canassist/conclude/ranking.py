@@ -89,15 +89,15 @@ def rank(ride: RideFindings, found: Found) -> list[RankedCause]:
     ]
     reasons = (*no_blame.no_fault_found(ride), *beside_it)
     quiet = weigh(Code.NO_FAULT_FOUND, reasons, ride.profile)
-    rest_tells = ride.timeline.bus.cut and bool(beside_it)  # what was found may have taken assist
+    rest_tells = ride.in_part and bool(beside_it)  # what was found may have taken assist
     if quiet.holds() and not answers and not rest_tells:
         none = ExplainsComplaint.NO if can_show_loss(ride) else None
         return [RankedCause(quiet, ConclusionRole.ANSWER, None, none), *beside]
-    return [_open_end(ride, weakly=bool(answers)), *answers, *beside]
+    return [_open_end(ride, weakly=bool(answers), beside=rest_tells), *answers, *beside]
 
 
-def _open_end(ride: RideFindings, *, weakly: bool) -> RankedCause:
-    reasons = no_blame.inconclusive(ride, weakly=weakly)
+def _open_end(ride: RideFindings, *, weakly: bool, beside: bool = False) -> RankedCause:
+    reasons = no_blame.inconclusive(ride, weakly=weakly, beside=beside)
     weighed = weigh(Code.INCONCLUSIVE, reasons, ride.profile)
     return RankedCause(weighed, ConclusionRole.ANSWER, None, None)
 

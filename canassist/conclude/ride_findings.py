@@ -69,6 +69,10 @@ class IndexedEvent(NamedTuple):
 IndexedEvents = tuple[IndexedEvent, ...]
 
 
+HOLES_SHARE: Final = 0.01
+"""Where the recorder missed this share of a ride, it is but a part (own choice)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class RideFindings:
     """Everything that evidence is drawn from."""
@@ -89,6 +93,13 @@ class RideFindings:
     def end_s(self) -> float:
         """Where the log ends, s."""
         return self.timeline.duration_s
+
+    @property
+    def in_part(self) -> bool:
+        """Whether the recording is but a part of the ride: cut off, thinned or with holes."""
+        bus = self.timeline.bus
+        holes_s = sum(end_s - start_s for start_s, end_s in bus.recording_gaps)
+        return bool(bus.thinning) or bus.cut or holes_s >= HOLES_SHARE * bus.duration_s > 0.0
 
     def of(self, kind: EventKind, *causes: str) -> IndexedEvents:
         """Return the events of a kind that may be evidence, of these causes where any is given."""

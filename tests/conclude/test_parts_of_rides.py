@@ -74,3 +74,16 @@ def test_a_cut_ride_with_a_fault_beside_is_not_free_of_faults() -> None:
     assert "ends in the middle" in cut.conclusions[0].because[0].text
     assert "cut off" in cut.conclusions[0].headline
     assert Code.NO_FAULT_FOUND not in {one.code for one in cut.conclusions}
+
+
+def test_a_ride_with_holes_and_a_fault_beside_is_not_free_of_faults() -> None:
+    beside = HandMade(
+        channels=ridden() | {"supply_voltage": constant("supply_voltage", 13.9)},
+        events=(dip("steering_load"),),
+        physics=LOW.physics,
+    )
+    holes = replace(beside, recording_gaps=((200.0, 204.0),)).verdict()
+    assert holes.conclusions[0].code is Code.INCONCLUSIVE
+    assert "not in this recording" in holes.conclusions[0].because[0].text
+    assert "missed parts" in holes.conclusions[0].headline
+    assert Code.SUPPLY_RESISTANCE in {one.code for one in holes.conclusions}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from canassist.conclude.causes import (
     battery_evidence,
@@ -25,10 +25,6 @@ if TYPE_CHECKING:
 
     from canassist.conclude.causes.weights import Reason
     from canassist.conclude.ride_findings import RideFindings
-
-
-HOLES_SHARE: Final = 0.01
-"""Where the recorder missed this share of a ride, it is but a part (own choice)."""
 
 
 def weigh_causes(ride: RideFindings) -> dict[Code, WeighedCause]:
@@ -66,12 +62,10 @@ def weigh_causes(ride: RideFindings) -> dict[Code, WeighedCause]:
     note(Code.ASSIST_MAP_DEVIATION, steering_evidence.assist_map_deviation(ride, found))
     note(Code.MODULE_SUSPECT, module_evidence.module_suspect(ride, found))
     note(Code.MECHANICAL_LOAD, mechanical_evidence.mechanical_load(ride))
-    holes_s = sum(end_s - start_s for start_s, end_s in bus.recording_gaps)
-    in_part = bool(bus.thinning) or bus.cut or holes_s >= HOLES_SHARE * bus.duration_s > 0.0
     return {
         code: weighed
         for code, weighed in found.items()
-        if not (in_part and weighed.strength is Strength.WEAK)
+        if not (ride.in_part and weighed.strength is Strength.WEAK)
     }
 
 

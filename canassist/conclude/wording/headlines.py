@@ -161,8 +161,8 @@ def _inconclusive(ride: RideFindings) -> str:
 
 def _open_end(ride: RideFindings) -> str:
     lacks = [lack.short for lack in no_blame.lacks(ride)]
-    if ride.timeline.bus.cut and not lacks:
-        lacks = [say("lack.cut")]
+    if ride.in_part and not lacks:
+        lacks = [say("lack.cut" if ride.timeline.bus.cut else "lack.part")]
     if no_blame.stalls(ride) and len(ride.derates) == len(no_blame.stalls(ride)):
         return say("headline.inconclusive.stalled")
     if no_blame.only_codes(ride) and not lacks:
